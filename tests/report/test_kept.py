@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 
 import pytest
+from turns import slowly
 
 from agreement.errors import AgreementError
 from agreement.report.run import kept as module
@@ -191,7 +192,7 @@ def test_a_run_that_keeps_nothing_drops_other_states_and_no_more(entry):
     assert sorted(one.name for one in file.parent.iterdir()) == ["README.txt", "notes.json"]
 
 
-@pytest.mark.parametrize("way", ["cache", "png", "kernel"])
+@pytest.mark.parametrize("way", ["cache", "png", *slowly(["kernel"])])
 def test_each_way_of_a_report_drops_other_states(entry, tmp_path, way):
     study, _, ask = entry
     file = ask().file

@@ -130,6 +130,7 @@ def test_where_nothing_is_kept_nothing_is_told_apart(tmp_path):
     assert drawn(Album(tmp_path / "figures")).made_of == ""
 
 
+@pytest.mark.slow
 def test_a_figure_that_was_kept_is_printed(place, tmp_path):
     run(place, tmp_path)
     with kept_figures((place, "k")):
