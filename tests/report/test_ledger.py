@@ -9,7 +9,7 @@ from opened import Opened
 from agreement.errors import Problem
 from agreement.report.privacy.release import rows_by_reason
 from agreement.report.privacy.stage import released_problems
-from agreement.report.sections.ledger import left_out_block
+from agreement.report.sections.ledger import files_block, left_out_block
 
 
 @pytest.fixture(scope="module")
@@ -77,3 +77,11 @@ def test_a_note_says_in_which_column_it_was_found():
         ["lab.csv", "13", "rer_max", "Value 111 is high. Look."],
         ["lab.csv", "whole file", "all", "Read so. Look."],
     ]
+
+
+@pytest.mark.parametrize("storage", ["python", "pyarrow"])
+def test_names_of_files_are_markup_whatever_keeps_texts(storage):
+    with pd.option_context("mode.string_storage", storage):
+        counts = dict.fromkeys(("rows_read", "used", "summarised", "excluded"), 1)
+        block = files_block(pd.DataFrame([{"file": "lab_tests.csv", **counts}]))
+    assert "<code>lab_<wbr>tests.csv</code>" in block.html

@@ -35,7 +35,9 @@ def flow_block(flow: pd.DataFrame, pairs: pd.DataFrame, name: Names) -> Block:
 
 def files_block(flow: pd.DataFrame) -> Block:
     """Return the count of rows by file."""
-    told = flow.assign(file=[code(file) for file in flow["file"]])
+    # objects: pandas' own texts would forget that this is markup
+    names = [code(file) for file in flow["file"]]
+    told = flow.assign(file=pd.Series(names, index=flow.index, dtype=object))
     shown = (
         "file: file; rows read: rows_read; used alone: used; summarised: summarised; "
         "left out: excluded"
