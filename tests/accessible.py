@@ -33,8 +33,8 @@ def axe_source():
     return pytest.skip("axe-core was not found: npm install it, and name its folder in AXE_CORE.")
 
 
-def started(profile, *flags):
-    """Start a browser with its driver, or skip."""
+def started(profile, *flags, logs=("browser",)):
+    """Start a browser with its driver, or skip; logs: what it notes down."""
     webdriver = pytest.importorskip("selenium.webdriver", reason="Selenium is not installed.")
     program, service = browser(), shutil.which("chromedriver")
     if program is None or service is None:
@@ -44,7 +44,7 @@ def started(profile, *flags):
     fixed = ("--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={profile}")
     for flag in (*fixed, *flags):
         options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    options.set_capability("goog:loggingPrefs", dict.fromkeys(logs, "ALL"))
     driver = webdriver.Chrome(options, webdriver.ChromeService(service))
     driver.set_script_timeout(300)
     return driver

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from accessible import axe_source, started
 
 from agreement.report.run.write import WrittenReport, write_report
 
@@ -100,3 +101,12 @@ def squad(tmp_path_factory) -> Rendered:
 def small_study():
     """Return the function that writes a small study folder."""
     return write_study
+
+
+@pytest.fixture(scope="module")
+def auditor(tmp_path_factory):
+    """A browser that can be asked, with axe-core at hand."""
+    source = axe_source()
+    driver = started(tmp_path_factory.mktemp("profile"))
+    yield driver, source
+    driver.quit()

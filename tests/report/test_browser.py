@@ -4,9 +4,8 @@ The page in a real browser: no sideways scroll, no network, a sane number of pri
 Skipped where no Chromium with its driver can be had.
 """
 
-import shutil
-
 import pytest
+from accessible import started
 
 from agreement.report.page.pdf import browser, print_pdf
 
@@ -15,19 +14,9 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 @pytest.fixture(scope="module")
 def driver(tmp_path_factory):
-    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
-    program, service = browser(), shutil.which("chromedriver")
-    if program is None or service is None:
-        pytest.skip("no Chromium with its driver on this machine")
-    options = webdriver.ChromeOptions()
-    options.binary_location = program
-    profile = tmp_path_factory.mktemp("profile")
-    for flag in ("--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={profile}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    started = webdriver.Chrome(options, webdriver.ChromeService(service))
-    yield started
-    started.quit()
+    made = started(tmp_path_factory.mktemp("profile"), logs=("browser", "performance"))
+    yield made
+    made.quit()
 
 
 def opened(driver, squad, width):

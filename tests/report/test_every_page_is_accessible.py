@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from accessible import axe_source, started, violations_of
+from accessible import violations_of
 
 from agreement.report.run.write import write_report
 from agreement.report.studies.compared import compare_reports
@@ -21,14 +21,6 @@ pytestmark = [pytest.mark.browser, pytest.mark.slow]
 ROOT = Path(__file__).parents[2]
 POOL = ROOT / "notebooks" / "guide" / "shuttle_pool.toml"
 SEEN = [(390, "light"), (1280, "dark")]  # a phone, a desk
-
-
-@pytest.fixture(scope="module")
-def auditor(tmp_path_factory):
-    source = axe_source()
-    driver = started(tmp_path_factory.mktemp("profile"))
-    yield driver, source
-    driver.quit()
 
 
 def found(auditor, pages, ways=SEEN):

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from accessible import axe_source, started, violations_of
+from accessible import violations_of
 
 from agreement.report.page.pdf import browser, print_pdf
 from agreement.report.run.write import write_report
@@ -271,15 +271,6 @@ def test_no_printed_page_is_half_empty_and_each_says_study_date_and_number(rende
         assert re.search(r"\d{4}-\d\d-\d\d", " ".join(line for y, line in lines if y < 60))
         inside = max((y for y, line in lines if y < 790), default=0)
         assert inside > 420 or number == len(sheets)  # of 842 points
-
-
-@pytest.fixture(scope="module")
-def auditor(tmp_path_factory):
-    """A browser that can be asked, with axe-core at hand."""
-    source = axe_source()
-    driver = started(tmp_path_factory.mktemp("profile"))
-    yield driver, source
-    driver.quit()
 
 
 def test_axe_finds_no_violation(auditor, rendered):
