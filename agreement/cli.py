@@ -372,7 +372,7 @@ def main() -> int:
     return code if isinstance(code, int) else 0
 
 
-def _hear(number: int, _frame: Any) -> NoReturn:
+def _hear(number: int, frame: Any) -> None:
     """End in good order at the first signal, at once at the second."""
     if _HEARD:
         os._exit(SIGNALLED + number)
@@ -380,4 +380,13 @@ def _hear(number: int, _frame: Any) -> NoReturn:
     # threads and objects that are torn in their work have nothing to add
     sys.unraisablehook = lambda _: None
     threading.excepthook = lambda _: None
+    _interrupt(number, frame)
+
+
+def _interrupt(_number: int, frame: Any) -> None:
+    """Interrupt what runs; an import in the middle of its locks comes out of them first."""
+    if hasattr(signal, "setitimer") and frame.f_code.co_filename.startswith("<frozen importlib"):
+        signal.signal(signal.SIGALRM, _interrupt)
+        signal.setitimer(signal.ITIMER_REAL, 0.01)
+        return
     raise KeyboardInterrupt
