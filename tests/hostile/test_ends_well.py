@@ -73,7 +73,9 @@ def test_a_signal_lets_an_import_out_of_its_locks(tmp_path):
         "except KeyboardInterrupt:\n"
         "    print(late.whole)\n"
     )
-    done = subprocess.run([sys.executable, "-c", child], capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [sys.executable, "-c", child], capture_output=True, text=True, check=False
+    )
     assert (done.stdout, done.stderr) == ("True\n", "")
 
 
