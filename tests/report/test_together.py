@@ -8,8 +8,9 @@ import pytest
 from opened import open_report
 
 from agreement.report.page.html import whole_page
+from agreement.report.page.machine import stated
 from agreement.report.page.numbers import Cell
-from agreement.report.sections.together import BESIDE, TABLES, structural_lines
+from agreement.report.sections.together import BESIDE, across_table, structural_lines
 from agreement.stats.catalogue import BY_NAME
 
 SECTIONS = {
@@ -95,7 +96,9 @@ def test_the_structural_lines_of_all_methods_are_one_figure_of_a_validation():
 
 
 def test_every_column_of_the_tables_across_methods_is_declared():
-    for _, columns in TABLES.values():
+    for name in stated("tables", "across"):
+        _, columns = across_table(name)
+        assert columns
         for analysis, statistic, _ in columns:
             assert statistic in BY_NAME[analysis].names
 

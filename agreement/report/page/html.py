@@ -18,31 +18,6 @@ from agreement.errors import visible
 from agreement.figures.inline import figure_css
 from agreement.report.page.markup import Block, Text, bullets, element, fold, unparted
 
-# around the sections
-_PAGE = Markup("""<!DOCTYPE html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{title}</title>
-<style>
-{style}
-{running}
-</style>
-</head>
-<body>
-<a class="skip" href="#main">{skip_to}</a>
-<header>
-{header}
-</header>
-<main id="main">
-{body}
-{paper}
-</main>
-</body>
-</html>
-""")
-
 _FOLDED = element("p", "What is folded away in report.html is not on paper.", class_="paper note")
 
 _NEXT = Markup("\n")
@@ -101,8 +76,11 @@ def whole_page(
     title: str, header: Text, body: Text, skip_to: str = "Skip to the answer", day: str = ""
 ) -> str:
     """Return a document that needs nothing else; `day`: its date."""
-    style = (files("agreement.report") / "page.css").read_text(encoding="utf-8")
-    page = _PAGE.format(
+    around, style = (
+        (files("agreement.report") / f"page.{kind}").read_text(encoding="utf-8")
+        for kind in ("html", "css")
+    )
+    page = Markup(around).format(
         title=title,
         running=Markup(_running_header(title, day)),
         style=Markup(style + figure_css(dark=True)),

@@ -40,6 +40,11 @@ def said(template: str, part: str, /, **values: object) -> Markup:
     return Markup(" ".join(str(getattr(module, part)(**values)).split()))
 
 
+def stated(template: str, name: str) -> Any:
+    """Return a list or a mapping that a template states, ``{% set name = ... %}``."""
+    return getattr(_environment().get_template(f"{template}.j2").module, name)
+
+
 def worded(caption: Caption, part: Literal["caption", "alt"] = "caption") -> Markup:
     """
     Return a figure's caption, or what it shows for those who do not see it.

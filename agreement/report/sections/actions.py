@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
-from agreement.report.page.machine import said
+from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Numbers
 from agreement.report.sections.answer import Judged
@@ -16,20 +16,6 @@ from agreement.stats.verdict.verdict import AGAINST_CHANGED, LOOKS_USED
 from agreement.tables.options import Margin
 from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
-WIN_BACK: Final = {
-    "conflicting_copy": "Find out which of two different values of one instant is right",
-    "missing_value": "Fill in what is missing in required columns",
-    "no_mass": "Record body mass with every laboratory test",
-    "out_of_range": "Correct values that no person can reach",
-    "unknown_athlete": "Put every athlete into the athletes table",
-    "mode_mismatch": "Test in the laboratory in the mode in which the field value is taken",
-    "too_few_readings": "Collect field values on more days around each laboratory test",
-    "no_estimate_in_window": "Collect field values around every laboratory test",
-    "averaging_rule_mixed": "Use one averaging rule in the laboratory",
-    "session_quality": "Record heart rate without gaps, with a chest strap where possible",
-    "not_completed": "Repeat field tests that were broken off",
-    "extrapolation_refused": "Add training sessions or stages at higher intensity",
-}
 _MOST_LOSSES: Final = 3
 NOT_LATE: Final = frozenset((AGAINST_CHANGED, LOOKS_USED))  # withheld for another reason
 
@@ -102,11 +88,11 @@ def _more_athletes(judged: tuple[Judged, ...]) -> list[Markup]:
 
 def losses(exclusions: pd.DataFrame) -> list[Markup]:
     """Say what would win back the rows of the commonest avoidable reasons."""
-    reasons = exclusions["reason"].astype("str")
-    counts = reasons[reasons.isin(list(WIN_BACK))].value_counts().sort_index()
+    reasons, words = exclusions["reason"].astype("str"), stated("actions", "win_back")
+    counts = reasons[reasons.isin(list(words))].value_counts().sort_index()
     commonest = counts.sort_values(ascending=False, kind="stable").head(_MOST_LOSSES)
     return [
-        said("actions", "loss", words=WIN_BACK[str(reason)], rows=int(number))
+        said("actions", "loss", words=words[str(reason)], rows=int(number))
         for reason, number in commonest.items()
     ]
 

@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 import pandas as pd
 from markupsafe import Markup
 
-from agreement.report.page.machine import said
+from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.names import SENSORS
 from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
@@ -16,58 +16,6 @@ from agreement.report.privacy.stage import Stage
 from agreement.stats.limits.limits_of_subsets import AGES, age_bands, age_name
 from agreement.tables.options import StudyOptions
 
-# What is asked for, and the answer; in braces: a macro of lists.j2.
-Items = tuple[tuple[str, str], ...]
-AGREEMENT: Final[Items] = (  # the 15 items of the 2011 guidelines for reliability and agreement
-    ("Title or abstract says that agreement was studied", "{you}"),
-    ("Device or method named and described", "{you}"),
-    ("Subject population", "{people}"),
-    ("Rater or tester population", "{you}"),
-    ("What is known, and why the study", "{you}"),
-    ("How the sample size was chosen", "{size}; how chosen: {you}"),
-    ("Sampling method", "{you}"),
-    ("Measurement process: interval, information available, blinding", "{gaps}; {you}"),
-    ("Independence of the measurements", "{you}"),
-    ("Statistical analysis", "see how this was computed"),
-    ("Actual numbers of raters, subjects and replicates", "{size}; {repeats}"),
-    ("Characteristics of raters and subjects", "{people}; raters: {you}"),
-    ("Estimates with their uncertainty", "see agreement with the laboratory"),
-    ("Practical relevance", "{relevance}; {you}"),
-    ("Detailed results available", "results.csv, pairs.csv, exclusions.csv"),
-)
-LIMITS: Final[Items] = (  # of limits of agreement, as ordered by Gerke 2020, Table 2
-    ("Acceptable limits fixed beforehand", "{margin}"),
-    ("Data structure: replicates, raters", "{size}"),
-    ("Repeatability of each method", "{repeats}"),
-    ("Plot and check of normality, trend and spread", "difference plot; trend in results.csv"),
-    ("Transformation if needed", "none made"),
-    ("Bias plotted and given", "yes"),
-    ("Precision of the bias", "95 % interval"),
-    ("Limits plotted and given", "yes, from 10 athletes"),
-    ("Intervals of the limits", "95 %, of each limit alone"),
-    ("Is the measured range wide enough", "{range}"),
-    ("Between- and within-subject variance", "intervals respect athletes with several pairs"),
-    ("Software", "see where this comes from"),
-    ("Distribution assumptions", "normal differences of constant spread"),
-    ("Sample size", "{size}; how chosen: {you}"),
-    ("The right axis", "mean of both methods"),
-    ("Conflicts of interest", "{you}"),
-)
-PROTOCOL: Final[Items] = (  # of the 2022 recommendations on validating VO2max estimates
-    ("Population: age band, both sexes", "{people}"),
-    ("Sample size calculated, or at least 45", "{size}; how chosen: {you}"),
-    ("Maximal test with gas exchange", "the laboratory value is one"),
-    ("Gas analyser calibrated", "{you}"),
-    ("Device placed and set up as instructed", "{you}; wrong inputs are counted above"),
-    ("Heart-rate sensor type", "{sensors}"),
-    ("At least two criteria of maximal effort", "{confirmed}"),
-    ("Verification phase", "{verification}"),
-    ("Matching mode of exercise", "only matching modes are paired"),
-    ("Standardised conditions before the test", "{you}"),
-    ("Averaging over 15 to 30 s", "{rules}"),
-    ("Time between field value and laboratory test", "{gaps}"),
-    ("Drugs that limit heart rate", "{drugs}"),
-)
 _HEADS: Final = ("asks for", "answer")
 
 
@@ -186,16 +134,17 @@ class _Answers(dict[str, Markup]):
         self[name] = said("lists", name, f=self.facts)
         return self[name]
 
-    def of(self, items: Items, name: str = "") -> list[tuple[str, str, Markup]]:
-        """Return number, item and answer of each; `name`: of the list."""
-        told = ((item, Markup(answer).format_map(self)) for item, answer in items)
+    def of(self, items: str, name: str = "") -> list[tuple[str, str, Markup]]:
+        """Return number, item and answer of each of a list of lists.j2; `name`: in its numbers."""
+        every = stated("lists", items)
+        told = ((item, Markup(answer).format_map(self)) for item, answer in every)
         return [(f"{name} {k}".strip(), *one) for k, one in enumerate(told, start=1)]
 
 
 def reporting_lists_block(facts: Facts) -> Block:
     """Return both reporting lists as one table, what only the reader can state first."""
     answers = _Answers(facts)
-    items = [*answers.of(AGREEMENT, "agreement"), *answers.of(LIMITS, "limits")]
+    items = [*(one for name in ("agreement", "limits") for one in answers.of(name, name))]
     you = answers["you"]
     items.sort(key=lambda one: 0 if one[2] == you else 1 if you in one[2] else 2)
     shown = table("Reporting lists, what is missing first", ("list, item", *_HEADS), items)
@@ -206,4 +155,4 @@ def reporting_lists_block(facts: Facts) -> Block:
 def protocol_list_block(facts: Facts) -> Block:
     """Return the protocol items of the 2022 recommendations on validating VO2max estimates."""
     caption = "Protocol list for validating VO2max estimates (Molina-Garcia 2022)"
-    return table(caption, ("item", *_HEADS), _Answers(facts).of(PROTOCOL))
+    return table(caption, ("item", *_HEADS), _Answers(facts).of("protocol"))

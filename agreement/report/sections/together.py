@@ -21,7 +21,7 @@ from agreement.figures.caption import Caption
 from agreement.figures.differences import Panel, differences_caption, plot_difference_panels
 from agreement.figures.facets import facet
 from agreement.figures.structural import plot_structural, structural_caption
-from agreement.report.page.machine import said
+from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import NONE, WITHHELD, Block, fold, table
 from agreement.report.page.names import part_name
 from agreement.report.page.numbers import Cell
@@ -32,81 +32,17 @@ from agreement.stats.catalogue import head_of
 Column = tuple[str, str, str]  # analysis, statistic, group
 
 
-def _of(analysis: str, names: str) -> tuple[Column, ...]:
-    """Return columns of one analysis."""
-    return tuple((analysis, name, "all") for name in names.split())
-
-
-def _by(statistic: str, places: str) -> tuple[Column, ...]:
-    """Return columns of one statistic by group; `places`: analysis/group."""
-    found = (place.split("/") for place in places.split())
-    return tuple((analysis, statistic, group) for analysis, group in found)
+def across_table(name: str) -> tuple[str, list[Column]]:
+    """Return caption and columns of a section's table of every method; no column: it has none."""
+    caption, columns = stated("tables", "across").get(name, ("", ""))
+    found: list[Column] = []
+    for analysis, _, names in (part.partition(": ") for part in columns.split("; ") if part):
+        places = (one.partition("/") for one in names.split())
+        found += [(analysis, statistic, group or "all") for statistic, _, group in places]
+    return caption, found
 
 
 OTHERS: Final = "people"  # the table of which each column is of other athletes
-_LIMITS: Final = "bias lower_limit upper_limit"
-TABLES: Final[dict[str, tuple[str, tuple[Column, ...]]]] = {
-    "differences": (
-        "Bias and limits of agreement of every method (mL/kg/min), 95 % intervals below",
-        _of("limits_of_agreement", _LIMITS)
-        + _of("net_of_laboratory", "own_lower_limit own_upper_limit"),
-    ),
-    "regression": (
-        "Calibration line and size of the error of every method (mL/kg/min)",
-        _of("regression", "slope standard_error_of_estimate r")
-        + _of("error", "mae share_within_margin")
-        + _of("no_number", "share_without"),
-    ),
-    "structural": (
-        "Field value against true fitness, with the laboratory's own error counted",
-        _of("structural", "slope reliability p_slope_one sem_for_slope_one"),
-    ),
-    "own_correction": (
-        "What an athlete's own difference tells of the next visit (spread as SD, mL/kg/min)",
-        _of("own_correction", "lasting_sd share"),
-    ),
-    "why": (
-        "What sessions or stages covered, and the error of every method (mL/kg/min)",
-        _of("intensity_coverage", "extrapolation_se expected_bias observed_error")
-        + _of("intensity_coverage", "observed_sd unexplained_sd share_explained"),
-    ),
-    "averaging": (
-        "Half width of the limits by days averaged (mL/kg/min)",
-        _by("half_width_fitted", "averaging_curve/1 averaging_curve/7 averaging_curve/14"),
-    ),
-    "change": (
-        "Change between two visits, field minus laboratory (mL/kg/min)",
-        _of("change", f"{_LIMITS} responsiveness r same_direction"),
-    ),
-    "structure": (
-        "Structure of the difference of every method",
-        _of("deming", "slope")
-        + _of("passing_bablok", "slope")
-        + _of("trend", "slope_on_mean")
-        + _of("concordance", "ccc icc_a1"),
-    ),
-    "tests": (
-        "Every method's tests",
-        _of("trend", "p_slope p_spread p_joint")
-        + _of("shape", "p_normal")
-        + _of("linearity", "p_linearity")
-        + _of("profile_bias", "p_welch"),
-    ),
-    "sensitivity": (
-        "Bias of every method by choice of pairs (mL/kg/min), 95 % intervals below",
-        _by("bias", "limits_of_agreement/all limits_of_agreement/confirmed")
-        + _by("bias", "choice_of_pairs/first_pair_of_each")
-        + _by("bias", "pairing_rule/half_window pairing_rule/double_window"),
-    ),
-    OTHERS: (
-        "Bias of every method by sex (mL/kg/min), 95 % intervals below",
-        _by("bias", "by_sex/female by_sex/male"),
-    ),
-    "drift": (
-        "Drift of every method (mL/kg/min), 95 % interval below",
-        _of("drift", "change_in_30_days"),
-    ),
-}
 
 
 MOST_PANELS: Final = 4  # difference plots on one page's width; of more each has its own
@@ -229,21 +165,23 @@ def _drawn(some: list[Comparison], name: str, mode: str) -> Picture:
 
 def across(comparisons: Sequence[Comparison], name: str) -> Block:
     """Return the table of one section across all methods; nothing for one method alone."""
-    return Block("") if len(comparisons) < 2 or name not in TABLES else _table(comparisons, name)
+    return _table(comparisons, name) if len(comparisons) > 1 else Block("")
 
 
 def beside(comparisons: Sequence[Comparison], name: str) -> Block:
     """Return the second table of a section, also of one method; nothing without a number."""
     if name not in BESIDE:
         return Block("")
-    columns = TABLES[BESIDE[name]][1]
+    _, columns = across_table(BESIDE[name])
     shown = any(says(cell) for one in comparisons for cell in _cells(one, columns))
     return _table(comparisons, BESIDE[name]) if shown else Block("")
 
 
 def _table(comparisons: Sequence[Comparison], name: str) -> Block:
-    """Return a line for each method; a column, or a method, without any number is left out."""
-    caption, columns = TABLES[name]
+    """Return a line for each method; one without any number is left out, so is a column."""
+    caption, columns = across_table(name)
+    if not columns:
+        return Block("")
     told = {one.name: _cells(one, columns) for one in comparisons}
     lines = {name: cells for name, cells in told.items() if any(map(says, cells))}
     filled = [any(map(says, column)) for column in zip(*lines.values(), strict=True)]

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from typing import Final
 
-from agreement.report.page.machine import said
+from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.stats.catalogue import ANALYSES
@@ -18,46 +18,11 @@ SECTION_OF: Final = {  # section -> the analysis without which it has nothing to
     "change": "change",
     "drift": "drift",
 }
-_MORE: Final = "more athletes with a laboratory test and field values around it"
-_AGAIN: Final = "a second laboratory test of the same athletes, with field values around it"
 _BY_CODE: Final = {
-    TOO_FEW: _MORE,
-    NO_SECOND_VISIT: _AGAIN,
+    TOO_FEW: "more athletes with a laboratory test and field values around it",
+    NO_SECOND_VISIT: "a second laboratory test of the same athletes, with field values around it",
     NO_MARGIN: "a limit agreed on before the first test, in study.toml",
     NOT_ESTIMABLE: "more athletes, some of them tested twice",
-}
-_SESSIONS: Final = "training sessions with heart rate in the weeks before each test"
-_TWICE: Final = "two laboratory tests of some athletes within days of one another"
-_BREATHS: Final = "breaths of laboratory tests"
-_STAGES: Final = "stages of the laboratory test with measured uptake"
-_RECORD: Final = {
-    "ageing": "readings over three weeks and more before each test, with days_before to match",
-    "ageing_bins": "readings of ten athletes in two bins of age (0-7, 8-21, 22-42 days) before a test",
-    "averaging_curve": "field values on several days around each laboratory test",
-    "averaging_rule": _BREATHS,
-    "borderline_moved": _SESSIONS,
-    "budget": f"{_TWICE}, and field values on several days around each",
-    "by_age": "the age of every athlete",
-    "by_sex": "the sex of every athlete",
-    "control": "tests of one person or calibrator, again and again, named in [control]",
-    "drift": "laboratory tests spread over some months",
-    "economy_explained": _STAGES,
-    "error_split": _STAGES,
-    "intensity_coverage": _SESSIONS,
-    "laboratory_change": _TWICE,
-    "laboratory_repeats": _TWICE,
-    "limits_as_if_independent": _AGAIN,
-    "limits_by_rule": _BREATHS,
-    "limits_of_agreement_anova": _AGAIN,
-    "mass_mismatch": "the body mass that is set in the device, and the one measured",
-    "net_of_laboratory": _TWICE,
-    "own_correction": _AGAIN,
-    "profile_at_equal_level": _SESSIONS,
-    "profile_bias": _SESSIONS,
-    "profiles_two_by_two": _SESSIONS,
-    "quantile_limits": _MORE,
-    "repeatability": _TWICE,
-    "structural": _TWICE,
 }
 
 
@@ -90,14 +55,10 @@ def unsaid_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = AN
     if not found:
         return Block("")
     groups: dict[str, list[str]] = {}
+    record = {name: words for words, names in stated("unsaid", "record") for name in names.split()}
     for one, cell in found:
-        groups.setdefault(_to_record(one, cell), []).append(one.label)
+        code = cell.note.partition(":")[0].split(";")[0].strip()
+        of_its_own = record.get(one.name) if code in {TOO_FEW, NOT_ESTIMABLE} else None
+        groups.setdefault(of_its_own or _BY_CODE[code], []).append(one.label)
     reasons = [(one.label, cell.reason.rstrip(".")) for one, cell in found]
     return Block(said("unsaid", "block", kind=kind, groups=groups, reasons=reasons))
-
-
-def _to_record(one: Analysis, cell: Cell) -> str:
-    """Return what to record to learn what an analysis would tell."""
-    code = cell.note.partition(":")[0].split(";")[0].strip()
-    record = _RECORD.get(one.name, "") if code in {TOO_FEW, NOT_ESTIMABLE} else ""
-    return record or _BY_CODE[code]

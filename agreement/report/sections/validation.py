@@ -4,7 +4,7 @@ from typing import Final
 
 from agreement import __version__
 from agreement.physiology.field_tests import PROTOCOLS
-from agreement.report.page.machine import said
+from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.names import part_name
 from agreement.report.page.numbers import Numbers, plain
@@ -20,18 +20,6 @@ from agreement.stats.limits.limits_by_convention import CONVENTIONS
 from agreement.stats.record import OURS
 from agreement.terms import NOT_ENOUGH_DATA
 
-_TESTS: Final = (
-    ("difference does not change with fitness", "trend", "p_slope"),
-    ("spread does not change with fitness (Breusch-Pagan)", "trend", "p_spread"),
-    ("neither bias nor slope (Bradley-Blackwood)", "trend", "p_joint"),
-    ("differences are normal (Shapiro-Wilk)", "shape", "p_normal"),
-    ("field follows the laboratory along a straight line", "linearity", "p_linearity"),
-    ("bias is the same in all training profiles", "profile_bias", "p_welch"),
-    ("spread is the same in them (Brown-Forsythe)", "profile_bias", "p_equal_spread"),
-    ("mean bias is as large as the agreed one or larger (TOST)", "equivalence", "p_tost"),
-    ("a wrong body mass has no effect", "mass_mismatch", "p_no_effect"),
-    ("a wrong body mass enters in full", "mass_mismatch", "p_full_effect"),
-)
 _CHOICES: Final = (
     ("limits_of_agreement", "all"),
     ("choice_of_pairs", "first_pair_of_each"),
@@ -80,7 +68,7 @@ def tests_block(one: Comparison) -> Block:
     """Return every test that was made of one method, significant or not, and why others were not."""
     rows = [
         (words, cell.shown() or cell.missing)
-        for words, *place in _TESTS
+        for words, *place in stated("tables", "tests")
         for cell in [one.cell(*place)]
     ]
     rows += [
