@@ -3,12 +3,12 @@
 import json
 import logging
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from agreement.errors import AgreementError
-from agreement.scale.engine import Progress
+from agreement.scale.engine import Engine
 
 T = TypeVar("T")
 WAIT_S: Final = 15  # for an answer, and for the first worker
@@ -16,38 +16,29 @@ CONNECT_S: Final = 10  # for the first answer
 INSTALL: Final = "Install this package with its extra 'scale' to use a cluster."
 
 
-class ClusterEngine:
+class ClusterEngine(Engine):
     """Maps on a cluster; lost items are done again by its scheduler."""
 
     def __init__(self, client: Any) -> None:
         self.client = client
 
-    def map(
-        self,
-        function: Callable[[Any, Any], T],
-        shared: Any,
-        items: Sequence[Any],
-        *,
-        progress: Progress | None = None,
-        stage: str = "",
-    ) -> list[T]:
-        """Return ``function(shared, item)`` of every item, in their order."""
+    def _results(
+        self, function: Callable[[Any, Any], T], shared: Any, items: Sequence[Any]
+    ) -> Iterator[tuple[int, T]]:
         from distributed import KilledWorker, as_completed
 
         # scattered first and once, or it would travel again with every item
         common = self.client.scatter(shared, hash=False)
         futures = self.client.map(function, [common] * len(items), list(items), pure=False)
-        for done, _ in enumerate(as_completed(futures, loop=self.client.loop), start=1):
-            if progress is not None:
-                progress(done, len(futures), stage)
+        place = {future.key: number for number, future in enumerate(futures)}
         try:
-            results: list[T] = self.client.gather(futures)
+            for future, result in as_completed(futures, loop=self.client.loop, with_results=True):
+                yield place[future.key], result
         except KilledWorker as error:
             raise AgreementError(
                 "Workers of the cluster were lost again and again on the same part, most likely for "
                 "want of memory. Give them more, or make the parts smaller."
             ) from error
-        return results
 
 
 @contextmanager
@@ -63,8 +54,8 @@ def cluster(scheduler: str) -> Iterator[ClusterEngine]:
     except ImportError as error:
         raise AgreementError(INSTALL) from error
     is_file = "://" not in scheduler and Path(scheduler).suffix == ".json"
-    if is_file and not Path(scheduler).is_file():
-        raise AgreementError(f"There is no scheduler file {scheduler}.")
+    if is_file:
+        _require_whole(Path(scheduler))
 
     class ClosedByUs(Client):
         """One that half made, as where nobody answers, does not wait for its own end."""
@@ -72,7 +63,6 @@ def cluster(scheduler: str) -> Iterator[ClusterEngine]:
         def __del__(self) -> None:
             """Do nothing: it is closed where it is used."""
 
-    _require_readable(scheduler, is_file=is_file)
     place: dict[str, Any] = {"scheduler_file" if is_file else "address": scheduler}
     logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what is wrong is said by us
     try:
@@ -82,41 +72,31 @@ def cluster(scheduler: str) -> Iterator[ClusterEngine]:
         raise AgreementError(
             f"No scheduler answers at {scheduler}. Check the address, and that it is running."
         ) from error
-    try:
-        _require_workers(client, scheduler)
-        _require_same_versions(client)
+    with closing(client):  # what was still under way is dropped by the scheduler
+        with suppress(TimeoutError):
+            client.wait_for_workers(1, timeout=WAIT_S)
+        _require_same_versions(client, scheduler)
         yield ClusterEngine(client)
-    finally:
-        client.close()  # what was still under way is dropped by the scheduler
 
 
-def _require_readable(scheduler: str, *, is_file: bool) -> None:
+def _require_whole(file: Path) -> None:
     """Stop at a scheduler file that is damaged or of something else, before anything waits for it."""
-    if not is_file:
-        return
+    if not file.is_file():
+        raise AgreementError(f"There is no scheduler file {file}.")
     try:
-        found = json.loads(Path(scheduler).read_text(encoding="utf-8"))
-        address = found.get("address") if isinstance(found, dict) else None
-    except (OSError, ValueError):  # no text, or no whole JSON
-        address = None
-    if not isinstance(address, str) or "://" not in address:
+        found = json.loads(file.read_text(encoding="utf-8"))
+        whole = "://" in found["address"]
+    except (OSError, ValueError, LookupError, TypeError):  # no text, no whole JSON, no address
+        whole = False
+    if not whole:
         raise AgreementError(
-            f"{scheduler} is no whole scheduler file: it names no address. Start the scheduler with "
+            f"{file} is no whole scheduler file: it names no address. Start the scheduler with "
             "--scheduler-file and wait until it has written it."
         )
 
 
-def _require_workers(client: Any, scheduler: str) -> None:
-    try:
-        client.wait_for_workers(1, timeout=WAIT_S)
-    except TimeoutError as error:
-        raise AgreementError(
-            f"The scheduler at {scheduler} has no workers. Start some and try again."
-        ) from error
-
-
-def _require_same_versions(client: Any) -> None:
-    """Stop unless scheduler and workers run the same package on the same Python."""
+def _require_same_versions(client: Any, scheduler: str) -> None:
+    """Stop unless there are workers, and they and the scheduler run what runs here."""
 
     # inside this function, so that it travels as code: the other side may lack this package
     def versions() -> str:
@@ -134,9 +114,13 @@ def _require_same_versions(client: Any) -> None:
         python = ".".join(platform.python_version_tuple()[:2])
         return f"agreement {ours}, Python {python}, pandas {pandas}"
 
-    here = versions()
+    here, workers = versions(), client.run(versions)
+    if not workers:
+        raise AgreementError(
+            f"The scheduler at {scheduler} has no workers. Start some and try again."
+        )
     found = {"the scheduler": client.run_on_scheduler(versions)}
-    found |= {f"worker {address}": text for address, text in client.run(versions).items()}
+    found |= {f"worker {address}": text for address, text in workers.items()}
     unequal = [f"{who} has {text}" for who, text in found.items() if text != here]
     if unequal:
         more = f" (and {len(unequal) - 1} more differ)" if len(unequal) > 1 else ""

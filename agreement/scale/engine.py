@@ -10,13 +10,14 @@ import multiprocessing
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
 from threading import Thread
-from typing import Any, Final, Protocol, TypeVar
+from typing import Any, Final, TypeVar
 
 from agreement.errors import AgreementError
 
@@ -25,36 +26,14 @@ Progress = Callable[[int, int, str], None]
 
 MOST_WORKERS: Final = 8  # by default; more only when asked for
 LOST_AGAIN: Final = 3  # times that workers may be lost before it is no accident
+UNGUARDED: Final = (
+    "No worker could start. A script that asks for workers must do so below the line "
+    '`if __name__ == "__main__":`, or each of them runs it again; one worker needs no such line.'
+)
 
 
-class Engine(Protocol):
+class Engine(ABC):
     """Something that maps."""
-
-    def map(
-        self,
-        function: Callable[[Any, Any], T],
-        shared: Any,
-        items: Sequence[Any],
-        *,
-        progress: Progress | None = None,
-        stage: str = "",
-    ) -> list[T]:
-        """Return ``function(shared, item)`` of every item, in their order."""
-
-
-class LocalEngine:
-    """
-    Workers of this machine.
-
-    Parameters
-    ----------
-    workers : int
-        1: this process does it all.
-        Processes, not threads: checking and pairing hold Python's lock most of the time.
-    """
-
-    def __init__(self, workers: int) -> None:
-        self.workers = workers
 
     def map(
         self,
@@ -73,52 +52,58 @@ class LocalEngine:
                 progress(len(found), len(items), stage)
         return [found[place] for place in range(len(items))]
 
+    @abstractmethod
+    def _results(
+        self, function: Callable[[Any, Any], T], shared: Any, items: Sequence[Any]
+    ) -> Iterator[tuple[int, T]]:
+        """Yield the place and the result of every item, as they come."""
+
+
+class LocalEngine(Engine):
+    """
+    Workers of this machine.
+
+    Parameters
+    ----------
+    workers : int
+        1: this process does it all.
+        Processes, not threads: checking and pairing hold Python's lock most of the time.
+    """
+
+    def __init__(self, workers: int) -> None:
+        self.workers = workers
+
     def _results(
         self, function: Callable[[Any, Any], T], shared: Any, items: Sequence[Any]
     ) -> Iterator[tuple[int, T]]:
         if self.workers == 1 or len(items) < 2:
             yield from ((place, function(shared, item)) for place, item in enumerate(items))
             return
-        left = set(range(len(items)))
+        left = dict(enumerate(items))
+        # a server without threads of its own forks the workers, so that they share what it imported
+        forks = sys.platform != "win32"
+        context: Any = multiprocessing.get_context("forkserver" if forks else "spawn")
+        if forks:
+            context.set_forkserver_preload(["agreement.scale.streamed"])
+        ready, of_item = context.Event(), partial(_with_shared, function)
         for _ in range(LOST_AGAIN):
+            pool = ProcessPoolExecutor(self.workers, context, _made_ready, (shared, ready))
             try:
-                for place, result in self._one_pool(function, shared, items, sorted(left)):
-                    left.discard(place)
+                waiting = {pool.submit(of_item, item): place for place, item in left.items()}
+                for future in as_completed(waiting):
+                    place, result = waiting.pop(future), future.result()
+                    del left[place]
                     yield place, result
             except BrokenProcessPool:
+                if not ready.is_set():
+                    raise AgreementError(UNGUARDED) from None
                 continue  # a worker is gone; what it had not finished is done again
+            finally:
+                pool.shutdown(cancel_futures=True)
             return
         raise AgreementError(
             f"Workers were lost {LOST_AGAIN} times, most likely for want of memory. "
             "Use fewer --workers, or smaller parts."
-        )
-
-    def _one_pool(
-        self,
-        function: Callable[[Any, Any], T],
-        shared: Any,
-        items: Sequence[Any],
-        places: Iterable[int],
-    ) -> Iterator[tuple[int, T]]:
-        pool = self._pool(shared)
-        of_item = partial(_with_shared, function)
-        try:
-            waiting: dict[Future[T], int] = {
-                pool.submit(of_item, items[place]): place for place in places
-            }
-            for future in as_completed(waiting):
-                yield waiting.pop(future), future.result()
-        finally:
-            pool.shutdown(cancel_futures=True)
-
-    def _pool(self, shared: Any) -> Executor:
-        # a server without threads of its own forks the workers, so that they share what it imported
-        method = "spawn" if sys.platform == "win32" else "forkserver"
-        context = multiprocessing.get_context(method)
-        if method == "forkserver":
-            context.set_forkserver_preload(["agreement.scale.streamed"])
-        return ProcessPoolExecutor(
-            self.workers, mp_context=context, initializer=_made_ready, initargs=(shared,)
         )
 
 
@@ -130,15 +115,16 @@ def _with_shared(function: Callable[[Any, Any], T], item: Any) -> T:
     return function(_SHARED[0], item)
 
 
-def _made_ready(shared: Any) -> None:
+def _made_ready(shared: Any, ready: Any) -> None:
     """
-    Make a worker ready.
+    Make a worker ready, and say so.
 
     It keeps what all items share, which so travels once; leaves an interrupt to the process that
-    asked for the work; and gives memory back when it is free.
+    asked for the work; ends with it, even if that was killed; and gives memory back when it is free.
     """
     from agreement.tables.spills import give_memory_back
 
+    ready.set()
     _SHARED[:] = [shared]
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     Thread(target=_end_with_parent, daemon=True).start()
@@ -147,7 +133,6 @@ def _made_ready(shared: Any) -> None:
 
 
 def _end_with_parent() -> None:
-    """End this worker once the process that asked for the work is gone, even if that was killed."""
     parent = multiprocessing.parent_process()
     if parent is not None:
         parent.join()
@@ -170,11 +155,11 @@ def engine(workers: int | None = None, scheduler: str | None = None) -> Iterator
     scheduler: address or scheduler file of a Dask cluster that is already running.
     Raises AgreementError if both are given, or the cluster cannot be used; the sentence says why.
     """
-    if workers is not None and (workers < 1 or scheduler is not None):
+    if workers is not None and workers < 1:
+        raise AgreementError(f"--workers must be 1 or more; got {workers}.")
+    if workers is not None and scheduler is not None:
         raise AgreementError(
-            f"--workers must be 1 or more; got {workers}."
-            if workers < 1
-            else "Give --workers for this machine or --scheduler for a cluster, not both."
+            "Give --workers for this machine or --scheduler for a cluster, not both."
         )
     if scheduler is None:
         yield LocalEngine(workers or default_workers())

@@ -229,8 +229,8 @@ def test_an_entry_half_written_is_nowhere_left(entry, monkeypatch, stopped):
         full.setattr(*((Path, "replace") if stopped == "replace" else (module.os, "fdopen")), stop)
         module.write_checked(file, {"key": ""}, {})
     assert sorted(file.parent.iterdir()) == before
-    killed = [file.with_suffix(".77"), file.with_name(f"{'0' * 24}.78")]
-    others = [file.with_name("squad.77"), file.with_name(f"{'0' * 24}.79")]
+    killed = [file.with_name(f"{file.name}.77"), file.with_name(f"{'0' * 24}.samples.78")]
+    others = [file.with_name("squad.json.77"), file.with_name(f"{'0' * 24}.breaths.79")]
     for one in (*killed, *others):
         one.write_text("rows of people")
     long_ago = time.time() - 2 * 3600

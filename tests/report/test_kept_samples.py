@@ -248,6 +248,15 @@ def test_breaths_that_stop_a_study_and_those_not_used_are_not_kept(ramps, tmp_pa
 
 
 @pytest.mark.slow
+def test_two_files_kept_at_once_do_not_meet_under_one_name(tmp_path, monkeypatch):
+    """Samples and breaths of a study are kept by one process, under names that differ at the end."""
+    under, replace_with = [], Path.replace
+    monkeypatch.setattr(Path, "replace", lambda one, to: under.append(one) or replace_with(one, to))
+    for ending in ("samples", "breaths"):
+        kept.write_checked(tmp_path / f"{'0' * 24}.{ending}", {"key": ""}, {})
+    assert len(set(under)) == 2
+
+
 def test_a_study_reads_over_what_is_kept(read, tested, tmp_path):
     study = shutil.copytree(DEMO, tmp_path / "demo")
     plain = read_cohort(study)

@@ -41,7 +41,7 @@ _MOST_FILES, _LONGEST = 20_000, timedelta(days=30)
 _LONGEST_PART: Final = timedelta(
     hours=1
 )  # a file half written, by its process's number: that was killed
-_OURS: Final = re.compile(r"[0-9a-f]{24}(-[a-z]+)?\.(json|samples|breaths|figures|(?P<part>\d+))")
+_OURS: Final = re.compile(r"[0-9a-f]{24}(-[a-z]+)?\.(json|samples|breaths|figures)(?P<part>\.\d+)?")
 _STUDY: Final = "study.toml"
 SAMPLES: Final = ".samples"  # ending of what is kept of raw files
 BREATHS: Final = ".breaths"
@@ -154,7 +154,7 @@ def write_checked(file: Path, head: dict[str, Any], body: Any) -> None:
     with suppress(OSError, ValueError, TypeError):
         text = json.dumps(body, ensure_ascii=False).encode()
         told = {"format": _FORMAT, **head, "sha256": hashlib.sha256(text).hexdigest()}
-        part = file.with_suffix(f".{os.getpid()}")
+        part = file.with_name(f"{file.name}.{os.getpid()}")  # files differ in their endings alone
         try:
             with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
                 out.write(json.dumps(told).encode() + b"\n" + text)
