@@ -11,8 +11,7 @@ from agreement.errors import Problem
 from agreement.pairing.laboratory_units import Ints, Units
 from agreement.pairing.messages import Texts
 from agreement.pairing.notes import FOUND_WHILE_PAIRING, input_notes, reading_notes
-from agreement.pairing.pair_order import sorted_pairs
-from agreement.pairing.reading_fates import ReadingFates, pair_parts, reading_fates
+from agreement.pairing.reading_fates import ReadingFates, pair_parts, reading_fates, sorted_pairs
 from agreement.pairing.tally import Tally, tally
 from agreement.pairing.unit_fates import UnitFates, all_kept, unit_fates
 from agreement.tables.findings import Findings, merged_problems
@@ -39,7 +38,7 @@ class PairedBucket:
     of_units: UnitFates
     of_readings: ReadingFates
     texts: Texts  # the messages of both fates
-    # pairs, daily: as `agreement.pairing.pair_order.sorted_pairs`
+    # pairs, daily: as `agreement.pairing.reading_fates.sorted_pairs`
     pairs: pd.DataFrame
     daily: pd.DataFrame
     problems: list[Problem]  # notes on rows

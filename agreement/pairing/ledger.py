@@ -12,7 +12,7 @@ from agreement.pairing.cleaning import CODE, KEPT
 from agreement.pairing.laboratory_units import Flags, Ints
 from agreement.pairing.messages import Texts
 from agreement.tables.categories import coded
-from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, REASONS
+from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, REASONS, counted
 
 TABLES = (
     *("lab_tests", "athletes", "field_estimates", "field_tests", "sessions", "breaths", "samples"),
@@ -56,7 +56,7 @@ class RowFates:
         return used + self.elsewhere[0], int(behind.sum()) - used + self.elsewhere[1]
 
 
-def counted(used: int, summarised: int, left_out: int) -> RowFates:
+def only_counted(used: int, summarised: int, left_out: int) -> RowFates:
     """Return the fates of rows that are only counted here; their lines lie elsewhere."""
     no_row, no_id = pd.Series([], dtype="Int64"), pd.Series([], dtype="str")
     none = np.zeros(0, np.int64)
@@ -174,9 +174,8 @@ def close(
 
 def _withdrawn_line(count: int, texts: Texts) -> pd.DataFrame:
     """Return the one line that stands for all rows of withdrawn people in a file."""
-    rows = "1 row" if count == 1 else f"{count} rows"
     line = pd.DataFrame({"row": pd.array([pd.NA], "Int64"), "id": pd.array([None], dtype="str")})
-    message = texts.place(f"{rows} removed at the participant's own request.")
+    message = texts.place(f"{counted(count, 'row')} removed at the participant's own request.")
     return line.assign(reason=CODE["withdrawn"], text=message)
 
 

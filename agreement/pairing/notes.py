@@ -6,13 +6,139 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.pairing.cleaning import CODE
-from agreement.pairing.messages import Texts
+from agreement.pairing.cleaning import CODE, SAME_VALUE
+from agreement.pairing.laboratory_units import Flags, Floats, Ints
+from agreement.pairing.messages import Texts, rows_in_words
 from agreement.pairing.reading_fates import Part, ReadingFates
-from agreement.pairing.repeated_rows import COUNT_AS_ONE, note_repeated_rows
-from agreement.tables.findings import SHOWN, Findings, message
+from agreement.tables.findings import SHOWN, Findings, message, more_rows
 from agreement.tables.options import StudyOptions
 from agreement.terms import AGE_WITHIN_YEARS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
+
+COUNT_AS_ONE = ("copy", "stale")
+_NEVER_KEPT = [
+    CODE[reason]
+    for reason in (*COUNT_AS_ONE, "conflicting_copy", "no_mass", "out_of_range", "missing_value")
+]
+
+
+class _Groups(NamedTuple):
+    """Rows left out for one reason, sorted; `starts` are where the groups begin, `first` their rows."""
+
+    left: Ints  # positions among the sorted readings
+    starts: Ints
+    first: Ints
+
+
+def note_repeated_rows(
+    found: Findings,
+    readings: pd.DataFrame,
+    parts: Sequence[Part],
+    reason: str,
+    name: str,
+    values: Callable[[pd.DataFrame], list[str]],
+    places: Mapping[str, tuple[str, str]],
+) -> None:
+    """
+    Record each group once: which rows it has, and which of them counts.
+
+    parts: what was paired by each set of rules.
+    reason: {"copy", "stale"}. Why the rows were left out.
+    name: of what is said, in `messages.toml`.
+    values: returns the value of readings as text.
+    places: for each source its file and column.
+
+    Only the groups that are shown are looked at one by one; all others are counted.
+    """
+    for part in parts:
+        at = np.arange(len(readings))[part.at]
+        groups = _groups(readings, part, at, reason)
+        if groups is None:
+            continue
+        rows, sources = part.paired.rows, readings["source"]
+        of_group = sources.iloc[at[rows.order[groups.left[groups.starts]]]].to_numpy(object)
+        ends = np.append(groups.starts[1:], len(groups.left))
+        for source in dict.fromkeys(of_group.tolist()):
+            own = np.flatnonzero(of_group == source)
+            own = own[np.argsort(groups.first[own], kind="stable")]
+            file, column = places[source]
+            said = []
+            for i in own[:SHOWN]:
+                left = groups.left[groups.starts[i] : ends[i]]
+                one = readings.iloc[[at[rows.order[left[0]]]]]
+                kept = int(rows.row[_kept(part, left[0], reason)])
+                count = len(left) + 1 if reason == "copy" else _days(part, left[0])
+                said.append(_sentence(reason, one, values(one)[0], rows.row[left], kept, count))
+            shown = groups.first[own[:SHOWN]]
+            for row, words in zip(shown.tolist(), said, strict=True):
+                found.tell(name, file, row=row, column=column, said=words)
+            rest = int((ends - groups.starts)[own[SHOWN:]].sum())
+            if rest:
+                found.tell(name, file, column=column, said=more_rows(rest))
+
+
+def _groups(readings: pd.DataFrame, part: Part, at: Ints, reason: str) -> _Groups | None:
+    """Return the groups of one reason; None where there are none."""
+    fate, rows = part.paired.fate, part.paired.rows
+    left_out = fate.reason == CODE[reason]
+    if not left_out.any():
+        return None
+    left = np.flatnonzero(left_out[rows.order])
+    if reason == "copy":
+        new = (np.diff(rows.series_day[left]) != 0) | (np.diff(rows.moment[left]) != 0)
+    else:
+        value = _typed(readings, at[rows.order[left]])
+        new = (np.diff(rows.series_day[left]) > 1) | (np.abs(np.diff(value)) > SAME_VALUE)
+    starts = np.flatnonzero(np.append(True, new))
+    return _Groups(left, starts, np.minimum.reduceat(rows.row[left], starts))
+
+
+def _typed(readings: pd.DataFrame, at: Ints) -> Floats:
+    """Return the value of some readings as it was given, in either unit."""
+    relative, litres = (
+        readings[name].to_numpy(np.float64)[at] for name in ("field", "field_l_min")
+    )
+    return np.where(np.isnan(relative), litres, relative)
+
+
+def _kept(part: Part, left: int, reason: str) -> int:
+    """Return which sorted reading stays of the group that `left` is the first left out of."""
+    rows, fate = part.paired.rows, part.paired.fate
+    day = rows.series_day[left]
+    # a run's first day keeps a row; where this day has none, the run began the day before
+    for first_day in (day, day - 1):
+        low, high = np.searchsorted(rows.series_day, [first_day, first_day + 1])
+        here = np.arange(low, high)
+        here = here[
+            ~np.isin(fate.reason[rows.order[here]], _NEVER_KEPT) | _stays(part, here, reason)
+        ]
+        if reason == "copy":
+            here = here[rows.moment[here] == rows.moment[left]]
+        if here.size:
+            return int(here[np.argmin(rows.row[here])])
+    return left
+
+
+def _stays(part: Part, here: Ints, reason: str) -> Flags:
+    """Return which readings another reason took only after this one had let them stay."""
+    later = CODE["stale"] if reason == "copy" else -2
+    return np.asarray(part.paired.fate.reason[part.paired.rows.order[here]] == later, np.bool_)
+
+
+def _days(part: Part, left: int) -> int:
+    """Return how many days a stale run has."""
+    return int(part.paired.fate.detail[part.paired.rows.order[left]])
+
+
+def _sentence(reason: str, one: pd.DataFrame, value: str, left: Ints, kept: int, count: int) -> str:
+    """Return what is said of one group."""
+    athlete, rows = str(one["athlete_id"].iloc[0]), rows_in_words(np.sort(np.append(left, kept)))
+    if reason == "copy":
+        day = one["date"].iloc[0].date()
+        return f"{count} identical rows for {athlete} on {day}, {value}: {rows}; kept row {kept}."
+    return (
+        f"{athlete}: same value {value} on {count} days running, {rows}; counts as one, row {kept}."
+    )
+
 
 ROUNDING = 1e-9  # two per cent in decimals is no more than two per cent
 

@@ -1,15 +1,18 @@
-"""The same readings paired by other rules: how far the answer hangs on window and summary."""
+"""The same readings paired by other rules: other windows and summaries, tests of another mode."""
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 
-from agreement.pairing.laboratory_units import laboratory_units
-from agreement.pairing.pair_order import sorted_pairs
-from agreement.pairing.reading_fates import pair_parts
+from agreement.pairing.cleaning import CODE
+from agreement.pairing.laboratory_units import ALL_MODES, Units, laboratory_units
+from agreement.pairing.reading_fates import ReadingFates, pair_parts, sorted_pairs
 from agreement.tables.options import SUMMARIES, PairingOptions, StudyOptions
 
-COLUMNS = ["athlete_id", "lab_test_id", "method", "mode", "lab", "field", "hr_limiting_drug"]
+_PAIR = ["athlete_id", "lab_test_id", "method", "mode"]
+OTHER_RULES_COLUMNS = [*_PAIR, "lab", "field", "hr_limiting_drug"]
+ACROSS_MODES_COLUMNS = [*_PAIR, "laboratory_mode", "lab", "field", "hr_limiting_drug"]
 
 
 def pairs_by_other_rules(
@@ -20,30 +23,22 @@ def pairs_by_other_rules(
 
     laboratory: one VO2max per laboratory test.
     options: one choice at a time is changed, in ``[pairing]`` and ``[pairing.field_tests]`` alike.
-    Returns frames by the name of the choice: `COLUMNS`, one row per pair [mL/kg/min].
+    Returns frames by the name of the choice: `OTHER_RULES_COLUMNS`, one row per pair [mL/kg/min].
     """
     units = laboratory_units(laboratory, repeat_within_days=options.reference.repeat_within_days)
+    estimates, tests = (_others(one) for one in (options.pairing, options.pairing_field_tests))
     found = {}
-    for name, rules, of_tests in zip(
-        _names(), _others(options.pairing), _others(options.pairing_field_tests), strict=True
-    ):
-        changed = replace(options, pairing=rules, pairing_field_tests=of_tests)
+    for name, rules in estimates.items():
+        changed = replace(options, pairing=rules, pairing_field_tests=tests[name])
         pairs, _ = sorted_pairs(pair_parts(readings, units, changed), units)
-        found[name] = pairs[COLUMNS]
+        found[name] = pairs[OTHER_RULES_COLUMNS]
     return found
 
 
-def _names() -> list[str]:
-    return ["half_window", "double_window", *(f"summary_{summary}" for summary in SUMMARIES)]
-
-
-def _others(rules: PairingOptions) -> list[PairingOptions]:
-    """Return rules with one choice changed each, in the order of `_names`."""
-    return [
-        _window(rules, 0.5),
-        _window(rules, 2.0),
-        *(replace(rules, summary=summary) for summary in SUMMARIES),
-    ]
+def _others(rules: PairingOptions) -> dict[str, PairingOptions]:
+    """Return rules with one choice changed each, by its name."""
+    windows = {"half_window": _window(rules, 0.5), "double_window": _window(rules, 2.0)}
+    return windows | {f"summary_{one}": replace(rules, summary=one) for one in SUMMARIES}
 
 
 def _window(rules: PairingOptions, factor: float) -> PairingOptions:
@@ -54,3 +49,33 @@ def _window(rules: PairingOptions, factor: float) -> PairingOptions:
         days_after=round(rules.days_after * factor),
         summary_days=round(rules.summary_days * factor),
     )
+
+
+def pairs_across_modes(
+    readings: pd.DataFrame, fates: ReadingFates, units: Units, options: StudyOptions
+) -> pd.DataFrame:
+    """
+    Pair the readings that were left out because the laboratory tested another mode.
+
+    fates: what became of them; only ``mode_mismatch`` is looked at.
+    options: windows and summaries are those of the study.
+    Returns: `ACROSS_MODES_COLUMNS`, one row per pair [mL/kg/min], sorted by method, mode, athlete_id,
+        lab_test_id. They stand in no other result.
+    """
+    unlike = readings[fates.reason == CODE["mode_mismatch"]]
+    parts = pair_parts(
+        unlike,
+        units,
+        replace(
+            options,
+            pairing=_any_mode(options.pairing),
+            pairing_field_tests=_any_mode(options.pairing_field_tests),
+        ),
+    )
+    pairs, _ = sorted_pairs(parts, units)
+    modes = units.frame["mode"].iloc[pairs["unit"].to_numpy(np.int64)]
+    return pairs.assign(laboratory_mode=modes.to_numpy())[ACROSS_MODES_COLUMNS]
+
+
+def _any_mode(rules: PairingOptions) -> PairingOptions:
+    return replace(rules, mode_match=(tuple(ALL_MODES),))

@@ -124,11 +124,8 @@ def _pairs(readings: pd.DataFrame, used: Ints, found: Summaries, units: Units) -
         "unit": found.unit,
     }
     frame = pd.DataFrame(columns)
-    return frame.astype({name: "str" for name in FROM_READING if _is_coded(frame[name])})
-
-
-def _is_coded(column: "pd.Series[Any]") -> bool:
-    return isinstance(column.dtype, pd.CategoricalDtype)
+    coded = frame[FROM_READING].select_dtypes("category").columns
+    return frame.astype(dict.fromkeys(coded, "str"))
 
 
 def _mean(values: Floats, pair: Ints, n_pairs: int) -> Floats:

@@ -1,7 +1,6 @@
 """A study's pairs, and the account of every row: what `pair` gives."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -10,16 +9,14 @@ from agreement.errors import Problem
 from agreement.pairing.bucket import Common, PairedBucket, pair_bucket
 from agreement.pairing.laboratory_units import Units, laboratory_units
 from agreement.pairing.ledger import RowFates
+from agreement.pairing.other_rules import pairs_across_modes
 from agreement.pairing.study_ledger import study_ledger, table_files
-from agreement.pairing.unlike_modes import pairs_across_modes
+from agreement.physiology.laboratory import LaboratoryValues
+from agreement.physiology.readings import Readings
 from agreement.tables.findings import Findings
-from agreement.tables.parts_together import part_of_problem, with_part_files
+from agreement.tables.parts_together import with_part_files
+from agreement.tables.study_tables import StudyTables
 from agreement.terms import PAIR_COLUMNS
-
-if TYPE_CHECKING:
-    from agreement.physiology.laboratory import LaboratoryValues
-    from agreement.physiology.readings import Readings
-    from agreement.tables.study import StudyTables
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,15 +36,14 @@ class Pairing:
     daily: pd.DataFrame
     # columns athlete_id, lab_test_id (of the unit), mode, lab: one row per laboratory test
     repeats: pd.DataFrame
-    units: (
-        pd.DataFrame
-    )  # one row per laboratory unit; see `agreement.pairing.laboratory_units.Units`
-    # `agreement.pairing.unlike_modes.COLUMNS`: readings beside a laboratory test of another mode
+    # one row per laboratory unit; see `agreement.pairing.laboratory_units.Units`
+    units: pd.DataFrame
+    # `agreement.pairing.other_rules.ACROSS_MODES_COLUMNS`: readings beside a laboratory test of another mode
     across_modes: pd.DataFrame
     problems: tuple[Problem, ...]  # what the reader should know
 
 
-def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readings") -> Pairing:
+def pair(study: StudyTables, laboratory: LaboratoryValues, readings: Readings) -> Pairing:
     """
     Pair a study's laboratory tests with its field readings.
 
@@ -75,7 +71,7 @@ def pair(study: "StudyTables", laboratory: "LaboratoryValues", readings: "Readin
     return closed(study, laboratory, readings, units, paired)
 
 
-def common_of(study: "StudyTables", readings: "Readings") -> Common:
+def common_of(study: StudyTables, readings: Readings) -> Common:
     """Return what every bucket must know of a study."""
     by_group = study.names.get("field_estimates") not in study.many
     based, only = readings.heart_rate_based, study.laboratory_only
@@ -83,9 +79,9 @@ def common_of(study: "StudyTables", readings: "Readings") -> Common:
 
 
 def closed(
-    study: "StudyTables",
-    laboratory: "LaboratoryValues",
-    readings: "Readings",
+    study: StudyTables,
+    laboratory: LaboratoryValues,
+    readings: Readings,
     units: Units,
     paired: PairedBucket,
     estimates: RowFates | None = None,
@@ -101,10 +97,8 @@ def closed(
     lab_file = files["lab_tests"]
     if not study.laboratory_only:
         paired.counts.tell(found, lab_file, files.get("athletes", lab_file))
-    problems = tuple(found.problems)
     for name, its_files in study.many.items():
         exclusions = with_part_files(exclusions, name, its_files)
-        problems = tuple(part_of_problem(each, name, its_files) for each in problems)
     return Pairing(
         pairs=paired.pairs[PAIR_COLUMNS],
         exclusions=exclusions,
@@ -113,7 +107,7 @@ def closed(
         repeats=repeats_of(laboratory.frame, units),
         units=units.frame,
         across_modes=pairs_across_modes(readings.frame, paired.of_readings, units, study.options),
-        problems=problems,
+        problems=study.told(found.problems),
     )
 
 

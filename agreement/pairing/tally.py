@@ -1,7 +1,9 @@
 """What is said of a study as a whole: counted athlete by athlete, added up, then told once."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from operator import add, or_
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -12,12 +14,14 @@ from agreement.pairing.messages import rows_in_words
 from agreement.pairing.reading_fates import Part
 from agreement.pairing.unit_fates import UnitFates
 from agreement.tables.findings import Findings, Told
-from agreement.terms import REASONS
+from agreement.terms import REASONS, counted
 
 LOST_TO_MODE = 0.1  # share of the laboratory tests; common practice, no source
 FOR_LIMITS = 10  # athletes; with fewer a report shows the points and no limits
 RULES = ("[pairing]", "[pairing.field_tests]")
 NO_ROWS: Ints = np.array([], np.int64)
+Key = TypeVar("Key")
+Value = TypeVar("Value")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,16 +53,10 @@ class Tally:
             self.tests + other.tests,
             np.concatenate([self.paired, other.paired]),
             np.concatenate([self.lost, other.lost]),
-            _joined(self.unpaired, other.unpaired),
-            _joined(self.served, other.served),
-            {
-                name: self.apart.get(name, frozenset()) | other.apart.get(name, frozenset())
-                for name in self.apart | other.apart
-            },
-            {
-                key: self.athletes.get(key, 0) + other.athletes.get(key, 0)
-                for key in self.athletes | other.athletes
-            },
+            _joined(self.unpaired, other.unpaired, NO_ROWS, lambda *both: np.concatenate(both)),
+            _joined(self.served, other.served, NO_ROWS, lambda *both: np.concatenate(both)),
+            _joined(self.apart, other.apart, frozenset[int](), or_),
+            _joined(self.athletes, other.athletes, 0, add),
             self.barred | other.barred,
             self.drug_unknown + other.drug_unknown,
             self.drug_athletes + other.drug_athletes,
@@ -79,7 +77,7 @@ class Tally:
             return
         rows = np.sort(np.concatenate(list(reasons.values())))
         shares = ", ".join(f"{len(reasons[name])} `{name}`" for name in sorted(reasons))
-        share = f"{len(rows)} of {_tests(self.tests)} {'has' if len(rows) == 1 else 'have'} no pair"
+        share = f"{len(rows)} of {counted(self.tests, 'laboratory test')} {'has' if len(rows) == 1 else 'have'} no pair"
         if len(rows) == self.tests:
             share = "No laboratory test has a pair, so nothing can be compared"
         found.tell("no_pair", file, share=share, rows=rows_in_words(rows), reasons=shares)
@@ -87,17 +85,22 @@ class Tally:
     def _few_notes(self, found: Findings, file: str) -> None:
         """Record for each method and mode with pairs that its athletes are too few for limits."""
         for (method, mode), athletes in sorted(self.athletes.items()):
-            drug = (method, mode) in self.barred
+            who = " without a heart-rate-limiting drug" * ((method, mode) in self.barred)
+            who = counted(athletes, f"athlete{who}", f"athletes{who}")
             if athletes < FOR_LIMITS:
                 told: Told = {"method": method, "mode": mode, "needed": FOR_LIMITS}
-                found.tell("few_for_limits", file, athletes=_with_a_pair(athletes, drug), **told)
+                said = f"{who} {'has' if athletes == 1 else 'have'} a pair"
+                found.tell("few_for_limits", file, athletes=said, **told)
 
     def _no_pair_notes(self, found: Findings, file: str) -> None:
         """Record for each method the tests that are in a pair of another method only."""
         for method in sorted(self.served):
             without = np.setdiff1d(self.paired, self.served[method])
             if without.size:
-                told: Told = {"tests": _tests(len(without)), "rows": rows_in_words(without)}
+                told: Told = {
+                    "tests": counted(len(without), "laboratory test"),
+                    "rows": rows_in_words(without),
+                }
                 found.tell("no_pair_for_method", file, method=method, **told)
 
     def _mode_note(self, found: Findings, file: str) -> None:
@@ -111,7 +114,7 @@ class Tally:
         ]
         told: Told = {
             "lost": len(self.lost),
-            "tests": _tests(self.tests),
+            "tests": counted(self.tests, "laboratory test"),
             "keys": " and ".join(keys),
         }
         found.tell("lost_to_mode", file, rows=rows_in_words(np.sort(self.lost)), **told)
@@ -169,12 +172,15 @@ def tally(
     )
 
 
-def _joined(one: Mapping[str, Ints], other: Mapping[str, Ints]) -> dict[str, Ints]:
-    """Return the rows of both under each name."""
-    return {
-        name: np.concatenate([one.get(name, NO_ROWS), other.get(name, NO_ROWS)])
-        for name in dict(one) | dict(other)
-    }
+def _joined(
+    one: Mapping[Key, Value],
+    other: Mapping[Key, Value],
+    nothing: Value,
+    join: Callable[[Value, Value], Value],
+) -> dict[Key, Value]:
+    """Return what both hold under each name, joined."""
+    names = dict(one) | dict(other)
+    return {name: join(one.get(name, nothing), other.get(name, nothing)) for name in names}
 
 
 def _athletes(pairs: pd.DataFrame, barred: "pd.Series[bool]") -> dict[tuple[str, str], int]:
@@ -201,16 +207,3 @@ def _modes(apart: frozenset[int]) -> str:
     both = (divmod(one, len(ALL_MODES)) for one in sorted(apart))
     groups = [f'["{ALL_MODES[laboratory]}", "{ALL_MODES[own]}"]' for laboratory, own in both]
     return f"[{', '.join(groups)}]"
-
-
-def _tests(count: int) -> str:
-    """Return a number of laboratory tests as text."""
-    return "1 laboratory test" if count == 1 else f"{count} laboratory tests"
-
-
-def _with_a_pair(athletes: int, drug: bool) -> str:
-    """Return a number of athletes with a pair as text."""
-    who = " without a heart-rate-limiting drug" if drug else ""
-    return (
-        f"1 athlete{who} has a pair" if athletes == 1 else f"{athletes} athletes{who} have a pair"
-    )

@@ -49,7 +49,7 @@ class Evidence:
     splits: pd.DataFrame | None = None
     # athlete_id, lab_test_id, mode, rule, vo2max, in_use: tests with breaths under every rule
     averaging: pd.DataFrame | None = None
-    # `agreement.pairing.unlike_modes.COLUMNS`; None where they were not looked at
+    # `agreement.pairing.other_rules.ACROSS_MODES_COLUMNS`; None where they were not looked at
     across_modes: pd.DataFrame | None = None
     # athlete_id, lab_test_id, mode, date, lab, n_tests: one row per unit of laboratory tests; None
     # where dates were not kept

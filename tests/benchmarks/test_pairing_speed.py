@@ -91,6 +91,8 @@ def pair_cohort(cohort: SimpleNamespace) -> object:
         breaths={},
         samples={},
         many={},
+        told=tuple,
+        laboratory_only=False,
         set_aside=nothing,
         withdrawn={},
         rows_read={"lab_tests": len(cohort.laboratory), "field_estimates": len(cohort.readings)},

@@ -1,5 +1,6 @@
 """Studies as the stages before pairing hand them over, built from a few plain rows."""
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -8,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from agreement.errors import Problem
 from agreement.pairing import Pairing, pair
 from agreement.tables.options import StudyOptions
 from agreement.terms import EXCLUSION_COLUMNS
@@ -64,6 +66,7 @@ class Tables:
     names: dict[str, str]
     many: dict[str, tuple[str, ...]] = field(default_factory=dict)
     laboratory_only: bool = False
+    told: Callable[[Iterable[Problem]], tuple[Problem, ...]] = tuple
 
 
 @dataclass

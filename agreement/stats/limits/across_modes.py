@@ -45,7 +45,7 @@ def across_modes(pairs: pd.DataFrame, heart_rate_based: Mapping[str, bool]) -> l
     """
     Compare what was measured in one mode with what the laboratory measured in another.
 
-    pairs: `agreement.pairing.unlike_modes.COLUMNS`.
+    pairs: `agreement.pairing.other_rules.ACROSS_MODES_COLUMNS`.
     heart_rate_based: methods that rest on heart rate leave out athletes whose heart rate a drug
         limits.
     Returns results by method, mode and the laboratory's mode.
