@@ -44,7 +44,7 @@ def holds_many(
         return True
     wanted = {own, *(plain_name(one) for one in form.columns.get(own, own).split(" + "))}
     try:
-        return any(plain_name(name) in wanted for name in set(_names(path)))
+        return any(plain_name(name) in wanted for name in _names(path, wanted))
     except ImportError:
         return False  # whoever reads it says what to install
     except (OSError, EOFError, ValueError, zlib.error) as error:  # Arrow's own are among these
@@ -52,16 +52,19 @@ def holds_many(
         return None
 
 
-def _names(path: Path) -> list[str]:
-    """Return the headers of a Parquet file, or every cell at the top of a text file."""
+def _names(path: Path, wanted: set[str]) -> set[str]:
+    """Return the headers of a Parquet file, or the cells at the top of a text file with such words."""
     if path.suffix.casefold() == PARQUET_ENDING:
         from pyarrow import parquet
 
-        return list(parquet.read_schema(path).names)
+        return set(parquet.read_schema(path).names)
     opened = gzip.open if path.suffix.casefold() == ".gz" else open
     with opened(path, "rb") as content:
         top = content.read(_LOOKED_AT).decode("utf-8-sig", "replace")
-    return re.split(r"[,;\t\r\n]", top.replace('"', ""))
+    plain = top.replace("\ufeff", "").replace('"', "").casefold()
+    if not any(all(word in plain for word in name.split("_")) for name in wanted):
+        return set()  # thousands of numbers in each of many files
+    return set(re.split(r"[,;\t\r\n]", plain))
 
 
 def ids_in(path: Path, file: str, table: Table, form: FileFormat, findings: Findings) -> list[str]:
