@@ -93,7 +93,7 @@ def test_no_end_of_the_data_is_told(n, shown):
     lab = rng.normal(50, 5, n)
     field = lab + rng.normal(-2, 3, n)
     found = {
-        "quantile_limits": quantile_limits(field, lab),
+        "quantile_limits": quantile_limits(field - lab),
         "limits_by_level": limits_by_level_of(trend(field, lab)),
     }
     rows = assembled(

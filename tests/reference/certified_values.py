@@ -9,7 +9,6 @@ from trust_rows import Row, of_file
 
 from agreement.errors import SmallSampleWarning
 from agreement.stats.basics.least_squares import fit_line
-from agreement.stats.indices.intraclass import MeanSquares
 from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
 from agreement.stats.repeats.repeatability import repeatability
 
@@ -83,20 +82,17 @@ WAYS: dict[str, Callable[[np.ndarray], LimitsOfAgreement]] = {
 
 
 def analyses_of_variance() -> Iterator[Row]:
-    """Mean squares: the ground of intraclass correlations and of the typical error."""
+    """Residual standard deviations: the typical error."""
     for name, one in SETS["analysis_of_variance"].items():
         low = 8.0 if name == "AtmWtAg" else 11.0
         note = STORED.format(8) if name == "AtmWtAg" else ""
         yield from of_groups(name, one, np.array(one["groups"]), low, note)
-    certified = {"between": "0.21", "within": "0.01", "f": "21", "residual_sd": "0.1"}
-    certified["provenance"] = "read"
+    certified = {"residual_sd": "0.1", "provenance": "read"}
     steps = [(21, 0, 12.0), (201, 0, 12.0), (21, 10**6, 8.0), (201, 10**6, 8.0), (21, 10**12, 1.5)]
     for number, (size, offset, low) in zip((1, 2, 4, 5, 7), steps, strict=True):
-        f = "201" if size == 201 else "21"
-        between = "2.01" if size == 201 else "0.21"
         yield from of_groups(
             f"SmLs0{number}",
-            certified | {"f": f, "between": between},
+            certified,
             levels(size, offset),
             low,
             STORED.format(int(low)) if offset else "",
@@ -116,18 +112,11 @@ def levels(size: int, offset: int) -> np.ndarray:
 def of_groups(
     name: str, certified: dict[str, str], groups: np.ndarray, low: float, note: str
 ) -> Iterator[Row]:
-    """Mean squares, their ratio, and the residual SD from each function that computes it."""
-    squares = MeanSquares.of_table(groups)
+    """The residual SD as the typical error of repeats."""
     repeats = repeatability(groups.ravel(), np.repeat(np.arange(len(groups)), groups.shape[1]))
-    found = {
-        "between": ("mean square between groups", squares.athletes),
-        "within": ("mean square within groups", squares.within),
-        "f": ("F ratio", squares.athletes / squares.within),
-        "residual_sd": ("residual SD, typical error", repeats.typical_error),
-    }
-    for key, (quantity, ours) in found.items():
-        source, provenance = f"{NIST}{name}", certified["provenance"]
-        yield Row(source, provenance, quantity, certified[key], ours, at_least=low, note=note)
+    source, provenance = f"{NIST}{name}", certified["provenance"]
+    quantity, ours = "residual SD, typical error", repeats.typical_error
+    yield Row(source, provenance, quantity, certified["residual_sd"], ours, at_least=low, note=note)
 
 
 # --- a straight line ------------------------------------------------------------------------------

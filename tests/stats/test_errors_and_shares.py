@@ -13,7 +13,6 @@ from statsmodels.stats.proportion import proportion_confint
 
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.shares import (
-    clopper_pearson_interval,
     total_deviation_index,
     wilson_interval,
 )
@@ -48,33 +47,30 @@ def test_where_all_pairs_of_repeated_athletes_lie_inside_the_interval_has_a_widt
 
 # Newcombe 1998 Stat Med 17:857, Table I: 81/263 Wilson read second-hand, the rest memory
 NEWCOMBE = [
-    (81, 263, (0.2553, 0.3662), (0.2527, 0.3676)),
-    (15, 148, (0.0624, 0.1605), (0.0578, 0.1617)),
-    (0, 20, (0.0, 0.1611), (0.0, 0.1684)),
-    (1, 29, (0.0061, 0.1718), (0.0009, 0.1776)),
+    (81, 263, (0.2553, 0.3662)),
+    (15, 148, (0.0624, 0.1605)),
+    (0, 20, (0.0, 0.1611)),
+    (1, 29, (0.0061, 0.1718)),
 ]
 
 
-@pytest.mark.parametrize(("k", "n", "wilson", "exact"), NEWCOMBE)
-def test_newcombes_table(k, n, wilson, exact):
+@pytest.mark.parametrize(("k", "n", "wilson"), NEWCOMBE)
+def test_newcombes_table(k, n, wilson):
     assert wilson_interval(k, n) == pytest.approx(wilson, abs=6e-5)
-    assert clopper_pearson_interval(k, n) == pytest.approx(exact, abs=6e-5)
 
 
 @given(st.integers(1, 300), st.data())
 def test_shares_against_a_general_library(n, data):
     k = data.draw(st.integers(0, n))
     wilson = proportion_confint(k, n, method="wilson")
-    exact = proportion_confint(k, n, method="beta")
     assert wilson_interval(k, n) == pytest.approx(wilson, abs=1e-9)
-    assert clopper_pearson_interval(k, n) == pytest.approx(exact, abs=1e-9)
 
 
 def test_a_share_needs_a_sensible_count():
     with pytest.raises(ValueError, match="got k = 5, n = 4"):
         wilson_interval(5, 4)
     with pytest.raises(ValueError, match="got k = 0, n = 0"):
-        clopper_pearson_interval(0, 0)
+        wilson_interval(0, 0)
 
 
 def test_total_deviation_index_without_bias_is_a_normal_quantile():

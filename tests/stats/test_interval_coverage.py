@@ -48,7 +48,7 @@ def one_pair(rng):
     field = lab + d
     limits, line, slope = limits_of_agreement(field, lab), regression(field, lab), trend(field, lab)
     errors = errors_of_estimate(field, lab, drawn(np.arange(30), rng), margin=5.0)
-    ratios = ratio_limits(lab * np.exp(rng.normal(0.02, 0.05, 30)), lab).to_frame()
+    ratios = ratio_limits(lab * np.exp(rng.normal(0.02, 0.05, 30)), lab, np.arange(30)).to_frame()
     of_line = line.intervals()
     beta = 36 / 45
     away = 3 * np.sqrt(2 / np.pi) * np.exp(-1 / 18) + 1 - 2 * stats.norm.cdf(-1 / 3)

@@ -30,7 +30,7 @@ from agreement.stats.evidence import Evidence
 from agreement.stats.indices.concordance import concordance
 from agreement.stats.indices.equivalence import equivalence
 from agreement.stats.indices.error import errors_of_estimate
-from agreement.stats.indices.intraclass import OTHER_NAMES, MeanSquares, intraclass_correlation
+from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 from agreement.stats.limits.quantile_limits import quantile_limits
@@ -151,8 +151,8 @@ def of_contrasts(s: Squad):
 
 
 def of_intraclass(s: Squad):
-    squares = MeanSquares.of_table(np.column_stack([s.f, s.x]))
-    values = {form: intraclass_correlation(squares, form).value for form in OTHER_NAMES}
+    squares = MeanSquares.of_two(s.f, s.x)
+    values = {form: intraclass_correlation(squares, form)[0] for form in ("A,1", "C,1")}
     return values, dict.fromkeys(values, "1")
 
 
@@ -237,7 +237,7 @@ RULES = {
     "trend, clustered": replace(TREND, of=lambda s: trend(s.f, s.x, resampling=s.resampling()),
                                 swaps=("p_slope", "p_spread")),
     "ratio": Rule(
-        lambda s: ratio_limits(s.f, s.x),
+        lambda s: ratio_limits(s.f, s.x, np.arange(s.f.size)),
         moves=("ratio", "lower_limit_of_ratio", "upper_limit_of_ratio"),
         swapped=lambda v: {
             "ratio": 1 / v["ratio"],
@@ -246,7 +246,7 @@ RULES = {
         },
         stays=("ratio",),
     ),
-    "quantiles": Rule(lambda s: quantile_limits(np.tile(s.f, 5), np.tile(s.x, 5)), stays=("median",)),
+    "quantiles": Rule(lambda s: quantile_limits(np.tile(s.f - s.x, 5)), stays=("median",)),
     "regression": Rule(
         lambda s: regression(s.f, s.x), line_moved, (), nothing,
         ("slope", "intercept", "standard_error_of_estimate"), ("slope", "intercept", "r"),

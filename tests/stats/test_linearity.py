@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from agreement.stats.lines.linearity import FIVE_PERCENT, cusum_statistic, linearity
+from agreement.stats.lines.linearity import cusum_statistic, linearity
 from agreement.stats.lines.passing_bablok import passing_bablok
 
 
@@ -60,7 +60,7 @@ def test_size_of_the_printed_limit_and_of_the_simulated_p():
         for _ in range(1000):
             field, lab = straight(n, rng)
             fit = passing_bablok(field, lab)
-            beyond += cusum_statistic(lab, field, fit.slope, fit.intercept) > FIVE_PERCENT
+            beyond += cusum_statistic(lab, field, fit.slope, fit.intercept) > 1.36
         error = np.sqrt(printed_size * (1 - printed_size) / 1000)
         assert beyond / 1000 == pytest.approx(printed_size, abs=4 * error)
     small = sum(

@@ -27,7 +27,6 @@ from agreement.stats.lines.calibration import calibration
 from agreement.stats.lines.linearity import _line, linearity
 from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.lines.passing_bablok_clustered import weighted_lines
-from agreement.stats.lines.regression import regression
 from agreement.stats.lines.trend import trend
 from agreement.stats.results_table import method_data
 from agreement.stats.verdict.planning_simulated import (
@@ -172,12 +171,6 @@ def test_the_difference_of_spreads_lies_in_its_interval():
     for name in ("ratio_of_sd", "difference_of_sd"):
         low, value, high = frame.loc[name, ["low", "value", "high"]]
         assert low < value < high
-
-
-def test_a_standard_error_in_per_cent_is_of_the_mean_laboratory_value():
-    found = regression(FIELD, LAB)
-    wanted = 100 * found.standard_error_of_estimate / LAB.mean()
-    assert found.standard_error_percent == pytest.approx(wanted)
 
 
 def test_every_change_counts_unless_a_zone_is_asked_for():

@@ -37,7 +37,7 @@ def test_own_code_says_why_it_stays(name):
     assert WHY.search((ROOT / name).read_text(encoding="utf-8"))
 
 
-def test_wilson_clopper_pearson_brown_forsythe_welch_and_holm_are_those_of_libraries():
+def test_wilson_brown_forsythe_welch_and_holm_are_those_of_libraries():
     shares = (ROOT / "basics" / "shares.py").read_text(encoding="utf-8")
     welch = (ROOT / "basics" / "welch.py").read_text(encoding="utf-8")
     assert "stats.binomtest" in shares

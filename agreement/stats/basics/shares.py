@@ -30,18 +30,10 @@ def wilson_interval(k: int, n: int, confidence_level: float = 0.95) -> Interval:
     .. [1] Newcombe RG. Two-sided confidence intervals for the single proportion. Stat Med
        1998;17:857-872.
     """
-    return _interval(k, n, confidence_level, "wilson")
-
-
-def clopper_pearson_interval(k: int, n: int, confidence_level: float = 0.95) -> Interval:
-    """Clopper and Pearson's interval of k / n: never below its confidence, hence wide."""
-    return _interval(k, n, confidence_level, "exact")
-
-
-def _interval(k: int, n: int, confidence_level: float, method: str) -> Interval:
-    _check(k, n)
+    if not 0 <= k <= n or n < 1:
+        raise ValueError(f"a share needs 0 <= k <= n and n of 1 or more; got k = {k}, n = {n}")
     level = checked_share("confidence_level", confidence_level)
-    found = scipy.stats.binomtest(int(k), int(n)).proportion_ci(level, method=method)
+    found = scipy.stats.binomtest(int(k), int(n)).proportion_ci(level, method="wilson")
     return Interval(float(found.low), float(found.high))
 
 
@@ -73,8 +65,3 @@ def total_deviation_index(difference: ArrayLike, share: float = 0.90) -> TotalDe
         value * float(np.exp(special.ndtri(0.95) * log_se / 2.0)),
         doubtful=abs(bias) > sd or (share > 0.95 and n < 30),
     )
-
-
-def _check(k: int, n: int) -> None:
-    if not 0 <= k <= n or n < 1:
-        raise ValueError(f"a share needs 0 <= k <= n and n of 1 or more; got k = {k}, n = {n}")

@@ -5,14 +5,12 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.stats.basics.arrays import Booleans, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.shares import wilson_interval
 
-CHANGES: Final = ("down", "trivial", "up")
 _DISTANCE: Final = np.abs(np.subtract.outer(np.arange(3), np.arange(3))).ravel() / 2.0
 
 
@@ -53,21 +51,6 @@ class ThreeWay:
     # Cohen's kappa with linear weights; not a number when chance alone leaves no disagreement
     kappa: float
     kappa_interval: Interval  # by bootstrap over athletes, from 15 on
-
-    @property
-    def same(self) -> int:
-        """Changes that both call the same."""
-        return int(np.trace(self.counts))
-
-    @property
-    def opposite(self) -> int:
-        """Changes that one calls up and the other down."""
-        return int(self.counts[0, 2] + self.counts[2, 0])
-
-    def table(self) -> pd.DataFrame:
-        """Return the counts with the laboratory in rows and the field in columns."""
-        rows, columns = pd.Index(CHANGES, name="laboratory"), pd.Index(CHANGES, name="field")
-        return pd.DataFrame(self.counts, index=rows, columns=columns)
 
 
 @dataclass(frozen=True, slots=True)

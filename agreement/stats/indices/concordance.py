@@ -101,8 +101,6 @@ def concordance(field: ArrayLike, lab: ArrayLike, *, confidence_level: float = 0
     ccc = 2 * sxy / (sxx + syy + shift**2)
     r = sxy / np.sqrt(sxx * syy)
     squares = MeanSquares.of_two(y, x)
-    absolute = intraclass_correlation(squares, "A,1", confidence_level=level)
-    consistent = intraclass_correlation(squares, "C,1", confidence_level=level)
     return Concordance(
         n,
         n,
@@ -110,10 +108,8 @@ def concordance(field: ArrayLike, lab: ArrayLike, *, confidence_level: float = 0
         _ccc_interval(ccc, r, shift / (sxx * syy) ** 0.25, n, level),
         float(r),
         ccc / float(r) if r else float("nan"),
-        absolute.value,
-        absolute.interval,
-        consistent.value,
-        consistent.interval,
+        *intraclass_correlation(squares, "A,1", confidence_level=level),
+        *intraclass_correlation(squares, "C,1", confidence_level=level),
     )
 
 

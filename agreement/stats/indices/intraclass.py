@@ -1,24 +1,14 @@
-"""Intraclass correlations in all their forms, with intervals that are not rounded."""
+"""Intraclass correlations of single values, with intervals that are not rounded."""
 
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Literal
 
-import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval, checked_share
 
-# the two printed names of one thing: McGraw and Wong 1996, Shrout and Fleiss 1979
-Form = Literal["1,1", "A,1", "C,1", "1,k", "A,k", "C,k"]
-OTHER_NAMES: Final[dict[Form, str]] = {
-    "1,1": "1,1",
-    "A,1": "2,1",
-    "C,1": "3,1",
-    "1,k": "1,k",
-    "A,k": "2,k",
-    "C,k": "3,k",
-}
+Form = Literal["A,1", "C,1"]  # McGraw and Wong 1996; Shrout and Fleiss 1979 call them 2,1 and 3,1
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,11 +21,6 @@ class MeanSquares:
     athletes: float
     methods: float
     error: float
-
-    @property
-    def within(self) -> float:
-        """Mean square within athletes, methods and error together: WMS."""
-        return (self.methods + (self.n - 1) * self.error) / self.n
 
     @classmethod
     def of_two(cls, field: Floats, lab: Floats) -> "MeanSquares":
@@ -52,100 +37,31 @@ class MeanSquares:
             float(noise @ noise) / (2 * (n - 1)),
         )
 
-    @classmethod
-    def of_table(cls, values: ArrayLike) -> "MeanSquares":
-        """
-        Build from a table of n athletes (rows) by k methods (columns).
-
-        Raises ValueError with fewer than two rows or columns, or a missing value.
-        """
-        x = np.asarray(values, dtype=np.float64)
-        if x.ndim != 2 or min(x.shape) < 2 or not np.isfinite(x).all():
-            raise ValueError(
-                "a table of at least 2 athletes by 2 methods without gaps is needed; "
-                f"got shape {x.shape}"
-            )
-        n, k = x.shape
-        x = x - x.mean()
-        rows, columns = x.mean(axis=1), x.mean(axis=0)
-        rest = x - rows[:, None] - columns
-        return cls(
-            n,
-            k,
-            k * float(rows @ rows) / (n - 1),
-            n * float(columns @ columns) / (k - 1),
-            float((rest**2).sum()) / ((n - 1) * (k - 1)),
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class IntraclassCorrelation:
-    """One intraclass correlation."""
-
-    # "1,1" one-way; "A,1" absolute agreement; "C,1" consistency; with k: of the mean of k methods
-    form: Form
-    value: float
-    interval: Interval
-
-    @property
-    def names(self) -> str:
-        """Both printed names."""
-        return f"ICC({self.form}) = ICC({OTHER_NAMES[self.form]})"
-
 
 # Ours: pingouin rounds intervals to two decimals and takes 30 times as long (speed table).
 def intraclass_correlation(
     squares: MeanSquares, form: Form = "A,1", *, confidence_level: float = 0.95
-) -> IntraclassCorrelation:
+) -> tuple[float, Interval]:
     """
-    Intraclass correlation from mean squares.
+    Intraclass correlation of a single value, and its interval, from mean squares.
 
-    form: {"1,1", "A,1", "C,1", "1,k", "A,k", "C,k"}.
-    Raises ValueError if the form is unknown, or nothing varies at all.
-
-    The forms of the mean of k follow from the single ones by the rule of Spearman and Brown, and
-    so do their intervals.
+    form: "A,1" absolute agreement, "C,1" consistency.
 
     .. [1] Shrout PE, Fleiss JL. Intraclass correlations: uses in assessing rater reliability.
        Psychol Bull 1979;86:420-428.
     .. [2] McGraw KO, Wong SP. Forming inferences about some intraclass correlation coefficients.
        Psychol Methods 1996;1:30-46.
     """
-    if form not in OTHER_NAMES:
-        raise ValueError(f"`form` must be one of {', '.join(OTHER_NAMES)}; got {form!r}")
-    checked_share("confidence_level", confidence_level)
-    single = {"1": _one_way, "A": _absolute, "C": _consistent}[form[0]]
-    if squares.athletes <= 0 and squares.within <= 0:
-        raise ValueError("all values are equal: no intraclass correlation can be given.")
-    value, low, high = single(
-        squares, (1 - checked_share("confidence_level", confidence_level)) / 2
-    )
-    if form.endswith("k"):
-        value, low, high = (_of_mean(r, squares.k) for r in (value, low, high))
-    return IntraclassCorrelation(form, value, Interval(low, high))
-
-
-def _of_mean(r: float, k: int) -> float:
-    """Spearman and Brown's rule; a single value of -1/(k - 1) has no mean that is reliable at all."""
-    divisor = 1 + (k - 1) * r
-    return k * r / divisor if divisor > 0 else -np.inf
-
-
-def _one_way(s: MeanSquares, tail: float) -> tuple[float, float, float]:
-    return _from_ratio(s.athletes, s.within, s, s.n * (s.k - 1), tail)
+    tail = (1 - checked_share("confidence_level", confidence_level)) / 2
+    value, low, high = (_absolute if form == "A,1" else _consistent)(squares, tail)
+    return value, Interval(low, high)
 
 
 def _consistent(s: MeanSquares, tail: float) -> tuple[float, float, float]:
-    return _from_ratio(s.athletes, s.error, s, (s.n - 1) * (s.k - 1), tail)
-
-
-def _from_ratio(
-    between: float, noise: float, s: MeanSquares, df: float, tail: float
-) -> tuple[float, float, float]:
     """(F - 1)/(F + k - 1) for the ratio of two mean squares, and the same at its bounds."""
-    if noise <= 0:
+    if s.error <= 0:
         return 1.0, 1.0, 1.0
-    ratio = between / noise
+    ratio, df = s.athletes / s.error, (s.n - 1) * (s.k - 1)
     bounds = (
         ratio,
         ratio / special.fdtri(s.n - 1, df, 1 - tail),

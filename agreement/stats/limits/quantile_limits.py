@@ -9,7 +9,6 @@ import scipy
 
 from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, checked_share
-from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.method_data import DECIMALS, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
@@ -95,42 +94,35 @@ class QuantileLimits(Result):
         return Interval(float(self.ordered[below - 1]), float(self.ordered[above - 1]))
 
 
-def quantile_limits(field: ArrayLike, lab: ArrayLike, *, coverage: float = 0.95) -> QuantileLimits:
+def quantile_limits(
+    difference: ArrayLike, n: int | None = None, *, coverage: float = 0.95
+) -> QuantileLimits:
     """
     Limits of agreement as quantiles of the differences.
 
-    field, lab: shape (n,). One pair per athlete. [mL/kg/min]
-    Raises ValueError if the shapes differ, a value is missing, or there are too few athletes for
-        the quantiles to lie inside the data: 39 for a coverage of 0.95.
+    difference: shape (n_pairs,). [mL/kg/min]
+    n: athletes; where they have several pairs there is no interval. None: one pair each.
+    Raises ValueError for missing values, or if there are too few for the quantiles to lie inside the data: 39 for a
+        coverage of 0.95.
 
     A distribution-free 95 % interval needs 146 athletes (binomial ranks); below, there is none. Whole
     ranks make it wide: of 200 athletes it holds the truth in 98 % of studies (measured).
     """
-    pairs = checked_pairs(field, lab)
-    ordered = np.sort(np.round(pairs.field - pairs.lab, DECIMALS))
-    return limits_of_ordered(ordered, ordered.size, coverage=coverage)
-
-
-def limits_of_ordered(ordered: Floats, n: int, *, coverage: float = 0.95) -> QuantileLimits:
-    """
-    Return the limits of differences that are in rising order already.
-
-    ordered: shape (n_pairs,). Differences. [mL/kg/min]
-    n: athletes; where they have several pairs there is no interval.
-    Raises ValueError as `quantile_limits`.
-    """
+    ordered = np.sort(np.round(np.asarray(difference, dtype=np.float64), DECIMALS))
+    if not np.isfinite(ordered).all():
+        raise ValueError("differences hold missing or infinite values; leave them out")
     tail = (1.0 - checked_share("coverage", coverage)) / 2.0
     if (ordered.size + 1) * tail < 1.0 - 1e-9:
         raise ValueError(
             f"quantile limits need {int(np.ceil(1.0 / tail - 1.0 - 1e-9))} athletes; got "
             f"{ordered.size}, and the quantiles would lie outside the data"
         )
-    return QuantileLimits(ordered, n, coverage)
+    return QuantileLimits(ordered, ordered.size if n is None else n, coverage)
 
 
 def quantile_limits_of(data: MethodData) -> QuantileLimits:
     """Limits by quantiles of all pairs of one method and mode, for the results table."""
-    return limits_of_ordered(np.sort(np.round(data.difference, DECIMALS)), data.n)
+    return quantile_limits(data.difference, data.n)
 
 
 _QUANTILE: Final[dict[str, Any]] = {

@@ -7,8 +7,7 @@ from typing import Final
 import numpy as np
 
 from agreement.stats.basics.arrays import ArrayLike, Floats
-from agreement.stats.basics.intervals import Interval, checked_share
-from agreement.stats.limits.limits import LimitsOfAgreement, checked_pairs, warn_if_few
+from agreement.stats.basics.intervals import Interval
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough
 from agreement.stats.record import Analysis, Privacy, declared
@@ -68,39 +67,26 @@ class RatioLimits(Result):
         )
 
 
-def ratio_limits(field: ArrayLike, lab: ArrayLike, *, coverage: float = 0.95) -> RatioLimits:
+def ratio_limits(field: Floats, lab: Floats, athlete: ArrayLike) -> RatioLimits:
     """
     Limits of agreement on the logarithmic scale, said as ratios.
 
-    field, lab: shape (n,). One pair per athlete, all above 0. [mL/kg/min]
-    Raises ValueError if the shapes differ, a value is missing or not above 0, or there are fewer
-        than 3 pairs.
-    Warns SmallSampleWarning below 30 athletes.
+    field, lab, athlete: shape (n_pairs,). Values above 0; athletes with several pairs count once.
 
     .. [1] Bland JM, Altman DG. Measuring agreement in method comparison studies.
        Stat Methods Med Res 1999;8:135-160, section 3.1.
     """
-    checked_share("coverage", coverage)
-    pairs = checked_pairs(field, lab)
-    if min(float(pairs.field.min()), float(pairs.lab.min())) <= 0.0:
-        raise ValueError("ratios need values above 0; a field or laboratory value is 0 or below")
-    warn_if_few(pairs.field.size)
-    log_ratio = np.log(pairs.field / pairs.lab)
-    return RatioLimits(
-        LimitsOfAgreement(
-            log_ratio.size, float(log_ratio.mean()), float(log_ratio.std(ddof=1)), coverage
-        )
-    )
+    return RatioLimits(limits_by_athlete(np.log(field / lab), athlete))
 
 
 def ratio_limits_of(data: MethodData) -> RatioLimits:
     """
-    Limits of the ratio of one method and mode, athletes with several pairs counted once.
+    Limits of the ratio of one method and mode.
 
     Raises NotEstimable with fewer than 10 athletes.
     """
     require_enough(data.n)
-    return RatioLimits(limits_by_athlete(np.log(data.field / data.lab), data.athlete))
+    return ratio_limits(data.field, data.lab, data.athlete)
 
 
 def ratio_words(ratio: float) -> str:

@@ -45,14 +45,7 @@ class Calibration(Result):
     # root mean square error of ``none``, ``offset``, ``line``, each athlete left out in turn
     rmse_cv: dict[Model, float]
     rmse_intervals: dict[Model, Interval]  # over athletes
-    # bias_cv, mae_cv: mean error and mean absolute error in the same loop, prediction minus
-    # laboratory
-    bias_cv: dict[Model, float]
-    mae_cv: dict[Model, float]
     choice: Model  # by the rule of `agreement.stats.lines.squad_calibration`
-    # share of pairs inside the 95 % prediction interval of a fit without their athlete
-    covered: float
-    covered_interval: Interval
     # lowest, highest: observed range of the field values
     lowest: float
     highest: float

@@ -3,15 +3,13 @@
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Booleans, Floats, Integers
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.least_squares import fit_line
 from agreement.stats.basics.left_out import ESTIMATED, MODELS, AthleteSums, Fits, Model
-from agreement.stats.basics.shares import clopper_pearson_interval
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.calibrated import Calibration
 from agreement.stats.lines.squad_calibration import chosen_calibration, local_offset, uneven_along
@@ -82,18 +80,13 @@ def calibration(
     follows = choice == "offset" and not pairs.clustered and uneven_along(y, x)
     fit = sums.all(choice)
     covariance = _covariance(pairs, fit, choice)
-    inside = _inside(pairs, without[choice], covariance, choice, errors[choice])
     return Calibration(
         pairs.n,
         len(y),
         *_parameters(pairs, drawn),
         dict(zip(MODELS, loss.estimate[:3].tolist(), strict=True)),
         {model: loss.interval(k) for k, model in enumerate(MODELS)},
-        {model: float(e.mean()) for model, e in errors.items()},
-        {model: float(np.abs(e).mean()) for model, e in errors.items()},
         choice,
-        float(inside.mean()),
-        _share_interval(inside, pairs, drawn),
         float(y.min()),
         float(y.max()),
         pairs.clustered,
@@ -165,31 +158,6 @@ def _covariance(pairs: _Pairs, fit: Fits, model: Model) -> Floats:
     meat = scores @ scores.T * pairs.n / (pairs.n - free)
     covariance[:free, :free] = bread @ meat @ bread
     return covariance
-
-
-def _inside(
-    pairs: _Pairs, without: Fits, covariance: Floats, model: Model, errors: Floats
-) -> Booleans:
-    """Whether each pair lies in the prediction interval of the fit without its athlete."""
-    variance, f = without.variance[pairs.codes], pairs.field
-    if pairs.clustered:
-        of_fit = covariance[0, 0] + 2 * covariance[0, 1] * f + covariance[1, 1] * f**2
-    else:
-        of_fit = np.zeros_like(f)
-        if model != "none":
-            of_fit += variance / without.pairs
-        if model == "line":
-            of_fit += variance * (f - without.mean) ** 2 / without.sxx
-    t = special.stdtrit(pairs.n - 1 - ESTIMATED[model], 0.975)
-    return np.asarray(np.abs(errors) <= t * np.sqrt(variance + of_fit))
-
-
-def _share_interval(inside: Booleans, pairs: _Pairs, drawn: Resampling) -> Interval:
-    if not pairs.clustered:
-        return clopper_pearson_interval(int(inside.sum()), len(inside))
-    columns = np.stack([np.ones(len(inside)), inside], axis=1)
-    share = bootstrap_of_sums(drawn, columns, lambda s: s[:, 1:] / s[:, :1], scales=("ranked",))
-    return share.interval()
 
 
 RECORD: Final = Analysis(

@@ -16,7 +16,6 @@ from agreement.stats.result import Result
 from agreement.stats.rows import Row
 
 MOST_SIMULATED: Final = 1000
-FIVE_PERCENT: Final = 1.36  # of the Kolmogorov-Smirnov statistic, as in the 1983 paper (memory)
 
 
 @dataclass(frozen=True, slots=True)

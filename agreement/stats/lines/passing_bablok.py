@@ -43,11 +43,6 @@ class PassingBablok(Result):
     confidence_level: float = 0.95
     clustered: bool = False  # whether athletes were resampled because some have several pairs
 
-    @property
-    def same_scale(self) -> bool:
-        """Whether slope 1 and intercept 0 lie inside their intervals."""
-        return self.slope_interval.contains(1.0) and self.intercept_interval.contains(0.0)
-
     def _rows(self) -> Iterable[Row]:
         return self.told(
             ("slope", self.slope, self.slope_interval),

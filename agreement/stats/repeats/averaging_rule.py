@@ -13,7 +13,6 @@ from agreement.stats.result import Result
 from agreement.stats.rows import Row
 
 AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
-SHARES: Final = ("share_more_median", "share_more_p10", "share_more_p90", "share_third_moved")
 FEWEST_FOR_THIRDS: Final = 9  # tests: three in each third; the authors' choice, no source
 
 
