@@ -59,7 +59,7 @@ class RegistryResults:
     # athletes, sampled: with a pair, and of these in the sample
     athletes: int
     sampled: int
-    # field, lab and athlete_id behind the limits, by method and mode
+    # the pairs behind the limits: columns method, mode, athlete_id, lab_test_id, field, lab
     pairs: dict[tuple[str, str], pd.DataFrame]
 
 
@@ -101,7 +101,8 @@ def registry_results(streamed: Streamed) -> RegistryResults:
 
 def _drawn(every: Iterable[MethodData]) -> dict[tuple[str, str], pd.DataFrame]:
     """Return what a difference plot takes of each method and mode."""
-    return {(one.method, one.mode): one.pairs[["field", "lab", "athlete_id"]] for one in every}
+    columns = ["method", "mode", "athlete_id", "lab_test_id", "field", "lab"]
+    return {(one.method, one.mode): one.pairs[columns] for one in every}
 
 
 def exact_data(evidence: Evidence) -> Iterator[MethodData]:

@@ -277,6 +277,7 @@ KEYS = [
     "seed",
     "written_by",
     "small_groups",
+    "counted_nowhere",
 ]
 
 

@@ -5,6 +5,8 @@ import pytest
 from opened import open_report
 
 from agreement.physiology.inputs import LIMITED, input_audit
+from agreement.report.privacy.sharing import share_report
+from agreement.report.run.own_report import seal
 from agreement.report.sections.cards import DRUG
 
 RING = '[methods."ring"]\nheart_rate_based = false\n'
@@ -50,3 +52,51 @@ def test_no_shift_is_expected_of_a_wrong_maximum_and_mass_is_judged_all_the_same
     assert audit.loc[limited, "expected_shift"].isna().all()
     assert audit.loc[("A00", "wrist", "mass_kg"), "expected_shift"] == 0.0
     assert audit.loc[("A01", "wrist", "hr_max_bpm"), "expected_shift"] < 0
+
+
+@pytest.fixture(scope="module")
+def three_of_26(small_study, tmp_path_factory):
+    """Saved reports, squad and audit, of 26 people of whom three take such a drug and one was not tested."""
+    root = tmp_path_factory.mktemp("three")
+    study = small_study(root / "crew", athletes=27, visits=2)
+    people = pd.read_csv(study / "athletes.csv")
+    people["hr_limiting_drug"] = ["yes"] * 3 + ["no"] * 24
+    people.to_csv(study / "athletes.csv", index=False)
+    tests = pd.read_csv(study / "lab_tests.csv")
+    tests[tests["athlete_id"] != "A26"].to_csv(study / "lab_tests.csv", index=False)
+    for kind in ("squad", "audit"):
+        (root / kind).mkdir()
+        report = open_report(study, kind=kind, save=root / kind)
+        page = [getattr(report, one)().html for one in ("left_out", "next_steps")]
+        report.save()
+        (root / kind / "report.html").write_text("\n".join(page), encoding="utf-8")
+        seal(root / kind)
+    share_report(root / "squad", root / "share")
+    return root
+
+
+@pytest.mark.parametrize("name", ["audit", "share"])
+def test_rows_used_are_those_behind_the_numbers_so_nobody_counts_who_takes_one(three_of_26, name):
+    results, flow, lines = (
+        pd.read_csv(three_of_26 / name / f"{one}.csv") for one in ("results", "flow", "exclusions")
+    )
+    bias = results[(results["analysis"] == "limits_of_agreement") & (results["group"] == "all")]
+    used = flow.set_index("file")["used"]
+    assert used["athletes.csv"] == bias["n"].iloc[0] == 23
+    assert used["lab_tests.csv"] == bias["n_pairs"].iloc[0] == 46
+    assert (flow["rows_read"] == flow["used"] + flow["summarised"] + flow["excluded"]).all()
+    rows = lines["message"].str.split().str[0].astype(int).groupby(lines["file"]).sum()
+    assert rows.to_dict() == flow.set_index("file")["excluded"].loc[lambda one: one > 0].to_dict()
+    told = lines.set_index(["file", "reason"])["message"].str.split(":").str[0]
+    # three of them, or two, or one, and who was not tested
+    assert told["athletes.csv"].to_dict() == {"withheld": "4 rows"}
+    assert told["lab_tests.csv"].to_dict() == {"withheld": "6 rows"}
+
+
+def test_a_page_counts_left_out_what_its_files_do(three_of_26):
+    flow = pd.read_csv(three_of_26 / "audit" / "flow.csv")
+    page = (three_of_26 / "audit" / "report.html").read_text(encoding="utf-8")
+    assert f"left out: {flow['excluded'].sum()} of {flow['rows_read'].sum()}" in page
+    assert "reasons that are withheld" in page
+    house = pd.read_csv(three_of_26 / "squad" / "flow.csv").set_index("file")["used"]
+    assert house["athletes.csv"] == 26

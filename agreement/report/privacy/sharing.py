@@ -11,6 +11,7 @@ from agreement.report.privacy.explain import FILE, explanation
 from agreement.report.privacy.recalled import recalled_options
 from agreement.report.privacy.release import (
     counted_lines,
+    pooled,
     released_results,
     released_tables,
     rows_by_reason,
@@ -107,7 +108,9 @@ def _shared(
         gone = content.get("small_groups")  # a report of parts has none: sizes tell
         results = released_results(results, gone and {tuple(name) for name in gone})
     flow = read_own_table(source, "flow", content)
-    return released_tables(results, _left_out(source, content, flow), flow), told
+    left_out = _left_out(source, content, flow)
+    left_out, flow = pooled(left_out, flow, content.get("counted_nowhere", {}))
+    return released_tables(results, left_out, flow), told
 
 
 def _results(source: Path, content: dict[str, Any]) -> pd.DataFrame:

@@ -18,6 +18,7 @@ from agreement.errors import Problem
 from agreement.report.privacy.cells import Name, small_groups
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few, hidden_parts
 from agreement.report.privacy.release import (
+    pooled,
     released_options,
     released_results,
     released_tables,
@@ -32,8 +33,10 @@ from agreement.tables.writers import significant
 from agreement.terms import DOUBTS
 
 if TYPE_CHECKING:
+    from agreement.pairing.study_pairs import Pairing
     from agreement.scale.registry_results import RegistryResults
     from agreement.stats.results_table import StudyResults
+    from agreement.tables.study_tables import StudyTables
 
 WITHHELD: Final = "withheld"  # reason of the one note that says that the others stay out
 WHOSE: Final = ("athlete_id", "lab_test_id")
@@ -70,7 +73,9 @@ class Stage:
     """What a report shows of a study to those who keep it: everything."""
 
     def __init__(self, cohort: Cohort) -> None:
+        self._cohort = cohort
         self.results: StudyResults = cohort.results
+        self.exclusions, self.flow = cohort.exclusions, cohort.flow
         self.frame = significant(self.results.frame)  # as in results.csv
         self.options = cohort.study.options  # told to provenance
         self.problems: tuple[Problem, ...] = cohort.problems
@@ -79,6 +84,12 @@ class Stage:
     def kept_back(self) -> list[Name]:
         """Groups that leave no house, told to provenance: a share keeps them back too."""
         return small_groups(self.results)
+
+    @cached_property
+    def counted_nowhere(self) -> dict[str, tuple[int, int]]:
+        """Rows of each file that are of a few whom no number counts; told to provenance, for a share."""
+        cohort, counted = self._cohort, [one.data.pairs for one in self._cohort.results.methods]
+        return rows_counted_nowhere(cohort.study, cohort.pairing, counted)
 
     def tried(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Return the results table, some rows of it under another choice."""
@@ -130,7 +141,8 @@ class Released(Stage):
         self.frame = released_results(self.frame, small_groups(self.results))
         methods = tuple(map(released_method, self.results.methods))
         self.results = replace(self.results, methods=methods, laboratory_change={}, averaging={})
-        self.kept_back = []  # they are gone
+        self.exclusions, self.flow = pooled(self.exclusions, self.flow, self.counted_nowhere)
+        self.kept_back, self.counted_nowhere = [], {}  # they are gone
         self.options = released_options(self.options)
         self.problems = released_problems(self.problems)
 
@@ -183,6 +195,43 @@ class Released(Stage):
         return released_tables(*(tables[name] for name in ("results", "exclusions", "flow")))
 
 
+def rows_counted_nowhere(
+    study: "StudyTables", pairing: "Pairing", counted: Iterable[pd.DataFrame]
+) -> dict[str, tuple[int, int]]:
+    """
+    Return, of each file, how many rows used alone and summarised are of one to four paired people whom no result counts.
+
+    A drug that limits heart rate is why: rows used less athletes in the results would tell how many
+    take one.
+
+    counted: the pairs behind the results of each method and mode.
+    """
+    names, pairs = study.names, pairing.pairs
+    counting = pd.concat([pairs.iloc[:0], *counted])
+    key = ["method", "mode", "athlete_id", "lab_test_id"]
+    out = pairs[~pd.MultiIndex.from_frame(pairs[key]).isin(pd.MultiIndex.from_frame(counting[key]))]
+    people, tests = (
+        out[~out[one].isin(counting[one])].drop_duplicates(one)
+        for one in ("athlete_id", "lab_test_id")
+    )
+    field = out[out["method"].isin(study.field_tests["protocol"])]
+    behind = {
+        "lab_tests": tests.merge(pairing.units[["lab_test_id", "n_tests"]]).assign(
+            rows=lambda one: one["n_tests"]
+        ),
+        "athletes": people.assign(rows=1),
+        "field_tests": field.assign(rows=field["n_estimates"].astype(int)),
+    }
+    return {
+        names[table]: (
+            int((own["rows"] == 1).sum()),
+            int(own.loc[own["rows"] > 1, "rows"].sum()),
+        )
+        for table, own in behind.items()
+        if table in names and 0 < own["athlete_id"].nunique() < FEWEST_SHOWN
+    }
+
+
 def _error(data: MethodData) -> Repeatability | None:
     try:
         return laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
@@ -214,7 +263,10 @@ def released_doubts(doubts: Iterable[Caution]) -> tuple[Caution, ...]:
 def released_registry(results: "RegistryResults") -> "RegistryResults":
     """Return a registry's results with small cells withheld, and verdicts without date of a test."""
     verdicts = tuple(replace(verdict, first_lab_date=None) for verdict in results.verdicts)
-    return replace(results, frame=released_results(results.frame), verdicts=verdicts)
+    counted = {who for own in results.pairs.values() for who in own["athlete_id"]}
+    sampled = results.sampled if results.sampled < results.athletes else len(counted)
+    found = replace(results, frame=released_results(results.frame), verdicts=verdicts)
+    return replace(found, athletes=len(counted), sampled=sampled)  # the others are under a drug
 
 
 def released_problems(problems: Iterable[Problem]) -> tuple[Problem, ...]:

@@ -38,6 +38,7 @@ _TYPES: Final[dict[str, type | tuple[type, ...]]] = {
     "shared": bool,
     "rows_of_people": bool,
     "small_groups": list,
+    "counted_nowhere": dict,
 }
 KINDS: Final = ("squad", "validation", "audit", "brief", None)
 _AGAIN: Final = "Run the report again."
@@ -77,6 +78,12 @@ def read_provenance(report: Path) -> dict[str, Any]:
         for one in content.get("small_groups", [])
     ):
         raise damaged(PROVENANCE, "is damaged: 'small_groups' is no list of groups")
+    behind = content.get("counted_nowhere", {}).values()
+    if not all(
+        isinstance(one, list) and len(one) == 2 and all(type(n) is int and n >= 0 for n in one)
+        for one in behind
+    ):
+        raise damaged(PROVENANCE, "is damaged: 'counted_nowhere' is no list of rows")
     if content.get("kind") not in KINDS:
         raise damaged(PROVENANCE, "is damaged: there is no such kind of report")
     name = content.get("study")

@@ -21,11 +21,12 @@ from agreement.report.page.texts import cautions_block
 from agreement.report.privacy.privacy import without_files_of_people
 from agreement.report.privacy.release import (
     counted_lines,
+    pooled,
     released_options,
     released_tables,
     rows_by_reason,
 )
-from agreement.report.privacy.stage import released_registry
+from agreement.report.privacy.stage import released_registry, rows_counted_nowhere
 from agreement.report.run.exports import write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.write_pairs import WORK, paired_output, write_pair_tables
@@ -107,24 +108,26 @@ def write_registry_report(
     with paired_output(study, target, engine, progress) as (streamed, folder):
         results = registry_results(streamed)
         results = replace(results, frame=significant(results.frame))
-        left_out: Block | None = None
-        told = streamed.study
+        left_out = Block("")
+        told, flow = streamed.study, streamed.pairing.flow
+        behind = rows_counted_nowhere(told, streamed.pairing, results.pairs.values())
         if kind == "audit":
             results = released_registry(results)
             inputs, options = without_files_of_people(told), released_options(told.options)
             told = replace(told, inputs=inputs, options=options)
-            write_tables(
-                released_tables(results.frame, _counted(streamed), streamed.pairing.flow), folder
-            )
+            lines, flow = pooled(_counted(streamed), flow, behind)
+            behind = {}  # it is done
+            write_tables(released_tables(results.frame, lines, flow), folder)
         else:
             write_pair_tables(streamed, folder)
             write_tables({"results": results.frame}, folder)
             left_out = left_out_block(streamed.pairing.exclusions, streamed.problems)
+        left_out = _flow_block(flow, streamed.reasons) + left_out
         names = Names.of(streamed.study.options, (v.mode for v in results.verdicts))
         numbers = Numbers(results.frame, names)
         content = provenance(told, kind)
         content["verdict"] = verdict_sentences(_methods(results), numbers, streamed.study.options)
-        content["remarks"] = [_what_it_is(results)]
+        content |= {"remarks": [_what_it_is(results)], "counted_nowhere": behind}
         write_provenance(content, folder)
         drawn = _figures(results, numbers, kind, streamed.study.options.margin)
         Album(folder / "figures", streamed.study.options.report).keep(*drawn)
@@ -173,7 +176,7 @@ def _page(
     results: RegistryResults,
     numbers: Numbers,
     content: dict[str, Any],
-    left_out: Block | None,
+    left_out: Block,
     drawn: list[Picture],
 ) -> str:
     """Return the page: verdict, tables of results, flow, cautions, provenance."""
@@ -201,9 +204,7 @@ def _page(
             some = replace(own, statistics=only, unless_possible=(), of_all_groups=())
             page.add(analysis_table(numbers, some, alone=True) or Block(""))
     page.open_section("What became of every row")
-    page.add(_flow_block(streamed))
-    if left_out is not None:
-        page.add(left_out)
+    page.add(left_out)
     page.open_section("Cautions")
     page.add(cautions_block())
     page.open_section("Where the numbers come from")
@@ -234,13 +235,13 @@ def _figures(
     return drawn
 
 
-def _flow_block(streamed: Streamed) -> Block:
-    rows = streamed.pairing.flow.to_numpy(dtype=str).tolist()
+def _flow_block(flow: pd.DataFrame, left_out: dict[str, int]) -> Block:
+    rows = flow.to_numpy(dtype=str).tolist()
     columns = ["file", "rows read", "used", "summarised", "left out"]
     reasons = [
-        (code(reason), words, str(streamed.reasons[reason]))
+        (code(reason), words, str(left_out[reason]))
         for reason, words in REASONS.items()
-        if reason in streamed.reasons
+        if reason in left_out
     ]
     return table("Rows of every table", columns, rows, numeric=columns[1:]) + table(
         "Why field estimates were left out",

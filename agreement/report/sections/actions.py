@@ -10,6 +10,7 @@ from markupsafe import Markup
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Numbers
+from agreement.report.privacy.release import rows_by_reason
 from agreement.report.sections.answer import Judged
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.verdict.verdict import AGAINST_CHANGED, LOOKS_USED
@@ -88,8 +89,9 @@ def _more_athletes(judged: tuple[Judged, ...]) -> list[Markup]:
 
 def losses(exclusions: pd.DataFrame) -> list[Markup]:
     """Say what would win back the rows of the commonest avoidable reasons."""
-    reasons, words = exclusions["reason"].astype("str"), stated("actions", "win_back")
-    counts = reasons[reasons.isin(list(words))].value_counts().sort_index()
+    words = stated("actions", "win_back")
+    counts = rows_by_reason(exclusions).groupby("reason")["rows"].sum()
+    counts = counts[counts.index.isin(list(words))]
     commonest = counts.sort_values(ascending=False, kind="stable").head(_MOST_LOSSES)
     return [
         said("actions", "loss", words=words[str(reason)], rows=int(number))

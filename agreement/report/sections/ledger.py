@@ -8,7 +8,7 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, code, fold, lines, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
-from agreement.report.privacy.release import rows_by_reason
+from agreement.report.privacy.release import WORDS, rows_by_reason
 from agreement.report.privacy.stage import WITHHELD
 from agreement.terms import DOUBTS, REASONS
 
@@ -61,7 +61,7 @@ def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> B
     counts = counts.sort_values("reason", key=lambda reasons: reasons.map(order), kind="stable")
     rows = [
         (
-            lines(REASONS.get(str(reason), ""), code(reason)),
+            lines(WORDS.get(str(reason), ""), code(reason)),
             lines(*map(code, own["file"])),
             lines(*map(str, own["rows"])),
         )

@@ -86,10 +86,10 @@ def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
     told = told_of(cohort)
     if cohort.study.laboratory_only:
         seen = told.stage.tests(cohort.laboratory.frame)
-        return laboratory.next_block(told.numbers, seen, cohort.exclusions, cohort.flow)
+        return laboratory.next_block(told.numbers, seen, told.stage.exclusions, told.stage.flow)
     people = told.stage.rows(cohort.pairs)
     every = answer.ranked(told.results.methods, told.numbers)
-    rows = (cohort.exclusions, cohort.flow, people, told.outside)
+    rows = (told.stage.exclusions, told.stage.flow, people, told.outside)
     margin = told.options.margin
     return actions_block(every, told.numbers, margin, *rows, most=most, short=not folded)
 
@@ -97,8 +97,8 @@ def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
 def flow(cohort: Cohort) -> Block:
     """Count rows read, used, summarised and left out, and pairs by method."""
     if cohort.study.laboratory_only:
-        return files_block(cohort.flow)
-    return flow_block(cohort.flow, cohort.pairs, told_of(cohort).numbers.name)
+        return files_block(told_of(cohort).stage.flow)
+    return flow_block(told_of(cohort).stage.flow, cohort.pairs, told_of(cohort).numbers.name)
 
 
 def margin(cohort: Cohort) -> Block:
@@ -109,7 +109,8 @@ def margin(cohort: Cohort) -> Block:
 
 def left_out(cohort: Cohort) -> Block:
     """Show reasons, rows and notes."""
-    return left_out_block(cohort.exclusions, told_of(cohort).stage.problems)
+    stage = told_of(cohort).stage
+    return left_out_block(stage.exclusions, stage.problems)
 
 
 def unsaid(cohort: Cohort, *, kind: Kind = "squad") -> Block:

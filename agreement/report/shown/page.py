@@ -82,7 +82,11 @@ class Page:
             return
         cohort, told, made = self.cohort, told_of(self.cohort), self.of_athletes(kind=kind)
         grown, source = told.grown(kind, place), told.provenance(kind)
-        tables = {"results": told.frame, "exclusions": cohort.exclusions, "flow": cohort.flow}
+        tables = {
+            "results": told.frame,
+            "exclusions": told.stage.exclusions,
+            "flow": told.stage.flow,
+        }
         people = {"pairs": cohort.pairs, "athlete_cards": made.cards} | laboratory_tables(cohort)
         write_tables(told.stage.tables(tables | people) | grown.tables(), place)
         for name, text in made.pages.items():
@@ -90,8 +94,9 @@ class Page:
         verdicts = [one.verdict for one in told.results.methods]
         found = {
             "verdict": _sentences(told),
-            "remarks": grown.new() + remarks(cohort.flow, told.stage.problems, source["study"]),
+            "remarks": grown.new() + remarks(told.stage.flow, told.stage.problems, source["study"]),
             "small_groups": made.small_groups,
+            "counted_nowhere": told.stage.counted_nowhere,
             JUDGED: judged(told.options.margin, verdicts, cohort.earlier),
         }
         write_provenance(source | found, place)
