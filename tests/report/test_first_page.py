@@ -6,7 +6,7 @@ import pytest
 
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
-from agreement.report.sections.first_page import methods_chart
+from agreement.report.sections.together import methods_chart
 from agreement.tables.options import StudyOptions
 from agreement.terms import RESULT_COLUMNS
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.report.sections.same_numbers import same_numbers_block
+from agreement.report.sections.validation import same_numbers_block
 from agreement.stats.method_data import MethodData
 from agreement.stats.same_numbers import SameNumber, same_numbers
 from agreement.tables.options import StudyOptions

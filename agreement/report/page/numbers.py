@@ -123,10 +123,12 @@ class Cell:
     def told(self, how: str = "") -> Markup:
         """Return the value as markup; `how`: with its sign (+), in per cent (%), its interval below (|)."""
         sign = "+" in how
+        if "%" in how:
+            percent, interval = self.percent(sign=sign), self.percent_interval()
+            both = "|" in how and interval
+            return Markup("<br>").join([percent, interval]) if both else percent or self.missing
         if "|" in how:
             return self.stacked(sign=sign)
-        if "%" in how:
-            return self.percent(sign=sign) or self.missing
         return self.shown(sign=sign)
 
     @property

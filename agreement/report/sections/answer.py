@@ -1,7 +1,6 @@
 """The answer first: what the study asked, answered by name, and every method's verdict in a sentence."""
 
 from collections.abc import Iterable
-from dataclasses import KW_ONLY, dataclass
 from math import inf
 from typing import Any, Final
 
@@ -39,57 +38,63 @@ OTHER_REASONS: Final = frozenset(
         *(LABORATORY_ERROR_TOO_LARGE, NO_MAXIMUM, FIELD_EQUALS_LABORATORY, COPIED_SERIES),
     )
 )  # for an open verdict than too few athletes
-
-
-_CELLS: Final = {
+_CELLS: Final = {  # name in templates -> line of the results table
     "bias": ("limits_of_agreement", "bias"),
     "lower": ("limits_of_agreement", "lower_limit"),
     "upper": ("limits_of_agreement", "upper_limit"),
     "own_lower": ("net_of_laboratory", "own_lower_limit"),
     "own_upper": ("net_of_laboratory", "own_upper_limit"),
+    # athletes in all, with one laboratory test each, that would decide it
     "needed": ("verdict", "athletes_needed_1_test"),
     "spread_low": ("verdict", "spread_80_low"),
     "spread_high": ("verdict", "spread_80_high"),
+    # whether the limit is met with every method of the study counted
     "counted": ("verdict", "acceptable_counted"),
     "rmse": ("error", "rmse"),
+    # athletes asked for a number, those who get none, and their share
     "asked": ("no_number", "athletes_asked"),
     "without": ("no_number", "athletes_without"),
     "share_without": ("no_number", "share_without"),
 }
 
 
-@dataclass(frozen=True, slots=True)
 class Judged:
-    """One method and mode, as the answer speaks of it."""
+    """One method and mode, as the answer speaks of it; lines of the results table as `_CELLS` names them."""
 
-    method: str
-    mode: str
-    name: str  # for people
-    n: int  # athletes
-    outcome: str  # the verdict
-    codes: frozenset[str]  # why it is undecided or withheld
-    # ends of the fitness range ("low", "high") where the limit is not shown to be met
-    ends: tuple[str, ...]
-    first_test: str  # day of the first laboratory test, "" where it may not be told
-    other: str  # what the other yardstick gives, "" where it was not judged; it is not the verdict
-    doubts: tuple[str, ...]  # sentences: what could make the verdict wrong
-    # what the method was not shown to do: to tell athletes apart, to beat one number; or ""
-    no_better: str
-    _: KW_ONLY  # lines of the results table, as in `_CELLS`
-    bias: Cell
-    lower: Cell
-    upper: Cell
-    own_lower: Cell
-    own_upper: Cell
-    needed: Cell  # athletes in all, with one laboratory test each, that would decide it
-    spread_low: Cell
-    spread_high: Cell
-    counted: Cell  # whether the limit is met with every method of the study counted
-    rmse: Cell
-    # athletes asked for a number, those who get none, and their share
-    asked: Cell
-    without: Cell
-    share_without: Cell
+    def __init__(self, one: Any, numbers: Numbers) -> None:
+        def cell(analysis: str, statistic: str) -> Cell:
+            return numbers.get(analysis, statistic, one.method, one.mode)
+
+        verdict, within = one.verdict, cell("verdict", "within_margin")
+        self.cells = {name: cell(*place) for name, place in _CELLS.items()}
+        self.method, self.mode, self.n = one.method, one.mode, int(verdict.n)  # athletes
+        self.name = numbers.name(one.method, one.mode)  # for people
+        self.outcome = outcome(within) if not within.withheld else "undecided"
+        # why it is undecided or withheld
+        self.codes = frozenset(part.strip() for part in within.note.split(";")[1:])
+        # ends of the fitness range ("low", "high") where the limit is not shown to be met
+        self.ends = tuple(getattr(verdict, "failing_ends", ()))
+        # day of the first laboratory test, "" where it may not be told
+        self.first_test = "" if (day := verdict.first_lab_date) is None else day.isoformat()
+        # what the other yardstick gives, "" where it was not judged; it is not the verdict
+        others = [name.replace(" ", "_") for name in YARDSTICK if name not in self.codes]
+        is_other = len(others) == 1
+        self.other = outcome(cell("verdict", f"within_margin_{others[0]}")) if is_other else ""
+        # what the method was not shown to do: to tell athletes apart, to beat one number; or ""
+        self.no_better = not_shown(cell("no_method", "skill"), cell("structural", "p_slope_zero"))
+        # sentences: what could make the verdict wrong
+        self.doubts = [_doubt(doubt, self.bias) for doubt in getattr(one, "doubts", ())]
+        if SQUAD_TOO_ALIKE in self.codes:
+            self.doubts.append(TOO_ALIKE)
+        elif self.outcome == "acceptable" and self.no_better:
+            self.doubts.append(f"It {self.no_better}.")
+
+    def __getattr__(self, name: str) -> Cell:
+        """Return a line of the results table."""
+        try:
+            return vars(self)["cells"][name]  # type: ignore[no-any-return] # as it was put there
+        except KeyError:
+            raise AttributeError(name) from None
 
     @property
     def decided(self) -> bool:
@@ -161,44 +166,8 @@ def ranked(methods: Iterable[Any], numbers: Numbers) -> tuple[Judged, ...]:
     methods: with method, mode, and verdict.
     numbers: Redacted already where that is needed.
     """
-    found = [_judged(one, numbers) for one in methods]
+    found = (Judged(one, numbers) for one in methods)
     return tuple(sorted(found, key=lambda one: one.rmse.value if one.rmse.known else inf))
-
-
-def _judged(one: Any, numbers: Numbers) -> Judged:
-    """Return one method and mode."""
-
-    def cell(analysis: str, statistic: str) -> Cell:
-        return numbers.get(analysis, statistic, one.method, one.mode)
-
-    within, verdict = cell("verdict", "within_margin"), one.verdict
-    ends = tuple(getattr(verdict, "failing_ends", ()))
-    codes = {part.strip() for part in within.note.split(";")[1:]}
-    first = verdict.first_lab_date
-    yardsticks = [name.replace(" ", "_") for name in YARDSTICK if name not in codes]
-    other = yardsticks[0] if len(yardsticks) == 1 else ""
-    given = outcome(within) if not within.withheld else "undecided"
-    no_better = not_shown(cell("no_method", "skill"), cell("structural", "p_slope_zero"))
-    bias = cell("limits_of_agreement", "bias")
-    doubts = tuple(_doubt(doubt, bias) for doubt in getattr(one, "doubts", ()))
-    if SQUAD_TOO_ALIKE in codes:
-        doubts += (TOO_ALIKE,)
-    elif given == "acceptable" and no_better:
-        doubts += (f"It {no_better}.",)
-    return Judged(
-        one.method,
-        one.mode,
-        numbers.name(one.method, one.mode),
-        verdict.n,
-        given,
-        frozenset(codes),
-        ends,
-        "" if first is None else first.isoformat(),
-        outcome(cell("verdict", f"within_margin_{other}")) if other else "",
-        doubts,
-        no_better,
-        **{name: cell(*place) for name, place in _CELLS.items()},
-    )
 
 
 def _doubt(doubt: Caution, bias: Cell) -> str:

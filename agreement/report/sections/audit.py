@@ -18,7 +18,6 @@ from agreement.report.page.pictures import drawing, picture
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.comparison_sections import Section
-from agreement.report.sections.subsets import parts_block
 from agreement.stats.limits.limits_of_subsets import AGES, FORTNIGHT, age_name, fortnight_name
 from agreement.stats.lines.slope_on_one_method import DAYS, days_since_first
 from agreement.tables.options import Margin
@@ -130,8 +129,8 @@ def people_block(one: Comparison) -> Block:
     """Return bias and limits by sex and by age band; what is withheld says so."""
     sexes = [(sex, "by_sex", sex) for sex in SEXES]
     ages = [(age_name(*band).replace("_", " "), "by_age", age_name(*band)) for band in AGES]
-    by_sex = parts_block(one, "bias and limits by sex", sexes, by="sex")
-    return by_sex + parts_block(one, "bias and limits by age", ages, by="age")
+    by_sex = one.parts("bias and limits by sex", sexes, by="sex")
+    return by_sex + one.parts("bias and limits by age", ages, by="age")
 
 
 def drift(one: Comparison) -> Section:

@@ -7,12 +7,14 @@ from typing import Any, Final
 import pandas as pd
 
 from agreement.figures.points import pair_words
+from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, Text, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.privacy.stage import Noise
 from agreement.stats.catalogue import head_of, label_of
 from agreement.tables.options import Margin
 
+BIAS_AND_LIMITS: Final = ("bias", "lower_limit", "upper_limit")
 Line = tuple[Text, str, str]  # words, analysis and group of the results table
 _COLUMNS: Final = ("statistic", "value", "95 % interval", "unit", "athletes")
 
@@ -83,6 +85,24 @@ class Comparison:
         """Return a table of groups, as `lines_table`."""
         return lines_table(self.cell, f"{self.name}: {caption}", by, lines, columns)
 
+    def parts(
+        self,
+        caption: str,
+        parts: Iterable[Line],
+        *,
+        by: str = "pairs chosen",
+        shown: str = "athletes; bias |; lower_limit |; upper_limit |",
+    ) -> Block:
+        """
+        Return a table with a line for each part that has somebody in it, and what is withheld.
+
+        `shown` is `columns` of `lines_table`.
+        """
+        first = [(part, self.cell(part[1], "bias", part[2])) for part in parts]
+        kept = [part for part, bias in first if not bias.withheld and (bias.n or part[2] == "all")]
+        told = self.lines(f"{caption} (mL/kg/min), 95 % intervals below", by, kept, shown)
+        return told + withheld_note([str(part[0]) for part, bias in first if bias.withheld])
+
     def without(self, what: str, cell: Cell) -> Block:
         """Say that something cannot be given, and why."""
         return paragraph(f"{self.name}: no {what}: {cell.reason}")
@@ -101,24 +121,31 @@ def lines_table(
     cell: finds analysis, statistic and group.
     by: head of the first column.
     lines: words, analysis and group of each.
-    columns: statistics, or ``analysis/statistic``, set apart by commas; how each is told stands
-        behind it, see `Cell.told`. First ``athletes`` or ``tests``: how many are behind a line.
+    columns: statistics, or ``analysis/statistic``, set apart by semicolons; behind it stands how each is
+        told, see `Cell.told`, and behind `` = `` a head that is not the record's. First ``athletes``
+        or ``tests``: how many are behind a line.
     """
     every = list(lines)
     if not every:
         return Block("")
-    asked = [column.partition(" ") for column in columns.split(", ")]
+    asked = [column.partition(" = ") for column in columns.split("; ")]
     heads: list[str] = []
     rows: list[list[Text]] = [[words] for words, *_ in every]
-    counted = asked.pop(0)[0] if asked[0][0] in ("athletes", "tests") else ""
-    for place, _, how in asked:
+    counted, _, called = asked.pop(0) if asked[0][0] in ("athletes", "tests") else ("", "", "")
+    for told, _, head in asked:
+        place, _, how = told.partition(" ")
         other, _, name = place.rpartition("/")
         cells = [cell(other or analysis, name, group) for _, analysis, group in every]
         if counted and not heads:
-            heads.append(counted)
+            heads.append(called or counted)
             for row, one in zip(rows, cells, strict=True):
                 row.append(str(one.n if counted == "athletes" else one.n_pairs))
-        heads.append(head_of(other or every[0][1], name))
+        heads.append(head or head_of(other or every[0][1], name))
         for row, one in zip(rows, cells, strict=True):
             row.append(one.told(how))
     return table(caption, (by, *heads), rows, numeric=heads)
+
+
+def withheld_note(names: list[str]) -> Block:
+    """Name the groups that are withheld, in one line; nothing without any."""
+    return Block(said("sentences", "withheld", names=names)) if names else Block("")

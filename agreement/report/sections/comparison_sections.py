@@ -1,7 +1,7 @@
 """The sections of a report about one method: a figure, its table or sentence, or why there is none."""
 
 from collections.abc import Iterable
-from typing import Any, Final
+from typing import Final
 
 import pandas as pd
 
@@ -20,25 +20,14 @@ from agreement.figures.regression import plot_regression, regression_caption
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, bullets, fold, joined, paragraph, table
 from agreement.report.page.names import group_name
-from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
-from agreement.report.sections.subsets import parts_block
-from agreement.report.sections.together import splits
+from agreement.report.sections.together import says, splits
 from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.stats.limits.limits_of_agreement import STATISTICS
 
-NO_NOISE: Final = (
-    "The laboratory's own error is not known here, so a true change cannot be told from its noise."
-)
-TWO_BY_TWO: Final = (
-    "Every athlete counts once, by the mean of the own differences. The 95 % intervals below the "
-    "differences, and p, count all pairs of profiles of a method (Games and Howell). Hedges' g is the "
-    "difference in standard deviations of athletes within a profile; its interval counts one pair "
-    "alone, and may exclude zero where p is large."
-)
 Section = tuple[Picture | None, Block]
 
 _CHANGE: Final = (
@@ -69,22 +58,17 @@ def differences(one: Comparison) -> Section:
     parts = [
         (group_name(group), "limits_of_agreement", group)
         for group in one.groups("limits_of_agreement")
-        if group == "all" or _any_known(one, group)
+        if group == "all"
+        or any(says(one.cell("limits_of_agreement", name, group)) for name in STATISTICS)
     ]
     if wrong_inputs(one.pairs).any():
         told = "without_wrong_inputs"
         parts.append((group_name(told), "choice_of_pairs", told))
-    with_sd = "athletes, bias |, sd_of_differences |, lower_limit |, upper_limit |"
-    shown = parts_block(one, "bias and limits of agreement", parts, by="group", shown=with_sd)
+    with_sd = "athletes; bias |; sd_of_differences |; lower_limit |; upper_limit |"
+    shown = one.parts("bias and limits of agreement", parts, by="group", shown=with_sd)
     depends = one.results.trend is not None and one.results.trend.depends_on_level
     levels = [by_level(one)] if depends else []
     return drawn, joined([shown, *levels, firmness(one), cautions(one)])
-
-
-def _any_known(one: Comparison, group: str) -> bool:
-    """Return whether a group has a number, or one that is withheld."""
-    cells = (one.cell("limits_of_agreement", statistic, group) for statistic in STATISTICS)
-    return any(cell.known or cell.withheld for cell in cells)
 
 
 def profiles(one: Comparison) -> Section:
@@ -107,7 +91,7 @@ def profiles(one: Comparison) -> Section:
         "bias by training profile (mL/kg/min)",
         "training profile",
         [(group, "profile_bias", group) for group in groups],
-        "athletes, bias |, lower_limit |, upper_limit |, difference_from_overall +, p_difference, "
+        "athletes; bias |; lower_limit |; upper_limit |; difference_from_overall +; p_difference; "
         "profile_at_equal_level/adjusted_difference |",
     )
     return drawn, joined([shown, bullets(_pooled(one, groups)), *_contrasts(one, groups)])
@@ -116,23 +100,15 @@ def profiles(one: Comparison) -> Section:
 def _pooled(one: Comparison, groups: list[str]) -> list[str]:
     """Return a sentence for each profile: its own bias, and with the other profiles counted."""
     names = ("bias", "bias_pooled", "weight_own", "p_beyond_mean_limit")
-    told = {group: [one.cell("profile_bias", name, group) for name in names] for group in groups}
+    told = {
+        group: {name: one.cell("profile_bias", name, group) for name in names} for group in groups
+    }
     agreed = one.margin
     limit = agreed.limit if agreed.mean_limit is None else agreed.mean_limit
     return [
-        said(
-            "sentences",
-            "pooled",
-            profile=group,
-            n=bias.n,
-            bias=bias,
-            pooled=pooled,
-            weight=weight,
-            beyond=beyond,
-            limit=limit,
-        )
-        for group, (bias, pooled, weight, beyond) in told.items()
-        if pooled.known
+        said("sentences", "pooled", profile=group, limit=limit, **cells)
+        for group, cells in told.items()
+        if cells["bias_pooled"].known
     ]
 
 
@@ -150,28 +126,23 @@ def _contrasts(one: Comparison, groups: list[str]) -> list[Block]:
 def two_by_two(comparisons: Iterable[Comparison]) -> Block:
     """Return which profile differs from which, folded; nothing where no two can be compared."""
     tables = [block for block in map(_two_by_two, comparisons) if block.html]
-    shown = joined([paragraph(TWO_BY_TWO), *tables])
+    shown = joined([paragraph(said("sentences", "two_by_two")), *tables])
     return fold("Which profile differs from which", shown) if tables else Block("")
 
 
 def _two_by_two(one: Comparison) -> Block:
     """Return the profiles of one method, two by two."""
     name = "profiles_two_by_two"
-    rows = [
-        (
-            group,
-            str(apart.n),
-            apart.stacked(sign=True),
-            one.cell(name, "p_difference_of_bias", group).shown(),
-            one.cell(name, "hedges_g", group).stacked(sign=True),
-        )
-        for group in one.groups(name)
-        for apart in [one.cell(name, "difference_of_bias", group)]
-        if apart.known
-    ]
-    columns = ("training profiles", "athletes", "difference of bias", "p", "Hedges' g")
-    caption = f"{one.name}: bias of one training profile less that of another (mL/kg/min)"
-    return table(caption, columns, rows, numeric=columns[1:]) if rows else Block("")
+    known = (
+        group for group in one.groups(name) if one.cell(name, "difference_of_bias", group).known
+    )
+    return one.lines(
+        "bias of one training profile less that of another (mL/kg/min)",
+        "training profiles",
+        [(group, name, group) for group in known],
+        "athletes; difference_of_bias |+ = difference of bias; p_difference_of_bias = p; "
+        "hedges_g |+ = Hedges' g",
+    )
 
 
 def regression(one: Comparison) -> Section:
@@ -219,30 +190,18 @@ def change(one: Comparison) -> Section:
         height=3.9,
         panels=2,
     )
-    block = paragraph(said("sentences", "change", **_told(result, bias, lower, upper)))
-    block += _seen_once(one, result.n) + _lasting(one)
-    if real is None:
-        block += paragraph(NO_NOISE)
-    return drawn, block + one.table("agreement of changes, field minus laboratory", change=_CHANGE)
-
-
-def _lasting(one: Comparison) -> Block:
-    """Say how much of a difference stays with the athlete."""
+    counts = {"n": result.n, "same": result.anywhere.same, "kept": result.anywhere.kept}
+    counts |= {"no_change": result.no_detectable_change, "bias": bias, "lower": lower}
+    block = paragraph(said("sentences", "change", **counts, upper=upper))
+    if (once := one.results.data.n - result.n) > 0:  # of them no change is known
+        days = one.results.data.options.change.minimum_gap_days
+        block += paragraph(said("inputs", "seen_once", once=once, days=days))
     sd, share = (one.cell("own_correction", name) for name in ("lasting_sd", "share"))
-    return paragraph(said("sentences", "lasting", sd=sd, share=share)) if sd.known else Block("")
-
-
-def _told(result: Any, bias: Cell, lower: Cell, upper: Cell) -> dict[str, object]:
-    """Return what the sentence on change is made of."""
-    same, kept = result.anywhere.same, result.anywhere.kept
-    told = {"n": result.n, "bias": bias, "lower": lower, "upper": upper}
-    return told | {"same": same, "kept": kept, "no_change": result.no_detectable_change}
-
-
-def _seen_once(one: Comparison, twice: int) -> Block:
-    """Count the athletes of whom no change is known."""
-    once, days = one.results.data.n - twice, one.results.data.options.change.minimum_gap_days
-    return paragraph(said("inputs", "seen_once", once=once, days=days)) if once > 0 else Block("")
+    if sd.known:  # how much of a difference stays with the athlete
+        block += paragraph(said("sentences", "lasting", sd=sd, share=share))
+    if real is None:
+        block += paragraph(said("sentences", "no_noise"))
+    return drawn, block + one.table("agreement of changes, field minus laboratory", change=_CHANGE)
 
 
 def budget(one: Comparison) -> Section:

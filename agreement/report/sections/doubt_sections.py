@@ -3,10 +3,9 @@
 from typing import Final
 
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, bullets, joined, lines, paragraph, table
+from agreement.report.page.markup import Block, bullets, joined, paragraph
 from agreement.report.page.numbers import Cell, with_minus
-from agreement.report.sections.comparison import Comparison
-from agreement.report.sections.subsets import BIAS_AND_LIMITS
+from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, lines_table
 from agreement.stats.catalogue import head_of
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.limits.limits_by_level import LEVELS
@@ -14,11 +13,11 @@ from agreement.stats.limits.ratio_limits import ratio_words
 
 _BY_LEVEL: Final = "limits_by_level"
 _RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
-_REPEATABILITY: Final = {
-    "typical_error": "typical error",
-    "smallest_real_change": "two values differ by up to",
-    "coefficient_of_variation": "typical error, % of the mean",
-}
+_REPEATABILITY: Final = (
+    "athletes = athletes with repeats; typical_error | = typical error; "
+    "smallest_real_change | = two values differ by up to; "
+    "coefficient_of_variation %| = typical error, % of the mean"
+)
 _CAUTIONED: Final = {  # the numbers that each caution names; its other numbers are counts
     "trend": (
         *(("trend", "slope_on_mean"), ("trend", "p_slope")),
@@ -45,7 +44,7 @@ def by_level(one: Comparison) -> Block:
         return block
     if middle.known:
         at = [(one.cell(_BY_LEVEL, "mean_of_both", end).shown(), _BY_LEVEL, end) for end in LEVELS]
-        mean, shown = head_of(_BY_LEVEL, "mean_of_both"), ", ".join(BIAS_AND_LIMITS)
+        mean, shown = head_of(_BY_LEVEL, "mean_of_both"), "; ".join(BIAS_AND_LIMITS)
         block = one.lines("limits that follow fitness (mL/kg/min)", mean, at, shown)
     ratio = [one.cell("ratio_limits", name) for name in _RATIO]
     if not all(cell.known for cell in ratio):
@@ -94,30 +93,25 @@ def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
     if not comparisons:
         return paragraph("There is nothing to compare: no pair was found.")
     modes = sorted({mode for one in comparisons for mode in one.results.data.repeats["mode"]})
-    places = [(f"{LABORATORY}, {mode}", LABORATORY, mode) for mode in modes]
-    places += [(one.name, one.results.method, one.results.mode) for one in comparisons]
-    numbers, rows = comparisons[0].numbers, []
+    places = {f"{LABORATORY}, {mode}": (LABORATORY, mode) for mode in modes}
+    places |= {one.name: (one.results.method, one.results.mode) for one in comparisons}
+    rows: list[tuple[str, str, str]] = []
     without: dict[str, list[str]] = {}  # why -> names
-    for name, method, mode in places:
-        cells = [numbers.get("repeatability", word, method, mode) for word in _REPEATABILITY]
-        if method != LABORATORY:
-            cells[1] = numbers.get("repeatability", "day_to_day_spread", method, mode)
-        if cells[0].known:
-            rows.append(_repeats_row(name, cells))
+
+    def cell(analysis: str, statistic: str, name: str) -> Cell:
+        if statistic == "smallest_real_change" and places[name][0] != LABORATORY:
+            statistic = "day_to_day_spread"
+        return comparisons[0].numbers.get(analysis, statistic, *places[name])
+
+    for name in places:
+        if (error := cell("repeatability", "typical_error", name)).known:
+            words = " (assumed, not measured here)" if error.note == "assumed" else ""
+            rows.append((name + words, "repeatability", name))
         else:
-            without.setdefault(cells[0].reason, []).append(name)
-    columns = ("method, mode", "athletes with repeats", *_REPEATABILITY.values())
+            without.setdefault(error.reason, []).append(name)
     caption = "How far repeats of one athlete lie apart (mL/kg/min), 95 % intervals below"
-    shown = [table(caption, columns, rows, numeric=columns[1:])] if rows else []
     bare = (
         Block(said("sentences", "no_typical_error", names=names, why=why))
         for why, names in without.items()
     )
-    return joined([*shown, *bare])
-
-
-def _repeats_row(name: str, cells: list[Cell]) -> tuple[str, ...]:
-    error, real, share = cells
-    words = " (assumed, not measured here)" if error.note == "assumed" else ""
-    percent = lines(share.percent(), share.percent_interval())
-    return (name + words, str(error.n), error.stacked(), real.stacked(), percent)
+    return joined([lines_table(cell, caption, "method, mode", rows, _REPEATABILITY), *bare])

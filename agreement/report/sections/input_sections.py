@@ -13,8 +13,7 @@ from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.report.privacy.stage import Stage
 from agreement.report.sections.audit import effort_block
-from agreement.report.sections.comparison import lines_table
-from agreement.report.sections.subsets import withheld_note
+from agreement.report.sections.comparison import lines_table, withheld_note
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.repeats.averaging_rule import AveragingRules
 from agreement.stats.results_table import StudyResults
@@ -157,7 +156,7 @@ def _limits_by_rule(method: str, mode: str, numbers: Numbers) -> Block:
     rules = numbers.groups(BY_RULE, method, mode)
     known = [(rule, BY_RULE, rule) for rule in rules if cell(BY_RULE, "lower_limit", rule).known]
     caption = f"{numbers.name(method, mode)} under every averaging rule, the same pairs (mL/kg/min)"
-    shown = "athletes, bias +, lower_limit +, upper_limit +"
+    shown = "athletes; bias +; lower_limit +; upper_limit +"
     return lines_table(cell, caption, "averaging rule", known, shown)
 
 
@@ -176,8 +175,8 @@ def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
     words = said("sentences", "averaging_rules", highest=ends[0], lowest=ends[1])
     caption = f"The same breaths under every averaging rule ({mode}, mL/kg/min)"
     shown = (
-        "tests, mean_vo2max, shift_of_bias +, share_more_median +%, share_more_p10 +%, "
-        "share_more_p90 +%, share_third_moved %"
+        "tests; mean_vo2max; shift_of_bias +; share_more_median +%; share_more_p10 +%; "
+        "share_more_p90 +%; share_third_moved %"
     )
     return paragraph(words) + lines_table(cell, caption, "averaging rule", rules, shown)
 

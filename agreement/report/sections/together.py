@@ -1,7 +1,8 @@
 """One table of each analysis across all methods; what there is of one method alone is folded."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from itertools import compress
+from math import isfinite
 from typing import Any, Final, NamedTuple
 
 import pandas as pd
@@ -20,14 +21,16 @@ from agreement.figures.budget import COMPONENTS
 from agreement.figures.caption import Caption
 from agreement.figures.differences import Panel, differences_caption, plot_difference_panels
 from agreement.figures.facets import facet
+from agreement.figures.methods import method_rows, methods_caption, methods_height, plot_methods
 from agreement.figures.structural import plot_structural, structural_caption
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import NONE, WITHHELD, Block, fold, table
 from agreement.report.page.names import part_name
-from agreement.report.page.numbers import Cell
+from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.stats.catalogue import head_of
+from agreement.tables.options import StudyOptions
 
 Column = tuple[str, str, str]  # analysis, statistic, group
 
@@ -126,6 +129,38 @@ def _differences(shown: list[Comparison]) -> Picture:
         captions,
         panels=len(panels),
     )
+
+
+def methods_chart(
+    numbers: Numbers, options: StudyOptions, comparisons: Iterable[Comparison] = ()
+) -> tuple[Picture, ...]:
+    """
+    Return the one chart of all methods; nothing where none has a bias, as of one athlete.
+
+    numbers: redacted already where that is needed; withheld methods are left out.
+    comparisons: the laboratory's own noise is theirs.
+    """
+    frame = numbers.frame
+    hidden = frame[
+        frame["analysis"].eq("limits_of_agreement") & frame["group"].eq("all") & frame["n"].isna()
+    ]
+    withheld = {*zip(hidden["method"], hidden["mode"], strict=True)}
+    places = zip(frame["method"], frame["mode"], strict=True)
+    frame = frame[[place not in withheld for place in places]]
+    rows = method_rows(frame)
+    if not any(isfinite(one.of("limits_of_agreement", "bias").value) for one in rows):
+        return ()
+    labels = {one.method: numbers.name.method(one.method) for one in rows}
+    margin = options.margin.limit
+    known = (one.noise.noise_floor for one in comparisons if one.noise is not None)
+    noise = next(known, None)
+    drawn = picture(
+        "methods",
+        drawing(plot_methods, frame, labels=labels, margin=margin, noise=noise),
+        methods_caption(frame, labels=labels, margin=margin),
+        height=methods_height(len(rows)),
+    )
+    return (drawn,)
 
 
 def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:

@@ -14,7 +14,6 @@ from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import counted, plain
 from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
-from agreement.report.sections.subsets import parts_block
 from agreement.report.sections.together import across, folded
 from agreement.stats.catalogue import head_of
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
@@ -22,19 +21,7 @@ from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 HEART_RATE: Final = "heart rate, % of HRmax"
 _LINE: Final = (("extrapolation_se", ""), ("expected_bias", " +"), ("observed_error", " +"))
 PANELS: Final = 2  # side by side; more would be too narrow to read
-OWN_FORM: Final = (
-    "The estimate is this line itself: no bias is expected of it, only the spread that its standard "
-    "error tells; what is left beside that comes from the cost of work, the day and the laboratory."
-)
 PARTS: Final = {"total": "all together", "cost": "cost equation", "heart_rate": "heart rate"}
-LAGGING: Final = (
-    "What a work rate costs an athlete is read from the last minute of each stage of two minutes or more of "
-    "the laboratory's test, up to nine tenths of VO2max. Uptake lags behind a step up: stages too "
-    "short for a steady state shift some of the error between the parts, towards the equation's after a "
-    "warm-up, towards heart rate's when begun from rest; by less than 1 mL/kg/min with stages of two minutes, "
-    "0.2 with three (computed for a time constant of 35 s). An HRmax that is wrong, or only expected from age, "
-    "is in heart rate's part."
-)
 
 
 def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Picture, ...], Block]:
@@ -52,9 +39,9 @@ def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Pict
     stages = cohort.readings.stage_lines
     of_sessions = ~coverage["method"].isin(stages["method"].unique() if len(stages) else [])
     options = cohort.study.options.extrapolation
-    fans = _extremes_first(
-        typical_fans(coverage[of_sessions], cohort.readings.session_points, options)
-    )
+    fans = typical_fans(coverage[of_sessions], cohort.readings.session_points, options)
+    if len(fans) > 2:  # the line that says most beside the one that says least
+        fans = (fans[0], fans[-1], *fans[1:-1])
     drawn = tuple(
         _pair_of_panels(fans, start, place)
         for place, start in enumerate(range(0, len(fans), PANELS), 1)
@@ -82,15 +69,10 @@ def _each_folded(
     return joined(folded(one, inside) if several else inside for one, inside in told)
 
 
-def _extremes_first(fans: tuple[SessionFan, ...]) -> tuple[SessionFan, ...]:
-    """Put the line that says most beside the one that says least, then those between."""
-    return fans if len(fans) < 3 else (fans[0], fans[-1], *fans[1:-1])
-
-
 def _explained(one: Comparison) -> Block:
     """Say how much of the spread of errors the coverage explains."""
     if one.results.intensity_coverage.own_form:
-        return paragraph(OWN_FORM)
+        return paragraph(said("sentences", "own_form"))
     share = one.cell("intensity_coverage", "share_explained")
     if not share.known:
         return Block("")
@@ -112,10 +94,8 @@ def _one_split(one: Comparison) -> Block:
     parts = "; ".join(f"{word}: {part} +" for part, word in PARTS.items())
     shown = f"athlete: athlete_id; stages: n_points; {parts}"
     listed = frame_table(f"{one.name}: the parts of each error (mL/kg/min)", split.frame, shown)
-    caution = LAGGING if one.results.method == SESSIONS_METHOD else ""
-    told = said(
-        "sentences", "split", name=one.name, pairs=len(split.frame), caution=caution, **cells
-    )
+    about = {"pairs": len(split.frame), "lagging": one.results.method == SESSIONS_METHOD}
+    told = said("sentences", "split", name=one.name, **about, **cells)
     block = paragraph(told) + table(caption, columns, rows, numeric=columns[1:])
     return block if one.people is None else block + fold(f"{one.name}: pair by pair", listed)
 
@@ -139,11 +119,11 @@ def _coverage_table(one: Comparison) -> Block:
     """Return coverage and error of one method by training profile, everybody last."""
     groups = one.groups("intensity_coverage")
     shown = (
-        "athletes, bottom_share_of_hr_max %, top_share_of_hr_max %, extrapolation_se, expected_bias +, "
-        "observed_error +|, observed_sd |, unexplained_sd"
+        "athletes; bottom_share_of_hr_max %; top_share_of_hr_max %; extrapolation_se; expected_bias +; "
+        "observed_error +|; observed_sd |; unexplained_sd"
     )
     if not one.results.intensity_coverage.own_form:
-        shown += ", share_explained %"
+        shown += "; share_explained %"
     return one.lines(
         "what sessions or stages covered, and the error (mL/kg/min)",
         "training profile",
@@ -199,7 +179,7 @@ def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
     names = sorted({group for kind, _ in kinds for group in one.groups(kind)} - {"all"})
     parts = [(f"{name}{words}", kind, name) for name in names for kind, words in kinds]
     moved = counted(count, "borderline pair")
-    shown = parts_block(one, f"bias with {moved} in their own profile, and moved", parts)
+    shown = one.parts(f"bias with {moved} in their own profile, and moved", parts)
     return fold(f"{one.name}: {moved} moved", shown)
 
 

@@ -1,23 +1,25 @@
 """What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
 
+from collections.abc import Iterable
 from typing import Final
 
 from agreement import __version__
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.report.page.machine import said, stated
-from agreement.report.page.markup import Block, fold, joined, paragraph, table
+from agreement.report.page.markup import Block, code, fold, joined, paragraph, table
 from agreement.report.page.names import part_name
-from agreement.report.page.numbers import Numbers, plain
+from agreement.report.page.numbers import Numbers, plain, with_minus
 from agreement.report.sections.checklists import Facts
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level
 from agreement.report.sections.formulas import formulas
-from agreement.report.sections.same_numbers import same_numbers_block
-from agreement.report.sections.subsets import parts_block
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.catalogue import label_of
+from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
+from agreement.stats.method_data import MethodData
 from agreement.stats.record import OURS
+from agreement.stats.same_numbers import same_numbers
 from agreement.terms import NOT_ENOUGH_DATA
 
 _CHOICES: Final = (
@@ -94,7 +96,7 @@ def _conventions(one: Comparison) -> Block:
     if not first.known:
         return one.without("limits by other conventions", first)
     rows = [(words, analysis, group) for words, group in CONVENTIONS.items()]
-    shown, caption = "factor, lower_limit, upper_limit", "limits by convention (mL/kg/min)"
+    shown, caption = "factor; lower_limit; upper_limit", "limits by convention (mL/kg/min)"
     return one.lines(caption, "convention", rows, shown)
 
 
@@ -109,7 +111,7 @@ def _choices(one: Comparison) -> Block:
         if known or group != "without_borderline_profiles"
     ]
     choices += [_NAIVE] if naive else []
-    return parts_block(one, "bias and limits by choice of pairs", choices)
+    return one.parts("bias and limits by choice of pairs", choices)
 
 
 def _rules(one: Comparison) -> Block:
@@ -118,7 +120,7 @@ def _rules(one: Comparison) -> Block:
         return Block("")
     parts = [("as in this study", "limits_of_agreement", "all")]
     parts += [(part_name(name), "pairing_rule", name) for name in _RULES]
-    return parts_block(one, "bias and limits by pairing rule", parts, by="pairing rule")
+    return one.parts("bias and limits by pairing rule", parts, by="pairing rule")
 
 
 def _axes(one: Comparison) -> Block:
@@ -170,3 +172,27 @@ def formulas_block(methods: tuple[Comparison, ...], numbers: Numbers) -> Block:
     found.append(table("Source of every equation used", ("source", "of"), told, kind="sources"))
     found.append(fold(caption, table(caption, heads, [one[1:] for one in formulas()])))
     return joined([*found, same_numbers_block((one.name, one.results.data) for one in methods)])
+
+
+def same_numbers_block(methods: Iterable[tuple[str, MethodData]]) -> Block:
+    """Return the folded table, on the first pair of each athlete of the largest method."""
+    known = [(name, data) for name, data in methods if data.n >= FEW_FOR_REPORTS]
+    if not known:
+        return Block("")
+    name, most = max(known, key=lambda one: one[1].n)
+    pairs = most.pairs.sort_values(["lab_date", "lab_test_id"]).drop_duplicates("athlete_id")
+    rows = [
+        (
+            one.statistic,
+            with_minus(f"{one.ours:.8g}"),
+            with_minus(f"{one.theirs:.8g}"),
+            code(one.function),
+            str(one.digits),
+        )
+        for one in same_numbers(pairs, most.options.margin.limit)
+    ]
+    columns = ("statistic", "ours", "theirs", "their function", "digits in common")
+    numeric = ("ours", "theirs", "digits in common")
+    words = paragraph(said("inputs", "other_library", name=name, n=most.n))
+    shown = table("The same number from another library", columns, rows, numeric=numeric)
+    return fold("The same number from another library", words, shown)

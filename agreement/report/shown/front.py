@@ -11,7 +11,7 @@ from agreement.report.page.markup import Block, element
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.texts import cautions_block, methods_block
 from agreement.report.run.provenance import provenance_block
-from agreement.report.sections import answer, audit, first_page
+from agreement.report.sections import answer, audit, together
 from agreement.report.sections import laboratory_section as laboratory
 from agreement.report.sections.actions import actions_block
 from agreement.report.sections.further import further_block
@@ -78,7 +78,7 @@ def chart(cohort: Cohort, *, methods: Methods = None) -> Block:
         kept = {(one.results.method, one.results.mode) for one in some}
         places = zip(told.frame["method"], told.frame["mode"], strict=True)
         numbers = Numbers(told.frame[[place in kept for place in places]], numbers.name)
-    return shown(first_page.methods_chart(numbers, told.options, some), Block(""))
+    return shown(together.methods_chart(numbers, told.options, some), Block(""))
 
 
 def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
