@@ -23,7 +23,7 @@ OURS: Final = "arithmetic; no source"
 SQUARED: Final = f"({UNIT})^2"
 _DECLARED: Final = re.compile(
     r"(\w+)(?: \[(.+?)\])?(?: \.(\d))?(?: of (\w+))?"  # name, unit, decimals, counts
-    r"(?: from (\d+))?: ([^\n]+)"  # athletes from which on an audit shows it, label
+    r"(?: from (\d+))?(?: (by) sign)?: ([^\n]+)"  # athletes from which on an audit shows it, label
     r"(?:\n  ((?!= ).+?))?(?:\n  = (.+?)(?:\s\|\s(.+))?)?",  # meaning, formula, source
     re.DOTALL,
 )
@@ -70,6 +70,9 @@ class Statistic:
     # fewer it is the value of one person. Infinite: of no number of athletes.
     shown_from: float = 0.0
     short: str = ""  # a label for the head of a column
+    # of d without its sign: with the bias it tells the sum of the positive d, and of the negative.
+    # An audit withholds it where either are those of one to four athletes.
+    by_sign: bool = False
 
     @property
     def head(self) -> str:
@@ -84,7 +87,7 @@ def declared(*parts: str | Statistic) -> tuple[Statistic, ...]:
     parts: a text has of each a line ``name [unit] .decimals of n from 50: label / short label``; indented below it what
         it means, after ``=`` its formula, after ``|`` the source. Without a unit mL/kg/min; ``[p]`` is a
         probability. Without decimals one, two where the unit is 1, three of a probability. ``of n``
-        or ``of n_pairs``: its `counts`; ``from 50``: its `shown_from`. A formula without source is arithmetic. What is not said is
+        or ``of n_pairs``: its `counts`; ``from 50``: its `shown_from`; ``by sign``: `by_sign`. A formula without source is arithmetic. What is not said is
         as in the statistic before; ``= as NAME``: formula and source of that one.
     Raises ValueError where a statistic is not so declared.
 
@@ -114,7 +117,7 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     match = _DECLARED.fullmatch(block)
     if match is None:
         raise ValueError(f"no statistic is declared by '{block}'")
-    name, unit, digits, counts, fewest, label, *words = match.groups(default="")
+    name, unit, digits, counts, fewest, by_sign, label, *words = match.groups(default="")
     meaning, formula, source = (" ".join(one.split()) for one in words)
     as_another = formula.startswith("as ")
     like = formula.removeprefix("as ") if as_another else next(reversed(before), "")
@@ -127,7 +130,7 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     meaning = meaning or before[like].meaning
     label, _, short = label.partition(" / ")
     told = (meaning, formula, source or OURS, unit, decimals, counts, float(fewest or 0))
-    return Statistic(name, label, *told, short=short)
+    return Statistic(name, label, *told, short, bool(by_sign))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,8 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from agreement.report.privacy.cells import few_of_a_sign
 from agreement.report.privacy.release import released_results
+from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.catalogue import BY_NAME
+from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.limits_by_level import limits_by_level_of
 from agreement.stats.limits.quantile_limits import quantile_limits
 from agreement.stats.lines.trend import trend
@@ -124,3 +127,48 @@ def test_what_two_of_twenty_tests_lie_beyond_is_no_middle(n, told):
     known = out[out["group"] == "fixed 15 s"].set_index("statistic")["value"].notna()
     assert known["share_more_median"]
     assert known["share_more_p10"] == known["share_more_p90"] == told
+
+
+def by_pair(d, times=1):
+    """Pairs of people of whom each has one difference, so many times."""
+    people = [f"A{k}" for k in range(len(d))] * times
+    return pd.DataFrame({"athlete_id": people, "lab": 50.0, "field": 50.0 + np.tile(d, times)})
+
+
+@pytest.mark.parametrize("times", [1, 3])
+@pytest.mark.parametrize(
+    ("high", "low", "shown"),
+    [(3, 17, False), (4, 16, False), (17, 1, False), (5, 15, True), (0, 20, True)],
+)
+def test_no_mean_without_signs_tells_how_far_a_few_are_off(high, low, shown, times):
+    """Half of n times mean and bias together is the sum of what the few read high."""
+    rng = np.random.default_rng(8)
+    d = np.concatenate([rng.uniform(1, 6, high), -rng.uniform(1, 6, low)])
+    pairs = by_pair(d, times)
+    resampling = cluster_resampling(pairs["athlete_id"], n_resamples=99, rng=1)
+    found = errors_of_estimate(pairs["field"], pairs["lab"], resampling, margin=5.0)
+    rows = assembled([Labelled(found.to_frame(), "error", "wrist", "run")])
+    told = rows.set_index("statistic")["value"]
+    sum_high = len(pairs) * (told["mae"] + (pairs["field"] - pairs["lab"]).mean()) / 2
+    assert sum_high == pytest.approx(times * d[d > 0].sum())
+    gone = few_of_a_sign({("wrist", "run"): pairs, ("ring", "run"): by_pair(np.arange(-9.5, 10))})
+    out = released_results(rows, gone).set_index("statistic")
+    known = out["value"].notna()
+    assert known["mae"] == known["mape"] == shown
+    assert known["rmse"]
+    assert known["share_within_margin"]
+    assert not {name for name in gone if name[1] == "ring"}
+    if not shown:
+        assert out.loc["mae", ["low", "high", "n", "n_pairs"]].isna().all()
+        assert out.loc["mae", "note"].startswith("suppressed")
+
+
+def test_every_mean_of_differences_without_sign_is_declared_as_one():
+    """Whoever adds one, whose formula says so, declares it."""
+    without = {
+        (analysis, one.name): one.by_sign
+        for analysis, record in BY_NAME.items()
+        for one in record.statistics
+        if one.formula.startswith("mean of |d|")
+    }
+    assert without == {("error", "mae"): True, ("error", "mape"): True}

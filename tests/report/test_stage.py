@@ -147,3 +147,19 @@ def test_limits_of_another_coverage_are_rounded_and_withheld_as_the_others(stage
     bias = tried.loc[tried["statistic"].isin(["lower_limit", "upper_limit"]), "value"].dropna()
     assert len(bias) > 0
     assert np.abs(bias - bias.round(1)).max() < 1e-9
+
+
+def test_how_far_a_few_read_high_is_kept_back_of_an_audit_and_of_a_share(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", visits=1)
+    readings = pd.read_csv(study / "field_estimates.csv")
+    high = readings["athlete_id"].isin(["A02", "A05"])
+    readings["vo2max_ml_kg_min"] += np.where(high, 12.0, -6.0)
+    readings.to_csv(study / "field_estimates.csv", index=False)
+    cohort = read_cohort(study)
+    d = cohort.pairs.set_index("athlete_id")["difference"]
+    assert set(d.index[d > 0]) == {"A02", "A05"}
+    for place in ("mae", "mape"):
+        assert ("error", "wrist", "run", "all", place) in Stage(cohort).kept_back
+        own = Released(cohort).frame.set_index(["analysis", "statistic"])["value"]
+        assert np.isnan(own["error", place])
+        assert own["error", "rmse"] > 0

@@ -54,7 +54,7 @@ def test_a_text_declares_statistics_in_its_order():
           = height less height; halved,
           at times | Somebody 1950; her
           sister 1951
-        wide [%] .0 of n from 50: width of it all / width
+        wide [%] .0 of n from 50 by sign: width of it all / width
           = counted
         deep [p]: p of a depth
           How deep.
@@ -72,7 +72,17 @@ def test_a_text_declares_statistics_in_its_order():
         A_NUMBER,
         depth,
         Statistic(
-            "wide", "width of it all", depth.meaning, "counted", OURS, "%", 0, "n", 50.0, "width"
+            "wide",
+            "width of it all",
+            depth.meaning,
+            "counted",
+            OURS,
+            "%",
+            0,
+            "n",
+            50.0,
+            "width",
+            True,
         ),
         Statistic("deep", "p of a depth", "How deep.", depth.formula, depth.source, "1", 3),
         replace(A_NUMBER, name="last"),

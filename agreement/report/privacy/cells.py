@@ -33,7 +33,7 @@ Floats = npt.NDArray[np.float64]
 Group = tuple[str, str]  # analysis, group
 Pair = tuple[str, str]  # athlete, laboratory test
 Place = tuple[str, str]  # method, mode
-Name = tuple[str, str, str, str]  # analysis, method, mode, group
+Name = tuple[str, ...]  # analysis, method, mode, group; of one number of it also the statistic
 Size = tuple[int, int]  # athletes, pairs
 Members = Mapping[Group, frozenset[Pair]]
 
@@ -45,7 +45,28 @@ def small_groups(results: "StudyResults") -> list[Name]:
         for (_, mode), found in results.beside.items()
         if isinstance(found, Thresholds)
     }
-    return sorted(hidden_groups(results.frame, members_of(results), readings))
+    groups = hidden_groups(results.frame, members_of(results), readings)
+    pairs = {(one.method, one.mode): one.data.pairs for one in results.methods}
+    return sorted(groups | few_of_a_sign(pairs))
+
+
+def few_of_a_sign(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
+    """
+    Return the numbers of d without its sign that would tell of a few, each as group and statistic.
+
+    Half the sum of such a mean and the bias, times the pairs, is the sum of the positive d: where one
+    to four athletes have any, theirs.
+
+    pairs: columns athlete_id, field and lab.
+    """
+    names = [(a.name, s.name) for a in BY_NAME.values() for s in a.statistics if s.by_sign]
+    found: set[Name] = set()
+    for place, own in pairs.items():
+        d = own["field"] - own["lab"]
+        sides = (own.loc[side, "athlete_id"].nunique() for side in (d > 0.0, d < 0.0))
+        if any(0 < people < FEWEST_SHOWN for people in sides):
+            found |= {(analysis, *place, "all", statistic) for analysis, statistic in names}
+    return found
 
 
 def members_of(results: "StudyResults") -> dict[Place, Members]:

@@ -143,10 +143,11 @@ def without_small_cells(
     from agreement.report.privacy.other_ways import told_otherwise
 
     cells = results.astype({"n": "float64", "n_pairs": "float64"})
-    names = zip(*(cells[name] for name in ("analysis", "method", "mode", "group")), strict=True)
+    columns = ("analysis", "method", "mode", "group", "statistic")
+    names = zip(*(cells[name] for name in columns), strict=True)
     hidden = (cells["n"] > 0) & (cells["n"] < FEWEST_SHOWN)
     kept_back = set(hidden_groups(cells) if gone is None else gone)
-    hidden |= np.array([name in kept_back for name in names], dtype=bool)
+    hidden |= np.array([bool({name, name[:4]} & kept_back) for name in names], dtype=bool)
     hidden |= told_otherwise(cells, hidden.to_numpy())
     cells.loc[hidden, _NUMBERS] = np.nan
     cells.loc[hidden, "note"] = f"suppressed: it would tell of fewer than {FEWEST_SHOWN} athletes"

@@ -105,7 +105,7 @@ def _shared(
         tables = tables_of_rows(pairs, options, late=late)
         return tables, told | {"verdict_withheld": late}
     if content["kind"] != "audit":  # an audit's have been through this
-        gone = content.get("small_groups")  # a report of parts has none: sizes tell
+        gone = content.get("small_groups")
         results = released_results(results, gone and {tuple(name) for name in gone})
     flow = read_own_table(source, "flow", content)
     left_out = _left_out(source, content, flow)

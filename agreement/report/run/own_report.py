@@ -74,7 +74,7 @@ def read_provenance(report: Path) -> dict[str, Any]:
     ):
         raise damaged(PROVENANCE, "is damaged: 'inputs' is no list of files")
     if not all(
-        isinstance(one, list) and len(one) == 4 and all(isinstance(word, str) for word in one)
+        isinstance(one, list) and len(one) in (4, 5) and all(isinstance(word, str) for word in one)
         for one in content.get("small_groups", [])
     ):
         raise damaged(PROVENANCE, "is damaged: 'small_groups' is no list of groups")

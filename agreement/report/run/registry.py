@@ -18,6 +18,7 @@ from agreement.report.page.numbers import Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.pictures import Album, Picture, drawing, picture
 from agreement.report.page.texts import cautions_block
+from agreement.report.privacy.cells import few_of_a_sign, hidden_groups
 from agreement.report.privacy.privacy import without_files_of_people
 from agreement.report.privacy.release import (
     counted_lines,
@@ -111,8 +112,10 @@ def write_registry_report(
         left_out = Block("")
         told, flow = streamed.study, streamed.pairing.flow
         behind = rows_counted_nowhere(told, streamed.pairing, results.pairs.values())
+        gone = hidden_groups(results.frame) | few_of_a_sign(results.pairs)
         if kind == "audit":
-            results = released_registry(results)
+            results = released_registry(results, gone)
+            gone = set()  # they are
             inputs, options = without_files_of_people(told), released_options(told.options)
             told = replace(told, inputs=inputs, options=options)
             lines, flow = pooled(_counted(streamed), flow, behind)
@@ -128,6 +131,7 @@ def write_registry_report(
         content = provenance(told, kind)
         content["verdict"] = verdict_sentences(_methods(results), numbers, streamed.study.options)
         content |= {"remarks": [_what_it_is(results)], "counted_nowhere": behind}
+        content["small_groups"] = sorted(gone)
         write_provenance(content, folder)
         drawn = _figures(results, numbers, kind, streamed.study.options.margin)
         Album(folder / "figures", streamed.study.options.report).keep(*drawn)

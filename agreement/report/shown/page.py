@@ -27,9 +27,7 @@ class OfAthletes(NamedTuple):
     kind: Kind
     cards: pd.DataFrame
     pages: dict[str, str]  # file -> text
-    small_groups: list[
-        tuple[str, str, str, str]
-    ]  # `agreement.report.privacy.stage.Stage.kept_back`
+    small_groups: list[tuple[str, ...]]  # `agreement.report.privacy.stage.Stage.kept_back`
 
 
 class Page:

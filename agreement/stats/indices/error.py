@@ -169,10 +169,10 @@ RECORD: Final = Analysis(
     place=90,
     label="size of the error",
     statistics=declared("""
-        mae: mean absolute error
+        mae by sign: mean absolute error
           How far off one reading is on average, whatever the direction.
           = mean of |d| | textbook
-        mape [%]: mean absolute error in per cent of the laboratory
+        mape [%] by sign: mean absolute error in per cent of the laboratory
           The same, as a share of the laboratory value.
           = mean of |d| / laboratory | textbook
         rmse: root mean square error
