@@ -374,7 +374,7 @@ class Cohort:
         return f"<Cohort: {people}, {counted(len(tests), 'laboratory test')}; pairs: {pairs or 'none'}>"
 
     def _repr_html_(self) -> str:
-        from agreement.stats.rows import html_table
+        from agreement.stats.result import html_table
 
         return html_table(self.overview(), repr(self).strip("<>"))
 

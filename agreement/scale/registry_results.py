@@ -36,9 +36,9 @@ from agreement.stats.limits.quantile_limits import quantile_limits_of
 from agreement.stats.lines.regression import regression
 from agreement.stats.lines.trend import trend
 from agreement.stats.method_data import MethodData, NotEstimable
+from agreement.stats.result import Row
 from agreement.stats.result_rows import Labelled, assembled, in_table_order, rows_of
 from agreement.stats.results_table import analyse, method_data
-from agreement.stats.rows import Row
 from agreement.stats.verdict.plausible import implausible
 from agreement.stats.verdict.verdict import Verdict, judged, material_of
 

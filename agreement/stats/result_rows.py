@@ -13,8 +13,7 @@ from agreement.stats.catalogue import ANALYSES
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import CODES, NOT_ESTIMABLE, TOO_FEW
 from agreement.stats.record import Analysis, HasFrame
-from agreement.stats.result import Result
-from agreement.stats.rows import Row, rows_frame, rows_from
+from agreement.stats.result import Result, Row, rows_frame, rows_from
 from agreement.terms import RESULT_COLUMNS
 
 _BEYOND = 999  # place of a statistic that is not in the list

@@ -15,7 +15,7 @@ from agreement.stats.compare.closer import closer
 from agreement.stats.compare.different_tests import different_tests
 from agreement.stats.compare.methods_compared import MethodsCompared, TwoApart
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.rows import rows_frame
+from agreement.stats.result import rows_frame
 from agreement.terms import RESULT_COLUMNS
 
 

@@ -20,7 +20,7 @@ import pandas as pd
 
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.result import Row, rows_frame
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.regression import regression
 from agreement.stats.lines.trend import trend
-from agreement.stats.rows import rows_frame
+from agreement.stats.result import rows_frame
 from agreement.tables.options import StudyOptions
 from agreement.terms import PAIR_COLUMNS
 

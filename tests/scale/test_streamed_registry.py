@@ -13,7 +13,7 @@ from agreement import cli
 from agreement.cohort import inspect_cohort
 from agreement.scale import registry_results, streamed
 from agreement.scale.engine import LocalEngine
-from agreement.stats.rows import rows_frame
+from agreement.stats.result import rows_frame
 from agreement.tables import parts
 from agreement.tables.study import read_study
 

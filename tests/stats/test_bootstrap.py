@@ -9,7 +9,7 @@ from scipy import stats
 from agreement.stats.basics.bootstrap import bootstrap, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.replicates import Replicates, ResampledInterval
 from agreement.stats.lines.regression import regression
-from agreement.stats.rows import Row
+from agreement.stats.result import Row
 
 # Efron & Tibshirani 1993, Table 14.1, spatial test A of 26 children (memory; reproduces the printed
 # variance 171.5 and acceleration 0.061)

@@ -23,8 +23,8 @@ from agreement.stats.compare.methods_compared import _jointly as jointly
 from agreement.stats.compare.methods_compared import methods_compared
 from agreement.stats.compare.side_by_side import side_by_side
 from agreement.stats.method_data import NotEstimable
+from agreement.stats.result import rows_frame
 from agreement.stats.results_table import method_data
-from agreement.stats.rows import rows_frame
 from agreement.tables.options import Reference
 
 HELD = json.loads(

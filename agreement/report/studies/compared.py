@@ -16,7 +16,7 @@ from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.studies.reports import Place, Report, read_report
 from agreement.stats.basics.welch import holm
 from agreement.stats.limits.limits_of_agreement import LIMITS
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.result import Row, rows_frame
 from agreement.stats.studies.seasons import Seasons, two_seasons, two_seasons_by_numbers
 from agreement.tables.writers import significant
 from agreement.terms import RESULT_COLUMNS

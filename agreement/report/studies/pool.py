@@ -12,7 +12,7 @@ from agreement.errors import AgreementError
 from agreement.report.page.machine import said
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.studies.pool_file import Pooled, read_pool
-from agreement.stats.rows import Row, rows_frame
+from agreement.stats.result import Row, rows_frame
 from agreement.stats.studies.next_study import next_study
 from agreement.stats.studies.pooling import (
     Estimate,

@@ -9,7 +9,6 @@ Intervals are BCa for the total, the day-to-day part and the curve, chi-square f
 MOVER for the rest: they held the truth in 93 % of simulated cohorts, one form for all in 88 %.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
 from typing import Final, NamedTuple
@@ -35,8 +34,7 @@ from agreement.stats.lines.structural import UNBOUNDED
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import SQUARED, Analysis, Privacy, declared
 from agreement.stats.repeats.repeatability import Repeatability
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 _NONE: Final = Interval(np.nan, np.nan)
 COMPONENTS: Final = (
@@ -76,7 +74,7 @@ class Budget(Result):
         gone = self.components[component].variance
         return z_of(self.coverage) * float(np.sqrt(np.maximum(self.total.variance - gone, 0.0)))
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         parts = {"total": self.total} | {name: self.components[name] for name in COMPONENTS}
         if self.excess > 0:
             parts["excess"] = Component(self.excess, Interval(np.nan, np.nan))

@@ -1,6 +1,5 @@
 """What work costs the athletes, and how much of an estimate's error follows from it."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -14,8 +13,7 @@ from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 
 ARTEFACT: Final = (
     "An error of the analyser on that day alone makes the two go together, with a slope of 1: economy "
@@ -30,7 +28,7 @@ class Economies(Result):
 
     frame: pd.DataFrame  # `agreement.physiology.stage_splits.COLUMNS` with athlete_id
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return (
             mean_row(f"{how}_{name}", self.frame[name], self.frame)
             for name in ("cost_ratio", *MEASURES)
@@ -62,7 +60,7 @@ class EconomyExplains(Result):
         least = 0.0 if low <= 0 <= high else min(low**2, high**2)
         return Interval(least, max(low**2, high**2))
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         """
         Return share of the spread and slope, with a first column ``group``: the day of the stages.
 

@@ -1,6 +1,5 @@
 """The error of heart-rate estimates in two parts: what work costs, and where heart rate leads."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -9,8 +8,7 @@ import pandas as pd
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 
 PARTS: Final = ("total", "cost", "heart_rate")
 
@@ -23,7 +21,7 @@ class SplitErrors(Result):
     # = field - laboratory. [mL/kg/min]
     frame: pd.DataFrame
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         n, n_pairs = int(self.frame["athlete_id"].nunique()), len(self.frame)
         return (
             Row.of(f"{word}_{part}", getattr(self.frame[part], how)(), n=n, n_pairs=n_pairs)

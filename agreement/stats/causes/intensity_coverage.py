@@ -1,6 +1,6 @@
 """What sessions, or the stages of a test, covered, and how much of the errors that explains."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,8 +11,7 @@ from agreement.stats.basics.intervals import Interval, correlation_interval, sd_
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row, in_group, told_rows
+from agreement.stats.result import Result, Row, TableRows, in_group, told_rows
 from agreement.terms import SESSIONS_METHOD
 
 FEWEST_FOR_SHARE: Final = 10  # athletes; below, a share of the spread says nothing
@@ -58,7 +57,7 @@ class IntensityCoverage(Result):
     # whether the method is the estimate of these lines themselves, of which no bias is expected
     own_form: bool = False
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         for group in self.groups:
             yield from in_group(group.name, self._of(group))
 

@@ -1,6 +1,5 @@
 """Does a wrong body mass explain the error? Log ratio of the methods on the mismatch of mass."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,8 +14,7 @@ from agreement.stats.basics.replicates import Replicates
 from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 from agreement.terms import MASS_WITHIN_PCT, counted
 
 IN_FULL: Final = -1.0  # per cent of VO2max for a per cent of mass, when all of it goes wrong
@@ -47,7 +45,7 @@ class MassMismatch(Result):
             return 1.0 if abs(away) < 1e-9 else 0.0
         return t_p_value(away / error, self.line.df)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return self.told(
             ("slope", self.line.slope, self.interval),
             ("p_no_effect", self.p_of(0.0)),

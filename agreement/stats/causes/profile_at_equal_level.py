@@ -1,6 +1,6 @@
 """Bias by training profile at equal true fitness, to see if it is the training."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -20,8 +20,7 @@ from agreement.stats.repeats.laboratory_variance import (
     laboratory_of,
     variance_ends,
 )
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 
 FEWEST_EACH: Final = 8  # athletes of a profile
 LEAST_RELIABLE: Final = 0.75  # of laboratory values within profiles
@@ -46,7 +45,7 @@ class EqualFitness(Result):
         """Return whose pairs stand in each profile, where that is known."""
         return self.pairs
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         for k, group in enumerate(self.profiles):
             told: dict[str, Any] = {"n": int(self.counts[k]), "note": "exploratory", "group": group}
             yield Row.of("adjusted_bias", self.bias[k], **told)

@@ -1,6 +1,6 @@
 """Is the field estimate wrong in another way for some kinds of training? Bias by profile."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -30,8 +30,7 @@ from agreement.stats.method_data import (
     pair_keys,
 )
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row, in_group, told_rows
+from agreement.stats.result import Result, Row, TableRows, in_group, told_rows
 from agreement.terms import NOT_ENOUGH_DATA
 
 HOLM_ALL = "holm_all"  # note: shown with every contrast of all methods and modes counted
@@ -88,7 +87,7 @@ class ProfileBias(Result):
     left_out: int = 0  # pairs of athletes who have most of theirs in another profile
     margin: float | None = None  # limit for a mean bias
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         note = self.reason or ("athlete means" if self.clustered else "")
         flat = f"{NOT_ESTIMABLE}: fewer than two profiles with a spread"
         alone = f"{NOT_ESTIMABLE}: too few profiles or athletes in them"

@@ -1,6 +1,5 @@
 """Which training profile is read otherwise than which, and by how much."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -11,8 +10,7 @@ from agreement.stats.causes.pooled_profiles import athletes_by_profile
 from agreement.stats.causes.profile_bias import FEW_FOR_BIAS, SHOWN_AT
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 
 Pairs = frozenset[tuple[str, str]]
 
@@ -36,7 +34,7 @@ class ProfilesTwoByTwo(Result):
         first, second = (list(self.profiles.values())[k] for k in one.between)
         return first | second
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         for one in self.apart:
             pairs = self._pairs(one)
             n = len({athlete for athlete, _ in pairs})

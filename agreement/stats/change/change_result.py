@@ -15,8 +15,7 @@ from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.lines.structural import StructuralSlope
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 from agreement.terms import UNIT
 
 OF_FOLLOWING: Final = ("responsiveness", "p_no_response", "p_full_response")
@@ -59,7 +58,7 @@ class Change(Result):
             return False
         return bool(self.changes["lab"].var(ddof=1) <= 2 * self.laboratory_error**2)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         limits, assumed = self.limits, "assumed" if self.assumed_error else ""
         return [
             *self.told(

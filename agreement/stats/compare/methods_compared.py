@@ -17,7 +17,7 @@ from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.laboratory_variance import lab_tests_behind, laboratory_of
-from agreement.stats.rows import Row, in_group
+from agreement.stats.result import Row, in_group
 
 FEWEST_FOR_SHARES: Final = 20
 MUCH_MORE: Final = 1.2  # athletes of two methods over those of all, to be shown beside

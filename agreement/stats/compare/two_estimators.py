@@ -15,8 +15,7 @@ from agreement.stats.compare.side_by_side import side_by_side
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 FEWEST_COMPARED: Final = 4
 NORMAL_ONLY: Final = "normal_only"  # note: the test holds for normal errors alone
@@ -57,7 +56,7 @@ class TwoEstimators(Result):
         """Above 0: method B scatters less. [mL/kg/min]."""
         return self.sd_a - self.sd_b
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         rows = (
             ("ratio_of_sd", self.ratio_of_sd, self.ratio_interval),
             ("p_pitman_morgan", self.p_pitman_morgan, None),

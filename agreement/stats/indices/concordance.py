@@ -1,6 +1,5 @@
 """Concordance and intraclass correlations of field and laboratory: index numbers, never the headline."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -13,8 +12,7 @@ from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlati
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 FEWEST_CONCORDANT: Final = (
     4  # the variance of the concordance divides by n - 2, and 2 points always concord
@@ -39,7 +37,7 @@ class Concordance(Result):
     icc_c1_interval: Interval
     clustered: bool = False  # whether the intervals are from a bootstrap over athletes
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return self.told(
             ("ccc", self.ccc, self.ccc_interval),
             ("icc_a1", self.icc_a1, self.icc_a1_interval),

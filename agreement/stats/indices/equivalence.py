@@ -1,6 +1,5 @@
 """Whether the mean bias, or single athletes, are shown to lie inside a margin agreed beforehand."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -12,8 +11,7 @@ from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.method_data import NO_MARGIN, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +40,7 @@ class Equivalence(Result):
         """90 % interval of the bias: inside the margin exactly when p_tost is below 0.05."""
         return t_interval(self.bias, self.standard_error, self.n - 1, 0.90)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return [self.row("p_tost", self.p_tost, note=self.note)]
 
     def _finding(self) -> str:

@@ -1,6 +1,5 @@
 """Index numbers of error: mean absolute, percent and root mean square error, share within margin."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,8 +17,7 @@ from agreement.stats.basics.shares import (
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 from agreement.terms import counted
 
 # mae, mape, rmse, share within margin, total deviation index
@@ -83,7 +81,7 @@ class ErrorsOfEstimate(Result):
             return Interval(np.nan, self.replicates.interval(4, 0.90).high)
         return Interval(np.nan, self.deviation.upper_bound)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         share, interval = self.share_within_margin, self.share_interval()
         none = NO_MARGIN if self.margin is None else ""
         if np.isnan(interval.low) and not none:

@@ -1,6 +1,6 @@
 """Field readings beside a laboratory test of another mode: the difference, and what the modes make."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,8 +10,7 @@ from agreement.physiology.mode_effect import TREADMILL_ABOVE_CYCLE, expected_mod
 from agreement.stats.limits.limits_of_agreement import LIMITS, Group, group_of, groups_rows
 from agreement.stats.limits.limits_of_subsets import FEWEST_OF_A_PART
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 from agreement.stats.who_counts import who_counts
 
 
@@ -28,7 +27,7 @@ class AcrossModes(Result):
     # published it
     expected: Mapping[str, float]
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         n, n_pairs = self.pairs.n, self.pairs.n_pairs
         yield from groups_rows([self.pairs], fewest=FEWEST_OF_A_PART)
         for who, size in self.expected.items():

@@ -1,6 +1,5 @@
 """How exactly the limits of agreement are known, and how many athletes would halve that doubt."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from math import nan
 from typing import Final, cast
@@ -9,8 +8,7 @@ from agreement.stats.limits.limits_of_agreement import GroupedLimits
 from agreement.stats.limits.repeated import StudyLimits
 from agreement.stats.method_data import DECIMALS, NotEstimable, require_enough
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
+from agreement.stats.result import Result, TableRows, told_rows
 from agreement.stats.verdict.planning import NO_NUMBER
 from agreement.stats.verdict.planning_power import smallest_number
 
@@ -36,7 +34,7 @@ class IntervalWidth(Result):
         low, high = self.limits.upper_interval()
         return high - low
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         wanted = self.athletes_to_halve
         halve = (nan, None, NO_NUMBER) if wanted is None else (wanted,)
         rows = (

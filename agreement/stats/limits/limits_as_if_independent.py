@@ -1,6 +1,5 @@
 """What pooling would have given: limits as if every pair were another athlete. Only to be shown."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -10,8 +9,7 @@ from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.limits.repeated import limits_as_if_independent
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 NAIVE: Final = "naive: pairs of one athlete counted as independent; not to be used"
 
@@ -23,7 +21,7 @@ class PooledLimits(Result):
     n: int
     limits: LimitsOfAgreement
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return [row._replace(n=self.n, note=NAIVE) for row in limits_rows(self.limits)]
 
     def _finding(self) -> str:

@@ -1,6 +1,5 @@
 """Limits of agreement by the factors that papers multiply the standard deviation with."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -12,8 +11,7 @@ from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
+from agreement.stats.result import Result, TableRows, told_rows
 
 # how a source says it -> the group's name in the results table
 CONVENTIONS: Final = {"z = 1.96": "z_1.96", "t": "t", "2 SD": "2_sd"}
@@ -25,7 +23,7 @@ class LimitsByConvention(Result):
 
     limits: AnyLimits
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         n, n_pairs = self.limits.n, self.limits.n_pairs
         for words, group in CONVENTIONS.items():
             lower, upper = limits_as_printed(words, self.limits.bias, self.limits.sd, n)

@@ -1,6 +1,5 @@
 """Limits of agreement that follow fitness: at both ends and in the middle of the observed range."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from math import inf
 from typing import Final
@@ -11,8 +10,7 @@ from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
 from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import require_enough
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 
 LEVELS: Final = {"low_end": 0.0, "middle": 0.5, "high_end": 1.0}  # shares of the observed range
 
@@ -23,7 +21,7 @@ class LimitsByLevel(Result):
 
     trend: Trend  # where its spread is uneven, the half width follows the fitted spread
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         found = self.trend
         level = found.lowest + np.array(list(LEVELS.values())) * (found.highest - found.lowest)
         band = found.limits_at(level, varying_spread=found.uneven)

@@ -14,8 +14,7 @@ from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, MethodData, pair_keys, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row, in_group
+from agreement.stats.result import Result, Row, TableRows, in_group
 
 LIMITS: Final = declared("""
     bias: bias
@@ -66,7 +65,7 @@ class GroupedLimits(Result):
         """Limits of group ``all``."""
         return self["all"].limits
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return groups_rows(self.groups)
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:

@@ -1,6 +1,5 @@
 """The 2007 form of limits with several pairs per athlete: one-way analysis of variance."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -15,8 +14,7 @@ from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.limits.limits_of_agreement import LIMITS, STATISTICS
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +47,7 @@ class AnovaLimits(Result):
         """Upper limit."""
         return self.bias + z_of(self.coverage) * self.sd
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         values = (self.bias, self.sd, self.lower, self.upper)
         named = enumerate(zip(STATISTICS, values, strict=True))
         note = "clustered" if self.replicates is not None else ""

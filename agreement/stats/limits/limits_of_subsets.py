@@ -1,6 +1,6 @@
 """Bias and limits of parts of the pairs: by the choices papers differ in, and by kinds of people."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -19,8 +19,7 @@ from agreement.stats.limits.limits_of_agreement import (
 )
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 from agreement.terms import NOT_ENOUGH_DATA, SEXES
 
 FEWEST_OF_A_PART: Final = 5  # athletes from which a part has a bias; its limits come from 10 on
@@ -35,7 +34,7 @@ class Parts(Result):
     what: str  # how the parts were chosen, in words
     groups: tuple[Group, ...]  # those that hold anybody
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return groups_rows(self.groups, fewest=FEWEST_OF_A_PART)
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:

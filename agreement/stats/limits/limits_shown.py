@@ -1,11 +1,9 @@
 """How bias and limits are shown, whatever design they come from: rows and one sentence."""
 
-from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from agreement.stats.basics.intervals import Interval, z_of
-from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
+from agreement.stats.result import Result, Row, TableRows, told_rows
 
 
 class AnyLimits(Result):
@@ -71,7 +69,7 @@ class AnyLimits(Result):
         inner, outer = self._half_widths(confidence_level)
         return Interval(self.upper - inner, self.upper + outer)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return limits_rows(self)
 
     def _finding(self) -> str:

@@ -1,6 +1,5 @@
 """The field method's own error: bias, spread and limits net of the laboratory's own noise."""
 
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import hypot, nan, sqrt
 from typing import Any, Final
@@ -28,7 +27,7 @@ from agreement.stats.repeats.laboratory_variance import (
     lab_tests_behind,
     laboratory_of,
 )
-from agreement.stats.rows import Row
+from agreement.stats.result import TableRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +108,7 @@ class NetOfLaboratory(AnyLimits):
         """Return the same differences beside a laboratory of another variance."""
         return replace(self, laboratory=replace(self.laboratory, variance=variance))
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         laboratory = self.laboratory
         share, ends = (nan, None) if self.margin is None else self.share_within(self.margin)
         taken = self.noise / self.spread if self.spread > 0.0 else nan
@@ -209,7 +208,7 @@ def net_of_laboratory(
         share = np.ones(grouped.n_values)
     between = float(grouped.means.var(ddof=1))
     noise_share = float(share.mean())
-    total: Sequence[Component] = (Component(between, grouped.n - 1),)
+    total: tuple[Component, ...] = (Component(between, grouped.n - 1),)
     if grouped.df_within:
         weight = 1.0 - 1.0 / grouped.harmonic_size
         within = weight * grouped.ms_within
@@ -228,7 +227,7 @@ def net_of_laboratory(
         grouped.n_values,
         float(grouped.means.mean()),
         between / grouped.n,
-        tuple(total),
+        total,
         noise_share,
         laboratory,
         coverage,

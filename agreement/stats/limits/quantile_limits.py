@@ -1,6 +1,5 @@
 """Limits of agreement without a normal distribution: quantiles of the differences themselves."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -12,8 +11,7 @@ from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.method_data import DECIMALS, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +54,7 @@ class QuantileLimits(Result):
         """Distribution-free interval of the upper limit; None where there is none."""
         return self._interval((1.0 + self.coverage) / 2.0, confidence_level)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         named = (
             ("lower_limit", self.lower, self.lower_interval()),
             ("median", self.median, self.median_interval()),
@@ -108,7 +106,7 @@ def quantile_limits(
     A distribution-free 95 % interval needs 146 athletes (binomial ranks); below, there is none. Whole
     ranks make it wide: of 200 athletes it holds the truth in 98 % of studies (measured).
     """
-    ordered = np.sort(np.round(np.asarray(difference, dtype=np.float64), DECIMALS))
+    ordered: Floats = np.sort(np.round(np.asarray(difference, dtype=np.float64), DECIMALS))
     if not np.isfinite(ordered).all():
         raise ValueError("differences hold missing or infinite values; leave them out")
     tail = (1.0 - checked_share("coverage", coverage)) / 2.0

@@ -1,6 +1,5 @@
 """Limits of agreement of the ratio field / laboratory, for spread that grows with level."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,8 +10,7 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
+from agreement.stats.result import Result, TableRows, told_rows
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +49,7 @@ class RatioLimits(Result):
         a = np.asarray(level, dtype=np.float64)
         return tuple(2.0 * a * (r - 1.0) / (r + 1.0) for r in (self.lower, self.upper))
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         log = self.log
         named = (
             ("ratio", self.ratio, Interval(*np.exp(log.bias_interval()))),

@@ -1,6 +1,5 @@
 """Are the differences shaped as limits of agreement assume? Normality and skewness, one per athlete."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,8 +12,7 @@ from agreement.stats.basics.intervals import said_p
 from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.method_data import DECIMALS, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 from agreement.terms import counted
 
 LARGEST_SHAPIRO: Final = 5000  # athletes looked at; the p value is not tabulated beyond
@@ -29,7 +27,7 @@ class Shape(Result):
     skewness: float
     p_normal: float  # Shapiro and Wilk's
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         note = "of athletes' means" if self.n_pairs > self.n else ""
         return self.told(("skewness", self.skewness), ("p_normal", self.p_normal), note=note)
 

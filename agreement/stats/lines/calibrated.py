@@ -1,6 +1,5 @@
 """The calibration of a field estimate for one squad: what was chosen, and how far it can be off."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
@@ -11,8 +10,7 @@ from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.basics.left_out import ESTIMATED, MODELS, Fits, Model
 from agreement.stats.lines.squad_calibration import LocalOffset
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 FEW: Final = 20
 BEYOND_RANGE: Final = 2.0  # field values further outside are refused [mL/kg/min]
@@ -90,7 +88,7 @@ class Calibration(Result):
         )
         return LaboratoryEquivalent(value, value - half, value + half)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return self.told(
             ("offset", self.offset, self.offset_interval),
             ("slope", self.slope, self.slope_interval),

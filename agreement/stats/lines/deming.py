@@ -1,6 +1,5 @@
 """Deming regression: the structural line between two methods that both carry normal errors."""
 
-from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Final
@@ -24,8 +23,7 @@ from agreement.stats.lines.deming_sums import (
 from agreement.stats.lines.structural import UNBOUNDED, StructuralSlope, structural_of
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 NET_OF_LABORATORY: Final = "net_of_laboratory"
 UNKNOWN_RATIO: Final = 1.0  # of error variances, where the laboratory's error is not known
@@ -51,7 +49,7 @@ class Deming(Result):
     # is NaN where the data set no bound
     net: bool = False
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         parts = (
             *(("clustered",) if self.clustered else ()),
             *((NET_OF_LABORATORY,) if self.net else ()),

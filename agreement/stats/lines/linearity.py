@@ -1,6 +1,5 @@
 """Is the relation of two methods a straight line? Passing and Bablok's test on cumulated signs."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,8 +11,7 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 MOST_SIMULATED: Final = 1000
 
@@ -27,7 +25,7 @@ class Linearity(Result):
     p: float  # share of simulated straight-line studies with at least this statistic
     n_simulations: int
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         note = f"{self.n_simulations} simulations"
         return self.told(
             ("linearity_statistic", self.statistic), ("p_linearity", self.p, None, note)

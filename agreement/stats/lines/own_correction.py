@@ -1,6 +1,5 @@
 """The athlete's own correction: how far off is his number, and what would one more test buy."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from math import nan
@@ -16,8 +15,7 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.lines.squad_calibration import chosen_calibration
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 from agreement.terms import MASS_WITHIN_PCT
 
 FEWEST_REPEATED: Final = 8  # athletes with two visits or more, who tell lasting from passing
@@ -147,7 +145,7 @@ class OwnCorrection(Result):
         visits, mean, at = np.array([self.own[int(k)] for k in np.asarray(codes)]).T
         return visits, mean, at
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return self.told(
             ("lasting_sd", self.lasting_sd, self.lasting_interval()),
             ("share", self.mean_share, self.share_interval()),

@@ -1,6 +1,5 @@
 """Passing-Bablok regression: the structural line between two methods, by ranks of slopes."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,8 +20,7 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok_clustered import clustered_intervals
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +41,7 @@ class PassingBablok(Result):
     confidence_level: float = 0.95
     clustered: bool = False  # whether athletes were resampled because some have several pairs
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return self.told(
             ("slope", self.slope, self.slope_interval),
             ("intercept", self.intercept, self.intercept_interval),

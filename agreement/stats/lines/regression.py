@@ -1,6 +1,5 @@
 """How well the laboratory value can be predicted from the field value: least squares."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,8 +14,7 @@ from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 _FLAT: Final = 1e-9  # share of the sum of squares that rounding may leave of none
 # slope, intercept, r, standard error of estimate
@@ -77,7 +75,7 @@ class Regression(Result):
             self.line.residual_sd_interval(confidence_level),
         )
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         names = ("slope", "intercept", "r", "standard_error_of_estimate")
         note = "" if self.replicates is None else "clustered"
         flat = f"{NOT_ESTIMABLE}: all laboratory values are equal"

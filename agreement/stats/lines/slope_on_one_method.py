@@ -1,6 +1,5 @@
 """Slopes of the difference that a reader may ask for: over calendar time, and on one method alone."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,8 +12,7 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 from agreement.terms import counted
 
 DAYS: Final = 30  # over which a drift is told
@@ -36,7 +34,7 @@ class Drift(Result):
         """Change of the difference in 30 days. [mL/kg/min]."""
         return DAYS * self.line.slope
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         ends = Interval(DAYS * self.interval.low, DAYS * self.interval.high)
         said = ("clustered" if self.clustered else "", getattr(self.interval, "said", ""))
         note = "; ".join(filter(None, said))
@@ -60,7 +58,7 @@ class OnOneMethod(Result):
     intervals: tuple[Interval, Interval]  # of both slopes, 95 %
     clustered: bool  # as for `Drift`
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return self.told(
             ("slope_on_laboratory", self.laboratory.slope, self.intervals[0]),
             ("slope_on_field", self.field.slope, self.intervals[1]),

@@ -1,6 +1,6 @@
 """How much the field follows the athlete's true value: the slope net of the laboratory's noise."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isinf, nan, sqrt
 from typing import Final, NamedTuple
@@ -26,8 +26,7 @@ from agreement.stats.repeats.laboratory_variance import (
     lab_tests_behind,
     laboratory_of,
 )
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 
 STATISTICS: Final = ("slope", "reliability", "p_slope_one", "p_slope_zero")
 OF_NOISE: Final = ("lean_from_noise", "error_ratio", "sem_for_slope_one")
@@ -122,7 +121,7 @@ class StructuralSlope(Result):
         )
         return list(rows)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return [*self.slope_rows(), *self.told(*((name, getattr(self, name)) for name in OF_NOISE))]
 
     def _finding(self) -> str:

@@ -1,6 +1,5 @@
 """Does the error depend on fitness? Slope and spread of differences on the mean of both methods."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
@@ -15,8 +14,7 @@ from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import Pairs, checked_pairs
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 from agreement.terms import UNIT
 
 SIGNIFICANT = 0.05
@@ -125,7 +123,7 @@ class Trend(Result):
         centre, half = self.line.at(a), self._half_width(a, varying_spread)
         return Band(centre, centre - half, centre + half)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         """
         Return slope_on_mean, p_slope, spread_on_mean and p_spread as rows, then the joint test.
 

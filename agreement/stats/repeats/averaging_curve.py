@@ -1,6 +1,5 @@
 """The averaging curve: how narrow the limits become when readings of several days are averaged."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
@@ -14,8 +13,7 @@ from agreement.stats.causes.budget_parts import FEW, Sources, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.day_to_day import Noise
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 
 MOST_DAYS: Final = 14
 FEWEST_ATHLETES: Final = 15  # behind every point of the observed curve
@@ -53,7 +51,7 @@ class AveragingCurve(Result):
         """Numbers of days averaged, in the order of the points."""
         return range(1, len(self.fitted) + 1)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         counts = self.n, self.n_visits
         for days, seen, smooth in zip(self.days, self.observed, self.fitted, strict=True):
             of_seen = self.n_observed, self.n_visits_observed

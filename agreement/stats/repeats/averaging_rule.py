@@ -1,6 +1,5 @@
 """What the choice of averaging rule is worth, in the laboratory's own tests."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -9,8 +8,7 @@ import pandas as pd
 
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
 FEWEST_FOR_THIRDS: Final = 9  # tests: three in each third; the authors' choice, no source
@@ -30,7 +28,7 @@ class AveragingRules(Result):
     n: int  # athletes
     in_use: tuple[str, ...]  # rules behind the laboratory's values
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         for rule, row in self.frame.iterrows():
             told: dict[str, Any] = {"n_pairs": int(row["n_tests"]), "group": str(rule)}
             for name in RECORD.names:

@@ -1,6 +1,5 @@
 """The laboratory by itself: how far its tests of one athlete lie apart, and who really changed."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from math import nan, sqrt
 from typing import Any, Final
@@ -18,8 +17,7 @@ from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
     laboratory_variance,
 )
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 from agreement.tables.options import ChangeOptions
 
 FEWEST_STEPS: Final = FEWEST_DF + 1  # athletes with a test and the next
@@ -46,7 +44,7 @@ class LaboratoryRepeats(Result):
     n: int  # athletes with a repeat
     n_tests: int  # their tests
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         sd, ends, note = (
             self.variance.sd,
             sd_interval(self.variance.sd, self.variance.df),
@@ -130,7 +128,7 @@ class LaboratoryChange(Result):
         """Athletes who changed by more than noise."""
         return int((self.people["beyond_noise"] == "yes").sum())
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         change = self.people["change"].to_numpy(dtype=np.float64)
         mean, sd = float(change.mean()), float(change.std(ddof=1)) if self.n > 1 else nan
         of_mean = t_interval(mean, sd / sqrt(self.n), self.n - 1)

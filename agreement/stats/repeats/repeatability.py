@@ -4,7 +4,6 @@ How far repeated values of one method lie apart within an athlete: the typical e
 Equal laboratory repeats count as none: a noise of exactly 0 is rounding or copying.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -16,8 +15,7 @@ from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.week_to_week import WeekToWeek, weeks_of
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 from agreement.terms import counted
 
 FEW_REPEATS: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
@@ -76,7 +74,7 @@ class Repeatability(Result):
             return Interval(np.nan, np.nan)
         return sd_interval(self.typical_error, self.df, confidence_level)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         """
         Return typical_error, smallest_real_change and coefficient_of_variation as rows.
 

@@ -1,6 +1,6 @@
 """Ventilatory thresholds of the laboratory's tests: where they lie, and how far those who read them agree."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from math import nan
@@ -14,8 +14,7 @@ from agreement.stats.limits.limits_shown import limits_rows
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row, in_group
+from agreement.stats.result import Result, Row, TableRows, in_group
 from agreement.terms import UNIT
 
 QUANTITIES: Final = {"vo2": UNIT, "hr": "bpm"}
@@ -30,7 +29,7 @@ class Thresholds(Result):
     # athlete_id, lab_test_id, threshold, method, vo2 [mL/kg/min], hr [bpm], note, lab, hr_max_bpm
     frame: pd.DataFrame
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         for name, own in self._by_method():
             found = own[own["vo2"].notna() | own["hr"].notna()]
             of_max = 100 * found["hr"] / found["hr_max_bpm"]
@@ -82,7 +81,7 @@ class ThresholdAgreement(Result):
     differences: pd.DataFrame  # athlete_id, group (``vt1: rater_2 minus rater_1``), d
     unit: str
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         for name, own in self.differences.groupby("group", sort=True):
             if own["athlete_id"].nunique() >= FEW_TO_SHOW:
                 for row in limits_rows(limits_by_athlete(own["d"], own["athlete_id"])):

@@ -1,6 +1,5 @@
 """Training by own thresholds beside training by HRmax: whose profile is another one."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from math import nan
 from typing import Final
@@ -11,8 +10,7 @@ from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
-from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
+from agreement.stats.result import Result, TableRows, told_rows
 
 ZONES: Final = {1: "below VT1", 2: "between VT1 and VT2", 3: "above VT2"}
 
@@ -33,7 +31,7 @@ class TrainingZones(Result):
             .any()
         )
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         changed, n = self.changed, len(self.changed)
         share, ends = changed.mean(), wilson_interval(int(changed.sum()), n)
         found = (

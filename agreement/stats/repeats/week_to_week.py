@@ -11,7 +11,7 @@ from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
 from agreement.stats.repeats.laboratory_variance import variance_ends
-from agreement.stats.rows import Row
+from agreement.stats.result import Row
 
 WEEK: Final = 7  # days
 FEWEST_DAYS: Final = 2  # of a week, for its mean

@@ -1,6 +1,5 @@
 """The age of a reading: what weeks between a reading and the test add to the error."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from math import sqrt
 from typing import Any, Final
@@ -12,8 +11,7 @@ from agreement.stats.basics.arrays import ArrayLike, Booleans
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 
 WEEKS: Final = 28.0  # days that the numbers are for
 FEWEST_AGEING: Final = 10  # athletes
@@ -35,7 +33,7 @@ class Ageing(Result):
     at_once: float
     after: float
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         read = f"{self.n_readings} readings"
         return self.told(
             ("added_square", self.square, self.square_interval, f"indicative; {read}"),

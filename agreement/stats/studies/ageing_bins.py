@@ -1,6 +1,5 @@
 """The age of a reading, without a straight line: the error of fresher and of older readings."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -11,8 +10,7 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.compare.closer import N_FLIPS, Closer, closer
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 from agreement.terms import UNIT
 
 EDGES: Final = (0, 8, 22, 43, np.inf)  # days from which a bin begins
@@ -26,7 +24,7 @@ class AgeingBins(Result):
 
     found: Closer  # its methods are the bins, the freshest first. [mL/kg/min]
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         found = self.found
         counts: dict[str, Any] = {"n": found.n, "n_pairs": found.n_pairs}
         for k, name in enumerate(found.names):

@@ -1,6 +1,5 @@
 """The laboratory's control over time: whether the laboratory drifts, or the field method."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from math import hypot
 from typing import Final
@@ -12,8 +11,7 @@ from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.lines.slope_on_one_method import DAYS, Drift, drift_of
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 from agreement.terms import UNIT, counted
 
 FEWEST_CONTROLS: Final = 5  # tests of the control (common practice, no source)
@@ -46,7 +44,7 @@ class Control(Result):
         high = hypot(DAYS * d.interval.high - d.change, lab_high - lab)
         return value, Interval(value - low, value + high)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         return self.told(
             ("laboratory_drift", *self.laboratory),
             ("field_drift", *self.field),

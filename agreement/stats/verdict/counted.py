@@ -9,7 +9,7 @@ import scipy
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.net_of_laboratory import NetOfLaboratory
-from agreement.stats.rows import Row, told_rows
+from agreement.stats.result import Row, told_rows
 
 SQUAD_TOO_ALIKE: Final = "squad_too_alike"
 _LOWEST: Final = 1e-9  # a p below is given as this

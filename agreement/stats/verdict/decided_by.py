@@ -9,7 +9,7 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.net_of_laboratory import NetOfLaboratory
 from agreement.stats.method_data import NOT_ESTIMABLE
-from agreement.stats.rows import Row
+from agreement.stats.result import Row
 from agreement.stats.verdict.deciding import TESTS, Design, athletes_to_decide
 from agreement.stats.verdict.yardsticks import ALPHA, TRUE_VALUE
 from agreement.tables.options import Against, Margin

@@ -1,6 +1,5 @@
 """Better than no method? The verdict's questions put to one number for everybody."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from math import nan
 from typing import Final
@@ -21,8 +20,7 @@ from agreement.stats.method_data import (
     require_enough,
 )
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, TableRows
 from agreement.stats.verdict.verdict import against_of, material_of
 from agreement.stats.verdict.yardsticks import Judgement, judge
 
@@ -48,7 +46,7 @@ class NoMethod(Result):
         """Whether the constant would be acceptable."""
         return self.judgement is not None and self.judgement.outcome == "acceptable"
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         met, note = nan, NO_MARGIN
         if self.judgement is not None:
             found = self.judgement

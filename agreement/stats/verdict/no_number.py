@@ -1,14 +1,12 @@
 """How many people a method leaves without a number: limits are only of those whom it serves."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.result import Result
-from agreement.stats.rows import Row, told_rows
+from agreement.stats.result import Result, TableRows, told_rows
 from agreement.terms import counted
 
 
@@ -29,7 +27,7 @@ class NoNumber(Result):
         """Wilson's interval of the share."""
         return wilson_interval(self.without, self.asked, confidence_level)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         rows = (
             ("athletes_asked", self.asked),
             ("athletes_without", self.without),

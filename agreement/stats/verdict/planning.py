@@ -1,6 +1,5 @@
 """How many athletes the next study needs: by precision, by power, in groups, with several pairs each."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,8 +10,7 @@ from scipy import special
 from agreement.stats.basics.intervals import checked_share
 from agreement.stats.basics.mover import Component, mover_half_widths
 from agreement.stats.basics.tolerance import limit_factors
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 from agreement.stats.verdict.planning_power import (
     athletes_needed,
     power_of_verdict,
@@ -64,7 +62,7 @@ class StudyPlan(Result):
         known = [number for number in numbers if number is not None]
         return max(known) if known and len(known) == len(numbers) else None
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         rows: list[Row] = []
         if self.margin is not None:
             rows.append(_row("athletes_for_power", self.for_power))

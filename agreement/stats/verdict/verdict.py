@@ -1,6 +1,5 @@
 """Is the agreed limit met? The verdict of one method and mode, by both yardsticks."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
@@ -26,8 +25,7 @@ from agreement.stats.repeats.laboratory_variance import (
     laboratory_from,
     repeated_units,
 )
-from agreement.stats.result import Result
-from agreement.stats.rows import Row
+from agreement.stats.result import Result, Row, TableRows
 from agreement.stats.verdict.counted import Counted
 from agreement.stats.verdict.decided_by import DecidedBy, decided_by
 from agreement.stats.verdict.planning_power import MOST, athletes_needed
@@ -141,7 +139,7 @@ class Verdict(Result):
         ]
         return "; ".join(part for part in parts if part)
 
-    def _rows(self) -> Iterable[Row]:
+    def _rows(self) -> TableRows:
         more = np.nan if self.more_athletes is None else float(self.more_athletes)
         value = _VALUE.get(self.outcome, np.nan)
         return [
