@@ -2,16 +2,16 @@
 The results table of a very large study: exact from all pairs, what resamples from a sample.
 
 Pairs of everybody fit into memory, so the ordinary functions compute limits, lines, sizes of the
-error and which method is closer from all of them; where pairs repeat, their intervals draw groups of athletes. What would take
-resamples of everybody (rank-based lines, the budget) is computed on a stratified sample of athletes,
-and its note says so.
+error and which method is closer from all of them; where pairs repeat, their intervals draw groups of
+athletes. What would take resamples of everybody (rank-based lines, the budget) is computed on a
+stratified sample of athletes, and its note says so.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import isnan
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -20,22 +20,17 @@ import pandas as pd
 from agreement.scale.streamed import Streamed
 from agreement.stats.basics.bootstrap import Resampling, cluster_resampling
 from agreement.stats.basics.intervals import z_of
+from agreement.stats.catalogue import BY_NAME
 from agreement.stats.compare.methods_compared import methods_compared
 from agreement.stats.evidence import Evidence
-from agreement.stats.indices.error import errors_of_estimate
-from agreement.stats.limits.interval_width import interval_width_of
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST_FOR_SD
-from agreement.stats.limits.limits_by_level import limits_by_level_of
 from agreement.stats.limits.limits_of_agreement import (
     group_of,
     groups_rows,
     limits_of_agreement_of,
 )
 from agreement.stats.limits.limits_shown import AnyLimits
-from agreement.stats.limits.quantile_limits import quantile_limits_of
-from agreement.stats.lines.regression import regression
-from agreement.stats.lines.trend import trend
-from agreement.stats.method_data import MethodData, NotEstimable
+from agreement.stats.method_data import MethodData
 from agreement.stats.result import Row
 from agreement.stats.result_rows import Labelled, assembled, in_table_order, rows_of
 from agreement.stats.results_table import analyse, method_data
@@ -69,40 +64,29 @@ def registry_results(streamed: Streamed) -> RegistryResults:
 
     streamed: paired with ``write=True``.
     """
-    options = streamed.study.options
-    athletes, sample = _sample(streamed.pairing.pairs, options.report.seed)
-    if len(sample) == athletes:
-        found = analyse(_evidence(streamed))
-        verdicts = tuple(method.verdict for method in found.methods)
-        drawn = _drawn(method.data for method in found.methods)
-        return RegistryResults(found.frame, verdicts, athletes, athletes, drawn)
-    found = analyse(_evidence(streamed, sample))
-    sampled = {(method.method, method.mode): method.data for method in found.methods}
-    rows: list[Labelled] = []
-    judgements = []
-    every = list(exact_data(_evidence(streamed)))
-    for data in every:
-        parts, limits = exact_parts(data)
-        verdict = _verdict(data, limits, sampled.get((data.method, data.mode)))
-        judgements.append(verdict)
+    seed = streamed.study.options.report.seed
+    athletes, sample = _sample(streamed.pairing.pairs, seed)
+    found = analyse(_evidence(streamed, sample if len(sample) < athletes else None))
+    data, verdicts = [one.data for one in found.methods], [one.verdict for one in found.methods]
+    frame = found.frame
+    if len(sample) < athletes:
+        sampled = {(one.method, one.mode): one for one in data}
         origin = f"sample of {len(sample)} of {athletes} athletes"
-        parts["verdict"] = _resting_on(verdict, origin)
-        rows += [Labelled(part, name, data.method, data.mode) for name, part in parts.items()]
-    rows += [
-        Labelled(part, "closer", method, one.mode)
-        for one in methods_compared(every)
-        for method, part in one.rows()
-    ]
-    frame = _joined(
-        found.frame, rows, sampled=len(sample), athletes=athletes, seed=options.report.seed
-    )
-    return RegistryResults(frame, tuple(judgements), athletes, len(sample), _drawn(every))
-
-
-def _drawn(every: Iterable[MethodData]) -> dict[tuple[str, str], pd.DataFrame]:
-    """Return what a difference plot takes of each method and mode."""
+        data, verdicts, rows = list(exact_data(_evidence(streamed))), [], list[Labelled]()
+        for one in data:
+            parts, limits = exact_parts(one)
+            verdicts.append(_verdict(one, limits, sampled.get((one.method, one.mode))))
+            parts["verdict"] = _resting_on(verdicts[-1], origin)
+            rows += [Labelled(part, name, one.method, one.mode) for name, part in parts.items()]
+        rows += [
+            Labelled(part, "closer", method, one.mode)
+            for one in methods_compared(data)
+            for method, part in one.rows()
+        ]
+        frame = _joined(frame, rows, f"{origin}, seed {seed}", 1 - len(sample) / athletes)
     columns = ["method", "mode", "athlete_id", "lab_test_id", "field", "lab"]
-    return {(one.method, one.mode): one.pairs[columns] for one in every}
+    pairs = {(one.method, one.mode): one.pairs[columns] for one in data}
+    return RegistryResults(frame, tuple(verdicts), athletes, len(sample), pairs)
 
 
 def exact_data(evidence: Evidence) -> Iterator[MethodData]:
@@ -117,30 +101,24 @@ def exact_data(evidence: Evidence) -> Iterator[MethodData]:
 
 def exact_parts(data: MethodData) -> tuple[dict[str, list[Row]], AnyLimits | None]:
     """Return the rows of one method and mode that come from all pairs, and the limits of all."""
-    limits = limits_of_agreement_of(data)
+    found: dict[str, Any] = {}
+    limits = found["limits_of_agreement"] = limits_of_agreement_of(data)
+    drawn = data
+    if data.n_pairs:
+        drawn = replace(data, resampling=cluster_resampling(_groups_of(data), rng=data.seed))
+    line = drawn if data.clustered else data  # its intervals are closed forms, where nobody repeats
+    given = {"quantile_limits": data, "trend": line, "regression": line, "error": drawn}
+    for name in (*given, "interval_width", "limits_by_level"):
+        analysis: Any = BY_NAME[name]
+        if analysis.of not in ("", *found):
+            continue
+        with suppress(ValueError):  # too few, or all at one level: the sample's rows say so
+            result = analysis.compute(found[analysis.of] if analysis.of else given[name])
+            found[name] = replace(result, n=data.n) if name in given else result
+    parts = {name: rows_of(result) for name, result in found.items()}
     profiles = [group_of(str(name), own) for name, own in data.pairs.groupby("training_profile")]
-    enough = (group for group in profiles if group.n >= FEW_FOR_REPORTS)
-    of_profiles = [row for row in groups_rows(enough) if row.statistic != "sd_of_differences"]
-    parts: dict[str, list[Row]] = {
-        "limits_of_agreement": rows_of(limits),
-        "profile_bias": of_profiles,
-    }
-    with suppress(ValueError):  # too few: the sample's rows say so
-        parts["quantile_limits"] = rows_of(quantile_limits_of(data))
-    with suppress(NotEstimable):
-        parts["interval_width"] = rows_of(interval_width_of(limits))
-    with suppress(ValueError):  # too few, or all at one level
-        drawn = cluster_resampling(_groups_of(data), rng=data.seed)
-        given = drawn if data.clustered else None
-        slope = replace(trend(data.field, data.lab, resampling=given), n=data.n)
-        parts["trend"] = rows_of(slope)
-        with suppress(NotEstimable):
-            parts["limits_by_level"] = rows_of(limits_by_level_of(slope))
-        line = regression(data.field, data.lab, resampling=given)
-        parts["regression"] = rows_of(replace(line, n=data.n))
-        margin = data.options.margin.limit
-        errors = errors_of_estimate(data.field, data.lab, drawn, margin=margin)
-        parts["error"] = rows_of(replace(errors, n=data.n))
+    enough = groups_rows(group for group in profiles if group.n >= FEW_FOR_REPORTS)
+    parts["profile_bias"] = [row for row in enough if row.statistic != "sd_of_differences"]
     return parts, limits.everyone
 
 
@@ -220,17 +198,19 @@ def _resting_on(verdict: Verdict, of_sample: str) -> list[Row]:
 
 
 def _joined(
-    sampled_frame: pd.DataFrame, exact: list[Labelled], *, sampled: int, athletes: int, seed: int
+    sampled: pd.DataFrame, exact: list[Labelled], origin: str, left_over: float
 ) -> pd.DataFrame:
-    """Put exact rows in the place of sampled ones, and say of the others where they come from."""
+    """
+    Put exact rows in the place of sampled ones, and say of the others where they come from.
+
+    left_over: share of the athletes that are not in the sample.
+    """
     keys = ["analysis", "method", "mode", "group", "statistic"]
     rows = assembled(exact)
     known = pd.MultiIndex.from_frame(rows[keys])
-    left = sampled_frame[~pd.MultiIndex.from_frame(sampled_frame[keys]).isin(known)]
-    error = (left["high"] - left["low"]) / (2 * z_of(0.95)) * np.sqrt(1 - sampled / athletes)
+    left = sampled[~pd.MultiIndex.from_frame(sampled[keys]).isin(known)]
+    error = (left["high"] - left["low"]) / (2 * z_of(0.95)) * np.sqrt(left_over)
     said = error.map("; sampling error {:.2g}".format).where(error.notna(), "")
-    note = f"sample of {sampled} of {athletes} athletes, seed {seed}" + said
-    told = left["value"].notna()
-    note = (left["note"] + "; ").where(left["note"] != "", "") + note
-    left = left.assign(note=left["note"].mask(told, note))
-    return in_table_order(pd.concat([rows, left], ignore_index=True))
+    before = (left["note"] + "; ").where(left["note"] != "", "")
+    note = (before + origin + said).where(left["value"].notna(), left["note"])
+    return in_table_order(pd.concat([rows, left.assign(note=note)], ignore_index=True))
