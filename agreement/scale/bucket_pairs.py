@@ -11,11 +11,11 @@ import pandas as pd
 
 from agreement.pairing import bucket as pairing
 from agreement.pairing.laboratory_units import laboratory_units
-from agreement.pairing.ledger import RowFates
+from agreement.pairing.ledger import RowFates, exclusions
 from agreement.pairing.reading_fates import ReadingFates
 from agreement.physiology.readings import estimate_readings
 from agreement.scale.spread import NUMBERS, TEXTS, Buckets, Records
-from agreement.tables.parts_together import lines_of_parts, write_ledger_part
+from agreement.tables.parts_together import with_part_files, write_ledger_part
 from agreement.tables.spills import read_records, read_section
 from agreement.terms import PAIR_COLUMNS, REASONS
 
@@ -72,7 +72,9 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
     out, lines = fates.left_out(), None
     if plan.write and len(out):
         lines = plan.work / f"left-{bucket:06d}.parquet"
-        write_ledger_part(lines_of_parts(out, plan.parts, paired.texts.known()), lines)
+        file = plan.common.files[SOURCE]
+        told = exclusions({file: out.sort_values("row")}, paired.texts)  # as they were read
+        write_ledger_part(with_part_files(told, file, plan.parts), lines)
     codes, counts = np.unique(out["reason"], return_counts=True)
     rows = slice(None if plan.write else 0)
     paired = replace(
@@ -107,13 +109,11 @@ def _estimates(plan: BucketPlan, bucket: int) -> pd.DataFrame:
 
     def column(name: str, kind: type = np.float64) -> npt.NDArray[Any]:
         """Return one column of all pieces; NaN where a piece has no such column."""
-        whole: npt.NDArray[Any] = np.empty(size, kind)
-        start = 0
-        for rows in pieces:
-            here = whole[start : start + len(rows)]
-            here[:] = rows[name] if name in (rows.dtype.names or ()) else np.nan
-            start += len(rows)
-        return whole
+        each = (
+            rows[name] if name in (rows.dtype.names or ()) else np.full(len(rows), np.nan)
+            for rows in pieces
+        )
+        return np.concatenate([*each, np.zeros(0, kind)], dtype=kind, casting="unsafe")
 
     columns: dict[str, Any] = {
         "athlete_id": _coded(who, [*tested, *places]),

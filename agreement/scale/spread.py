@@ -8,10 +8,9 @@ of the output; athletes without a laboratory test are spread by hash.
 """
 
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -74,7 +73,7 @@ class Spreading:
 
 class Records(NamedTuple):
     """
-    Rows of one piece, sorted by bucket.
+    Rows checked together, sorted by bucket.
 
     `starts` says where each bucket begins; `methods` are the texts behind the codes; `strangers`
     holds the athletes without a laboratory test, by bucket, whose codes follow those of the others.
@@ -90,9 +89,9 @@ class Records(NamedTuple):
 class Spread(NamedTuple):
     """What one piece gave: its account, and where its rows and its lines of rows left out lie."""
 
-    piece: Piece
+    part: int
     account: CheckedPiece  # without rows
-    records: Records | None
+    records: list[Records]
     lines: Path | None
     set_aside: dict[str, int]  # rows by reason
 
@@ -101,32 +100,27 @@ def spread(plan: Spreading, piece: Piece) -> Spread:
     """Check one piece and lay its rows aside by bucket, its lines of rows left out as they are."""
     checked = plan.reader.checked(piece)
     name, path = f"{piece.part:06d}-{piece.first:06d}", None
-    lines = checked.findings.ledger()
+    tables, records, every = [], [], [checked.findings.ledger()]
+    for number, table in enumerate(checked.tables):
+        rows, gone = table.frame, table.withdrawn_rows
+        tables.append(CheckedTable(pd.DataFrame(), gone, table.people - plan.known))
+        if plan.control is not None and (own := rows["athlete_id"] == plan.control).any():
+            every.append(control_lines(rows[own], "athlete_id"))
+            rows = rows[~own]
+        if len(rows):
+            records.append(_laid_aside(plan, rows, piece.part, f"{name}-{number}"))
+    lines = pd.concat(every)
     lines = lines[lines["reason"] != "withdrawn"]  # one line for all parts, from the count
-    frames = [table.frame for table in checked.tables if len(table.frame)]
-    if plan.control is not None:
-        own = [(frame["athlete_id"] == plan.control).to_numpy(np.bool_) for frame in frames]
-        apart = [frame[one] for frame, one in zip(frames, own, strict=True) if one.any()]
-        lines = pd.concat([lines, *(control_lines(rows, "athlete_id") for rows in apart)])
-        frames = [frame[~one] for frame, one in zip(frames, own, strict=True) if not one.all()]
     if len(lines):
         path = plan.work / f"aside-{name}.parquet"
         write_ledger_part(lines, path)
-    records = _laid_aside(plan, frames, piece.part, name) if frames else None
-    account = checked._replace(
-        tables=[  # all other ids are known to everybody
-            CheckedTable(pd.DataFrame(), table.withdrawn_rows, table.people - plan.known)
-            for table in checked.tables
-        ],
-        findings=Findings(checked.findings.problems),
-    )
-    return Spread(piece, account, records, path, dict(Counter(lines["reason"].tolist())))
+    account = checked._replace(tables=tables, findings=Findings(checked.findings.problems))
+    return Spread(piece.part, account, records, path, dict(Counter(lines["reason"].tolist())))
 
 
-def _laid_aside(plan: Spreading, frames: Sequence[pd.DataFrame], part: int, name: str) -> Records:
-    """Write the rows of a piece as records sorted by bucket."""
-    who, names = joined_codes([frame["athlete_id"] for frame in frames])
-    method, methods = joined_codes([frame["method"] for frame in frames])
+def _laid_aside(plan: Spreading, rows: pd.DataFrame, part: int, name: str) -> Records:
+    """Write rows as records sorted by bucket."""
+    names = pd.Index(rows["athlete_id"].cat.categories, dtype="str")
     code, bucket = plan.buckets.of_names(names)
     path = plan.work / f"strangers-{name}.arrow" if (code < 0).any() else None
     if path is not None:
@@ -137,38 +131,25 @@ def _laid_aside(plan: Spreading, frames: Sequence[pd.DataFrame], part: int, name
         code[strange[order]] = len(plan.buckets.athletes) + np.arange(len(order)) - first
         found = pd.DataFrame({"athlete_id": names[strange]})
         write_spill(found, path, home, plan.buckets.count)
+    who = rows["athlete_id"].cat.codes.to_numpy()
     columns = {
-        "row": _joined(frames, "row") + part * PART_STEP,
-        "instant": _joined(frames, "instant").astype("datetime64[us]").astype(np.int64),
-        "day": _joined(frames, "date").astype("datetime64[D]").astype(np.int32),
+        "row": rows["row"].to_numpy() + part * PART_STEP,
+        "instant": rows["instant"].to_numpy().astype("datetime64[us]").astype(np.int64),
+        "day": rows["date"].to_numpy().astype("datetime64[D]").astype(np.int32),
         "athlete": code.astype(np.int32)[who],
-        "method": method.astype(np.int32),
+        "method": rows["method"].cat.codes.to_numpy(np.int32),
     }
     for text, known in TEXTS.items():
-        codes, labels = joined_codes([frame[text] for frame in frames])
-        place = np.append(pd.Index(known).get_indexer(labels), -1).astype(np.int8)
-        columns[text] = place[codes]
-    numbers = {number: _joined(frames, number) for number in NUMBERS}
+        place = np.append(pd.Index(known).get_indexer(rows[text].cat.categories), -1)
+        columns[text] = place.astype(np.int8)[rows[text].cat.codes]
+    numbers = {number: rows[number].to_numpy() for number in NUMBERS}
     columns |= {number: v for number, v in numbers.items() if not np.isnan(v).all()}
     home = bucket[who]
     order = np.argsort(home.astype(np.int16), kind="stable")
     starts = np.searchsorted(home[order], np.arange(plan.buckets.count + 1))
     kind = np.dtype([(column, values.dtype) for column, values in columns.items()])
-    rows = np.empty(len(order), kind)
+    packed = np.empty(len(order), kind)
     for column, values in columns.items():
-        rows[column] = values[order]
-    written = write_records(rows, plan.work / f"rows-{name}.bin")
-    return Records(written, kind, starts, tuple(methods), path)
-
-
-def joined_codes(columns: Sequence["pd.Series[Any]"]) -> tuple[Ints, "pd.Index[str]"]:
-    """Return text columns of many frames, one after another, as codes and the texts behind them."""
-    if len(columns) == 1:
-        codes, texts = columns[0].cat.codes, columns[0].cat.categories
-        return np.asarray(codes, np.int64), pd.Index(texts, dtype="str")
-    whole = pd.api.types.union_categoricals([column.array for column in columns])
-    return np.asarray(whole.codes, np.int64), pd.Index(whole.categories, dtype="str")
-
-
-def _joined(frames: Sequence[pd.DataFrame], name: str) -> npt.NDArray[Any]:
-    return np.concatenate([frame[name].to_numpy() for frame in frames])
+        packed[column] = values[order]
+    written = write_records(packed, plan.work / f"rows-{name}.bin")
+    return Records(written, kind, starts, tuple(rows["method"].cat.categories), path)

@@ -35,7 +35,7 @@ from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches
 from agreement.tables.options import FileFormat
 from agreement.tables.parts import PartReader, about_rows, find_table_parts
-from agreement.tables.parts_together import PartsRead, read_ledger_part
+from agreement.tables.parts_together import read_ledger_part, summed
 from agreement.tables.spills import (
     give_memory_back,
     give_memory_back_now,
@@ -161,7 +161,7 @@ def _paired(
 ) -> Streamed:
     """Pair bucket by bucket, and close the account."""
     buckets, reader = first.buckets, first.reader
-    records = tuple(one.records for one in parts if one.records is not None)
+    records = tuple(records for one in parts for records in one.records)
     methods = tuple(sorted({method for one in records for method in one.methods}))
     based = dict.fromkeys(methods, True) | readings.heart_rate_based
     readings = replace(readings, heart_rate_based=based)
@@ -202,10 +202,8 @@ def _with_estimates(
     study: StudyTables, plan: Spreading, parts: Sequence[Spread]
 ) -> tuple[StudyTables, Problems]:
     """Return a study with what was read and found in the estimates, and all problems if it stops."""
-    reader, read, findings = plan.reader, PartsRead(plan.reader), Findings()
-    for one in parts:
-        read.add(one.piece.part, one.account)
-    read.tell(findings)
+    reader, findings = plan.reader, Findings()
+    read, inputs = summed(reader, [(one.part, one.account) for one in parts], findings)
     settle(study.options, findings)
     table = "lab_tests" if reader.athletes.people.known is None else "athletes"
     file = study.names.get(table, "")
@@ -213,10 +211,10 @@ def _with_estimates(
     stops = in_order((*findings.problems, *study.problems)) if findings.stops else ()
     with_them = replace(
         study,
-        rows_read=study.rows_read | {SOURCE: read.rows_read},
-        withdrawn=study.withdrawn | ({reader.name: read.withdrawn} if read.withdrawn else {}),
+        rows_read=study.rows_read | {SOURCE: sum(one.rows or 0 for one in inputs)},
+        withdrawn=study.withdrawn | ({reader.name: gone} if (gone := read.withdrawn_rows) else {}),
         problems=(*study.problems, *findings.problems),
-        inputs=(*study.inputs, *read.inputs),
+        inputs=(*study.inputs, *inputs),
     )
     return with_them, stops
 

@@ -1,9 +1,10 @@
 """What all parts of a table say together: as one table, in sum, and line by line in the ledger."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -15,80 +16,55 @@ from agreement.tables.findings import Findings, merged_problems
 from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader
 from agreement.tables.paths import refuse_oversize_parquet
 from agreement.tables.readers import InputFile
-from agreement.terms import EXCLUSION_COLUMNS, REASONS
+from agreement.terms import EXCLUSION_COLUMNS
 
 if TYPE_CHECKING:
     from agreement.tables.export_folders import Exports
 
 TEXTS: Final = ("file", "id", "reason", "message")
+_ID_SETS: Final = ("people", "keys", "withdrawn_keys")  # of `CheckedTable`
 
 
-class WholeTable(NamedTuple):
-    """All parts of a table together, and what each file was."""
+def summed(
+    reader: "PartReader | Exports", pieces: Sequence[tuple[int, CheckedPiece]], findings: Findings
+) -> tuple[CheckedTable, list[InputFile]]:
+    """
+    Say once what the pieces of a table found: of one kind as one file would, who withdrew as one line.
 
-    table: CheckedTable
-    inputs: list[InputFile]
-
-
-class PartsRead:
-    """Adds up what the pieces of a table say, one after another."""
-
-    def __init__(self, reader: "PartReader | Exports") -> None:
-        self.reader = reader
-        self.problems: list[Problem] = []
-        self.withdrawn = 0
-        self.people: frozenset[str] = frozenset()
-        self.keys: frozenset[str] = frozenset()
-        self.withdrawn_keys: frozenset[str] = frozenset()
-        self._rows = [0] * len(reader.files)
-        self._digests = [""] * len(reader.files)
-
-    def add(self, part: int, piece: CheckedPiece) -> None:
-        """Take in one piece, without its rows."""
-        self.problems += piece.findings.problems
-        for table in piece.tables:
-            self.withdrawn += table.withdrawn_rows
-            self.people |= table.people
-            self.keys |= table.keys
-            self.withdrawn_keys |= table.withdrawn_keys
-        self._rows[part] += piece.rows_read
-        self._digests[part] = piece.digest or self._digests[part]
-
-    def tell(self, findings: Findings) -> None:
-        """Say once what was found in all parts; withdrawn people as one line."""
-        findings.problems += merged_problems(self.problems, self.reader.name)
-        if self.withdrawn:
-            findings.withdraw(self.reader.name, self.withdrawn)
-
-    @property
-    def rows_read(self) -> int:
-        """Rows of all parts."""
-        return sum(self._rows)
-
-    @property
-    def inputs(self) -> list[InputFile]:
-        """Every part, for provenance."""
-        known = zip(self.reader.files, self._digests, self._rows, strict=True)
-        return [InputFile(file, digest, rows) for file, digest, rows in known]
+    pieces: all of them, each with the number of its part.
+    Returns a table without rows, and every part for provenance.
+    """
+    tables = [table for _, piece in pieces for table in piece.tables]
+    told = (problem for _, piece in pieces for problem in piece.findings.problems)
+    findings.problems += merged_problems(told, reader.name)
+    gone, rows, digests = sum(one.withdrawn_rows for one in tables), Counter[int](), {}
+    if gone:
+        findings.withdraw(reader.name, gone)
+    for part, piece in pieces:
+        rows[part] += piece.rows_read
+        digests[part] = piece.digest or digests.get(part, "")
+    ids = ({id_ for one in tables for id_ in getattr(one, name)} for name in _ID_SETS)
+    files = enumerate(reader.files)
+    inputs = [InputFile(file, digests.get(part, ""), rows[part]) for part, file in files]
+    return CheckedTable(pd.DataFrame(), gone, *map(frozenset, ids)), inputs
 
 
 def whole_table(
     reader: "PartReader | Exports", nothing: CheckedTable, findings: Findings
-) -> WholeTable:
-    """Return all parts as one table, for studies that fit into memory; `nothing` has no rows."""
-    read, frames = PartsRead(reader), []
+) -> tuple[CheckedTable, list[InputFile]]:
+    """Return all parts as one table, and what each file was; `nothing` has no rows."""
+    pieces, frames = [], []
     for piece in reader.pieces():
         checked, before = reader.checked(piece), piece.part * PART_STEP
-        read.add(piece.part, checked)
+        pieces.append((piece.part, checked))
         lines = checked.findings.ledger()
         lines = lines[lines["reason"] != "withdrawn"]
         findings.add_lines(lines.assign(file=reader.name, row=lines["row"] + before))
         some = [table.in_words() for table in checked.tables if len(table.frame)]
         frames += [each.assign(file=reader.name, row=each["row"] + before) for each in some]
-    read.tell(findings)
+    table, inputs = summed(reader, pieces, findings)
     whole = pd.concat(frames, ignore_index=True) if frames else nothing.frame
-    table = CheckedTable(whole, read.withdrawn, read.people, read.keys, read.withdrawn_keys)
-    return WholeTable(table, read.inputs)
+    return replace(table, frame=whole), inputs
 
 
 def with_part_files(lines: pd.DataFrame, name: str, files: tuple[str, ...]) -> pd.DataFrame:
@@ -114,34 +90,11 @@ def part_of_problem(problem: Problem, name: str, files: tuple[str, ...]) -> Prob
     return replace(problem, file=files[part], row=row)
 
 
-def lines_of_parts(
-    left_out: pd.DataFrame, files: Sequence[str], words: Sequence[str]
-) -> pd.DataFrame:
-    """
-    Return ledger lines of a table in parts, by row; texts are categories.
-
-    left_out: columns row (numbered over all parts; see `agreement.tables.parts.PART_STEP`), id
-        (categories), reason and text: places in `agreement.terms.REASONS` and in `words`.
-    """
-    if not left_out["row"].is_monotonic_increasing:  # as they were read
-        left_out = left_out.sort_values("row")
-    part, inside = np.divmod(left_out["row"].to_numpy(np.int64), PART_STEP)
-    columns = {
-        "file": coded(part, files),
-        "row": inside,
-        "id": coded(left_out["id"].cat.codes.to_numpy(), left_out["id"].cat.categories),
-        "reason": coded(left_out["reason"].to_numpy(), list(REASONS)),
-        "message": coded(left_out["text"].to_numpy(), words),
-    }
-    return pd.DataFrame(columns)
-
-
 def write_ledger_part(lines: pd.DataFrame, path: Path) -> None:
     """
     Write lines of the ledger as Parquet, under another name until the file is whole.
 
-    lines: columns `agreement.terms.EXCLUSION_COLUMNS`; texts may be categories, as `coded` gives
-        them.
+    lines: columns `agreement.terms.EXCLUSION_COLUMNS`; texts may be categories.
     """
     import pyarrow as pa
     from pyarrow import parquet
@@ -149,8 +102,11 @@ def write_ledger_part(lines: pd.DataFrame, path: Path) -> None:
     columns = {"row": pa.array(lines["row"], pa.int64())}
     for name in TEXTS:
         text = lines[name].array
-        if not isinstance(text, pd.Categorical):
-            text = coded(*pd.factorize(lines[name].mask(lines[name] == "")))
+        text = (
+            coded(text.codes, text.categories)
+            if isinstance(text, pd.Categorical)
+            else coded(*pd.factorize(lines[name].mask(lines[name] == "")))
+        )
         place = pa.array(text.codes, pa.int32(), mask=text.codes < 0)
         known = pa.array(text.categories, pa.large_string())
         columns[name] = pa.DictionaryArray.from_arrays(place, known)

@@ -343,10 +343,10 @@ class _Reading:
 
     def all_parts(self, reader: PartReader | Exports, nothing: CheckedTable) -> CheckedTable:
         """Return a table in parts as one; `nothing` is the table without rows."""
-        whole = whole_table(reader, nothing, self.findings)
-        self.rows_read[reader.table.name] = sum(part.rows or 0 for part in whole.inputs)
-        self.inputs += whole.inputs
-        return whole.table
+        whole, inputs = whole_table(reader, nothing, self.findings)
+        self.rows_read[reader.table.name] = sum(part.rows or 0 for part in inputs)
+        self.inputs += inputs
+        return whole
 
     def count_withdrawn(self, counts: dict[str, int]) -> None:
         """Add the rows of people who withdrew, by file."""
