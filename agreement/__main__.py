@@ -44,8 +44,10 @@ def _run() -> int:
 
         sys.stdout.write(f"{__version__}\n")
         return 0
+    from agreement.report.run.classes import keep_written_code
     from agreement.report.run.unused import leave_out_unused
 
+    keep_written_code()
     leave_out_unused()
     if sys.argv[1:2] == ["report"] and "--help" not in sys.argv:
         from agreement.report.run.read_beside import load_to_read

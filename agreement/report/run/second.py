@@ -354,8 +354,10 @@ def _answer(questions: Any, replies: Any) -> None:
 
 
 if __name__ == "__main__":
+    from agreement.report.run.classes import keep_written_code
     from agreement.report.run.second import serve as serve_there
     from agreement.report.run.unused import leave_out_unused
 
+    keep_written_code()
     leave_out_unused()
     serve_there()  # of the module that requests name
