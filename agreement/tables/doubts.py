@@ -8,10 +8,10 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from agreement.errors import Problem
+from agreement.errors import Problem, Severity
 from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings, Told, message
-from agreement.tables.options import StudyOptions
+from agreement.tables.options import Confirmation, StudyOptions
 from agreement.tables.study_file import STUDY_FILE
 from agreement.terms import DOUBTS, NOTED_DOUBTS
 
@@ -37,15 +37,15 @@ def doubt(
     >>> doubt(StudyOptions(), "twins", "lab.csv", "A and B are equal.", "Look.").severity
     'stop'
     """
-    known = options.confirm.get(code)
-    if known is None and code in NOTED_DOUBTS:
-        return Problem("note", code, file, row, column, what, remedy)
-    if known is None:
+    known: Confirmation | None = options.confirm.get(code)
+    severity: Severity = "note"
+    if known is not None:
+        remedy = f"Confirmed on {known.on.isoformat()}: {known.reason.rstrip('.')}."
+    elif code not in NOTED_DOUBTS:
+        severity = "stop"
         key = f'[confirm] of study.toml: {code} = {{ reason = "...", on = YYYY-MM-DD }}'
-        then = f"{remedy} If it is right, say why in {key}."
-        return Problem("stop", code, file, row, column, what, then)
-    said = f"Confirmed on {known.on.isoformat()}: {known.reason.rstrip('.')}."
-    return Problem("note", code, file, row, column, what, said)
+        remedy = f"{remedy} If it is right, say why in {key}."
+    return Problem(severity, code, file, row, column, what, remedy)
 
 
 # No clock is right that says an earlier day: a machine that lost its time must not refuse a study.

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.tables.checked_tables import Athletes, CheckedTable, drop_withdrawn
+from agreement.tables.checked_tables import Athletes, CheckedTable, Leaving, drop_withdrawn
 from agreement.tables.columns import PARQUET_ENDING, Table
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings
@@ -32,7 +32,6 @@ _STAMP: Final = re.compile(
     r"(?<!\d)((?:19|20)\d\d)([-_.]?)(0[1-9]|1[0-2])"
     r"(?:\2(0[1-9]|[12]\d|3[01])(?:[T _-]?([01]\d|2[0-3])[-.h]?([0-5]\d))?)?(?!\d)"
 )
-_RE_EXPORTED, _CORRECTED = "re_exported", "corrected"
 Flags = npt.NDArray[np.bool_]
 Build = Callable[[RawTable], CheckedTable]
 
@@ -201,23 +200,20 @@ class Exports:
         raw, findings, _, _ = self.read[part]
         if raw is None:
             return
-        at, newest = lines["at"].to_numpy(), lines["newest"].to_numpy()
         self.again, self.corrected = self.again + same.sum(), self.corrected + (~same).sum()
         names = silent_ids(raw, self.table.ledger_id, self.ids)
-        if not names.labels:
-            names = silent_ids(raw, "athlete_id", self.ids)
-        for reason, mine in ((_RE_EXPORTED, same), (_CORRECTED, ~same)):
-            word = "holds this row again" if reason == _RE_EXPORTED else "corrects this row"
-            newer = [self.files[n].split("/")[-1] for n in newest[mine]]
-            messages = [f"{file} {word}; the newest counts." for file in newer]
-            ids, rows = [names.at(i) for i in at[mine]], raw.rows[at[mine]]
-            remedy = "Nothing to do: the newest export counts."
-            findings.leave_out(reason, raw.file, rows, ids, messages, remedy=remedy)
+        leaving = Leaving(raw, names if names.labels else silent_ids(raw, "athlete_id", self.ids))
+        newest = lines.set_index("at")["newest"]
+
+        def newer(i: int) -> str:
+            return self.files[int(newest[i])].split("/")[-1]
+
+        again, other = (np.isin(np.arange(len(raw.rows)), lines["at"][m]) for m in (same, ~same))
+        leaving.mark("re_exported", again, file=newer)
+        leaving.mark("corrected", other, file=newer)
         # a row held again is the usual case: the ledger has its line, and the note its count
-        findings.problems = [p for p in findings.problems if p.reason != _RE_EXPORTED]
-        keep = np.ones(len(raw.rows), dtype=np.bool_)
-        keep[at] = False
-        raw.keep(keep)
+        findings.problems = [p for p in findings.problems if p.reason != "re_exported"]
+        raw.keep(~leaving.out)
 
     def tell(self, findings: Findings) -> None:
         """Say how the exports were put together."""

@@ -134,10 +134,7 @@ class Findings:
         """Record rows set aside: a ledger line for each, a problem for the first `SHOWN`."""
         if not len(rows):
             return
-        lines = self._lines(reason, file, len(rows), messages)
-        lines["row"] = pd.Series(rows, dtype="Int64")
-        lines["id"] = pd.Series(list(ids), dtype="str")
-        self._ledger.append(lines[EXCLUSION_COLUMNS])
+        self._add(reason, file, messages, rows, ids)
         self.each("set_aside", reason, file, rows, column, lambda i: messages[i], remedy)
 
     def add_lines(self, lines: pd.DataFrame) -> None:
@@ -154,10 +151,7 @@ class Findings:
         _, reason, what, remedy = message(name)
         messages = [what.format_map({"id": identity} | values) for identity in files]
         remedy = remedy.format_map(values)
-        lines = self._lines(reason, folder, len(files), messages)
-        lines["row"] = pd.Series([pd.NA] * len(files), dtype="Int64")
-        lines["id"] = pd.Series(list(files), dtype="str")
-        self._ledger.append(lines[EXCLUSION_COLUMNS])
+        self._add(reason, folder, messages, [pd.NA] * len(files), list(files))
         self.problems += [
             Problem("set_aside", reason, file, None, None, said, remedy)
             for file, said in zip(files.values(), messages, strict=True)
@@ -166,10 +160,7 @@ class Findings:
     def withdraw(self, file: str, count: int) -> None:
         """Record that rows were removed at participants' request: one line, a count, no id."""
         found = problem("withdrawn", file, rows=counted(count, "row"))
-        lines = self._lines("withdrawn", file, 1, [found.what])
-        lines["row"] = pd.Series([pd.NA], dtype="Int64")
-        lines["id"] = pd.Series([None], dtype="str")
-        self._ledger.append(lines[EXCLUSION_COLUMNS])
+        self._add("withdrawn", file, [found.what], [pd.NA], [None])
         self.problems.append(found)
 
     def ledger(self) -> pd.DataFrame:
@@ -178,11 +169,15 @@ class Findings:
             return pd.concat(self._ledger, ignore_index=True)
         return _no_lines().copy()
 
-    @staticmethod
-    def _lines(reason: str, file: str, count: int, messages: Sequence[str]) -> pd.DataFrame:
-        """Return ledger lines without their row and id."""
-        text = {"file": [file] * count, "reason": [reason] * count, "message": list(messages)}
-        return pd.DataFrame({name: pd.Series(cells, dtype="str") for name, cells in text.items()})
+    def _add(
+        self, reason: str, file: str, messages: Sequence[str], rows: Any, ids: Iterable[object]
+    ) -> None:
+        """Add a line to the ledger for each message."""
+        text: dict[str, Any] = {"file": file, "reason": reason, "message": messages, "id": ids}
+        places = range(len(messages))
+        lines = {name: pd.Series(cells, places, "str") for name, cells in text.items()}
+        lines["row"] = pd.Series(rows, places, "Int64")
+        self._ledger.append(pd.DataFrame(lines)[EXCLUSION_COLUMNS])
 
 
 @cache

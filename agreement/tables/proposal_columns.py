@@ -39,11 +39,11 @@ MOMENT: Final = {  # by table, its column of dates or times
     if column.kind in ("date", "time")
 }
 OF_PEOPLE: Final = ("sex", "birth_year", "age_years", "stature_cm", "hr_limiting_drug", "withdrawn")
-Rows = list[dict[str, str]]
+Records = list[dict[str, str]]
 
 
 @dataclass(slots=True)
-class Column:
+class ProposedColumn:
     """One column of ours in an export, with what decided it."""
 
     ours: str
@@ -82,7 +82,7 @@ def filled(cells: Sequence[str]) -> list[str]:
     return [cell for cell in cells if not is_missing(cell)]
 
 
-def columns_of(block: Block, table: str) -> list[Column]:
+def columns_of(block: Block, table: str) -> list[ProposedColumn]:
     """Return the columns of a table that a block has, in our order, each header used once."""
     named = [taken_apart(header) for header in block.headers]
     named = [
@@ -98,7 +98,7 @@ def columns_of(block: Block, table: str) -> list[Column]:
             if score and _content_fits(table, ours, block.column(at)):
                 scores.append((-score, wanted.index(ours), at, ours))
     taken: set[int] = set()
-    found: dict[str, Column] = {}
+    found: dict[str, ProposedColumn] = {}
     for _, _, at, ours in sorted(scores):
         unit = named[at].unit
         key = f"vo2max {unit}" if ours == "vo2max" else ours
@@ -107,7 +107,7 @@ def columns_of(block: Block, table: str) -> list[Column]:
         if ours == "vo2max" and unit is None and any(k.startswith("vo2max ") for k in found):
             continue
         taken.add(at)
-        found[key] = Column(ours, at, block.headers[at], named[at])
+        found[key] = ProposedColumn(ours, at, block.headers[at], named[at])
     return sorted(found.values(), key=lambda c: wanted.index(c.ours))
 
 
@@ -130,7 +130,7 @@ def _content_fits(table: str, ours: str, cells: list[str]) -> bool:
     return len(good) >= 0.6 * len(some)
 
 
-def decide_unit(column: Column, cells: list[str]) -> None:
+def decide_unit(column: ProposedColumn, cells: list[str]) -> None:
     """Fill in the unit of a number column and, for VO2max, the column of ours; or leave it open."""
     some = filled(cells)
     values = [v for v in map(number_of, some) if v is not None]
@@ -140,8 +140,7 @@ def decide_unit(column: Column, cells: list[str]) -> None:
         _decide_clock(column, clocks, unit)
         return
     possible = _possible(column.ours, values)
-    subject = "vo2max" if column.ours == "vo2max" else column.ours
-    if unit is not None and not unit_fits(subject, unit):
+    if unit is not None and not unit_fits(column.ours, unit):
         strange, unit = unit, None
     if unit is not None:
         own = column.ours != "vo2max" and unit == own_unit(column.ours)
@@ -157,8 +156,7 @@ def decide_unit(column: Column, cells: list[str]) -> None:
     elif possible is None:
         column.evidence = f"no unit in the header; ours is {own_unit(column.ours) or 'a number'}"
     elif len(possible) == 1:
-        middle = median(values)
-        column.evidence = f"the values decide it: the middle one is {middle:g}"
+        column.evidence = f"the values decide it: the middle one is {median(values):g}"
         _state(column, possible[0])
     else:
         _leave_open(column, values, possible or list(MEDIANS.get(column.ours, VO2MAX)))
@@ -186,7 +184,7 @@ def _overlap(ranges: list[tuple[float, float]]) -> bool:
     return any(low < before for (_, before), (low, _) in pairwise(ordered))
 
 
-def _state(column: Column, unit: str) -> None:
+def _state(column: ProposedColumn, unit: str) -> None:
     """Take a unit: of VO2max it chooses the column, else it is stated where it is not ours."""
     if column.ours == "vo2max":
         column.ours = _LEADS.get(unit, VO2MAX_COLUMNS[0])
@@ -195,7 +193,7 @@ def _state(column: Column, unit: str) -> None:
     column.unit = None if unit in ("1", own_unit(column.ours)) else unit
 
 
-def _leave_open(column: Column, values: list[float], units: list[str]) -> None:
+def _leave_open(column: ProposedColumn, values: list[float], units: list[str]) -> None:
     """Leave a unit open, with one example of each reading."""
     if column.ours == "vo2max":
         column.ours = VO2MAX_COLUMNS[0]
@@ -205,7 +203,7 @@ def _leave_open(column: Column, values: list[float], units: list[str]) -> None:
     column.alternatives = " or ".join(f'"{unit}" ({example}{unit})' for unit in units)
 
 
-def _decide_clock(column: Column, clocks: list[str], unit: str | None) -> None:
+def _decide_clock(column: ProposedColumn, clocks: list[str], unit: str | None) -> None:
     """Decide the form of clock times: three parts say it, two parts need a header or a person."""
     if unit == "min/km" or unit in CLOCKS:
         column.unit, column.evidence = str(unit), f"the header says {unit}"
@@ -223,7 +221,7 @@ def _decide_clock(column: Column, clocks: list[str], unit: str | None) -> None:
     column.unit, column.alternatives = OPEN, " or ".join(readings)
 
 
-def decide_codes(column: Column, kind_codes: Sequence[str], cells: list[str]) -> None:
+def decide_codes(column: ProposedColumn, kind_codes: Sequence[str], cells: list[str]) -> None:
     """Translate the codes of a column by known words; leave open what no word decides."""
     group = "yes no" if set(kind_codes) >= {"yes", "no"} else column.ours
     known = CODES.get(group, {})
@@ -238,11 +236,8 @@ def decide_codes(column: Column, kind_codes: Sequence[str], cells: list[str]) ->
         ours: str | None = known.get(hinted) or (hinted if hinted in kind_codes else None)
         parts = map(plain, re.split(r"\s[/|]\s", value))  # the same in several languages
         said = {word: word if word in kind_codes else known.get(word) for word in parts}
-        if (
-            ours is None
-            and len(set(said.values())) == 1
-            and not (unsure and set(said) & {"h", "m", ""})
-        ):
+        vague = unsure and set(said) & {"h", "m", ""}
+        if ours is None and len(set(said.values())) == 1 and not vague:
             ours = next(iter(said.values()))
         if ours is not None and ours in kind_codes:
             if value.casefold() != ours:
@@ -297,19 +292,19 @@ class Proposal:
 
     name: str
     blocks: list[Block]
-    columns: list[Column]
+    columns: list[ProposedColumn]
     constants: dict[str, tuple[str, str]] = field(default_factory=dict)
     order: tuple[str | None, str, str] = (None, "", "")
-    rows: Rows | None = None
+    rows: Records | None = None
     why_gathered: list[str] = field(default_factory=list)
     timed: str = ""  # a time without zone, as an example
     dropped: list[str] = field(default_factory=list)
 
-    def column(self, ours: str) -> Column | None:
+    def column(self, ours: str) -> ProposedColumn | None:
         """Return one of its columns."""
         return next((c for c in self.columns if c.ours == ours), None)
 
-    def cells(self, column: Column) -> list[str]:
+    def cells(self, column: ProposedColumn) -> list[str]:
         """Return the cells of a column in all blocks, as they will be read."""
         if self.rows is not None:
             return [row.get(column.ours, "") for row in self.rows]

@@ -1,4 +1,4 @@
-"""Rows of exports written anew under our names, where no file can serve as it is."""
+"""Records of exports written anew under our names, where no file can serve as it is."""
 
 import re
 from dataclasses import replace
@@ -11,9 +11,9 @@ from agreement.tables.proposal_columns import (
     MOMENT,
     NOTHING,
     OPEN,
-    Column,
     Proposal,
-    Rows,
+    ProposedColumn,
+    Records,
     filled,
     number_of,
 )
@@ -28,7 +28,7 @@ from agreement.tables.proposal_words import (
 from agreement.tables.units import unit_of
 
 
-def clock_at(one: Proposal, moment: Column) -> int | None:
+def clock_at(one: Proposal, moment: ProposedColumn) -> int | None:
     """Return the column with the time of day beside a column of dates."""
     block = one.blocks[0]
     if any(":" in cell for cell in block.column(moment.at)):
@@ -41,7 +41,7 @@ def clock_at(one: Proposal, moment: Column) -> int | None:
     return None
 
 
-def block_rows(one: Proposal) -> Rows:
+def block_rows(one: Proposal) -> Records:
     """Return the rows of one block under our names, the cells as they stand."""
     block, moment = one.blocks[0], one.column(MOMENT.get(one.name, ""))
     clock = clock_at(one, moment) if moment else None
@@ -65,7 +65,7 @@ def named_ours(one: Proposal) -> None:
     one.columns = [replace(c, theirs=c.ours) for c in one.columns]
     key = INPUTS[one.name].key
     if key and one.column(key) is None and key != "athlete_id":
-        one.columns.insert(0, Column(key, -1, key, NOTHING, evidence="numbered"))
+        one.columns.insert(0, ProposedColumn(key, -1, key, NOTHING, evidence="numbered"))
 
 
 def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
@@ -75,18 +75,15 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
     _one_method(kept, people)
     first.dropped = [one.blocks[0].name for one in all_ if one not in kept]
     columns = {c.ours: c for one in kept for c in one.columns}
-    differ = {
-        ours
-        for ours in columns
-        if len({(c.unit if (c := one.column(ours)) else None) for one in kept if one.column(ours)})
-        > 1
-    }
+    units = {ours: {c.unit for one in kept if (c := one.column(ours))} for ours in columns}
+    differ = {ours for ours, every in units.items() if len(every) > 1}
     orders = {one.order[0] for one in kept if one.order[0]}
     moment = MOMENT.get(first.name, "")
-    rows: Rows = []
-    constant = {k for one in kept for k in one.constants}
+    rows: Records = []
+    constant = dict.fromkeys(k for one in kept for k in one.constants)  # in order
     for one in kept:
         part = block_rows(one)
+        rows += part
         for row in part:
             for ours in differ & set(row):
                 row[ours] = _converted(row[ours], one.column(ours))
@@ -95,13 +92,8 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
             for ours in constant:
                 row.setdefault(ours, one.constants.get(ours, ("", ""))[0])
             row.setdefault("athlete_id", names.get(id(one), ""))
-        rows += part
     key = INPUTS[first.name].key
-    if (
-        key
-        and key != "athlete_id"
-        and any(key not in {c.ours for c in one.columns} for one in kept)
-    ):
+    if key and key != "athlete_id" and any(one.column(key) is None for one in kept):
         for number, row in enumerate(rows, 1):
             row[key] = f"{'T' if first.name == 'lab_tests' else 'S'}{number:03d}"
     for ours, column in columns.items():
@@ -113,14 +105,15 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
     elif orders:
         first.order = next(one.order for one in kept if one.order[0])
     open_ = {k: v for one in kept for k, v in one.constants.items() if v[0] == OPEN}
-    for ours in constant - set(open_):
-        columns[ours] = Column(ours, -1, ours, NOTHING, evidence="of each file")
+    for ours in (name for name in constant if name not in open_):
+        columns[ours] = ProposedColumn(ours, -1, ours, NOTHING, evidence="of each file")
     for ours in open_:
         for row in rows:
             row.pop(ours, None)
     if "athlete_id" not in columns:
-        columns["athlete_id"] = Column(
-            "athlete_id", -1, "athlete_id", NOTHING, evidence="from the names of the files"
+        why = "from the names of the files"
+        columns["athlete_id"] = ProposedColumn(
+            "athlete_id", -1, "athlete_id", NOTHING, evidence=why
         )
     first.timed = next((one.timed for one in kept if one.timed), "")
     first.blocks = [one.blocks[0] for one in kept]
@@ -142,20 +135,20 @@ def _one_method(all_: list[Proposal], people: set[str]) -> None:
 
 def _names_in_files(all_: list[Proposal], people: set[str]) -> dict[int, str]:
     """Return the id that the name of each file or of its folder holds; else what tells them apart."""
-    blocks = [one.blocks[0] for one in all_]
-    known = [
-        {b.file.parent.name, *re.split(r"[\s_.]+", b.sheet or b.file.stem)} & people for b in blocks
-    ]
-    if all(len(ids) == 1 for ids in known):
-        return {id(one): next(iter(ids)) for one, ids in zip(all_, known, strict=True)}
-    labels = [plain(one.blocks[0].sheet or one.blocks[0].file.stem).split() for one in all_]
-    shared = set.intersection(*map(set, labels)) if labels else set()
-    own = [" ".join(w for w in words if w not in shared) for words in labels]
-    raw = [one.blocks[0].sheet or one.blocks[0].file.stem for one in all_]
-    found = {}
-    for one, words, text in zip(all_, own, raw, strict=True):
-        match = re.search(re.escape(words.split()[0]) if words else r"$^", text, re.IGNORECASE)
-        found[id(one)] = match[0] if match and len(words.split()) == 1 else text
+    raw = {id(one): one.blocks[0].sheet or one.blocks[0].file.stem for one in all_}
+    known = {
+        id(one): {one.blocks[0].file.parent.name, *re.split(r"[\s_.]+", raw[id(one)])} & people
+        for one in all_
+    }
+    if all(len(ids) == 1 for ids in known.values()):
+        return {one: next(iter(ids)) for one, ids in known.items()}
+    labels = {one: plain(text).split() for one, text in raw.items()}
+    shared = set.intersection(*map(set, labels.values()))
+    found = dict(raw)
+    for one, words in labels.items():
+        own = [word for word in words if word not in shared]
+        if len(own) == 1 and (match := re.search(re.escape(own[0]), raw[one], re.IGNORECASE)):
+            found[one] = match[0]
     return found
 
 
@@ -170,7 +163,7 @@ def _goes_with(first: Proposal, one: Proposal) -> bool:
     )
 
 
-def _converted(cell: str, column: Column | None) -> str:
+def _converted(cell: str, column: ProposedColumn | None) -> str:
     """Return a number in our unit, as text."""
     value = number_of(cell)
     if column is None or column.unit is None or value is None:

@@ -10,8 +10,8 @@ from agreement.tables.proposal_columns import (
     NOTHING,
     OF_PEOPLE,
     OPEN,
-    Column,
     Proposal,
+    ProposedColumn,
     columns_of,
     date_order_of,
     decide_codes,
@@ -39,10 +39,9 @@ _OF_LABORATORY: Final = ("rer_max", "rpe_max", "lactate_mmol_l", "plateau", "ave
 def split_people(lab: Proposal) -> Proposal | None:
     """Return an athletes table of what a laboratory table says of people; None where it says nothing."""
     block = lab.blocks[0]
-    columns = [c for c in columns_of(block, "athletes") if c.ours in OF_PEOPLE]
-    taken = {c.at for c in lab.columns}
-    columns = [c for c in columns if c.at not in taken]
-    person = next((c for c in columns_of(block, "athletes") if c.ours == "athlete_id"), None)
+    every, taken = columns_of(block, "athletes"), {c.at for c in lab.columns}
+    columns = [c for c in every if c.ours in OF_PEOPLE and c.at not in taken]
+    person = next((c for c in every if c.ours == "athlete_id"), None)
     if len(lab.blocks) > 1 or not columns or person is None:
         return None
     one = Proposal("athletes", [block], [person, *columns])
@@ -85,14 +84,12 @@ def split_methods(lab: Proposal) -> Proposal | None:
         if len(rest) != 1:
             return None
         lab.columns = [c for c in lab.columns if c not in of_lab]
-        own = Column("vo2max", rest[0], block.headers[rest[0]], named[rest[0]])
+        own = ProposedColumn("vo2max", rest[0], block.headers[rest[0]], named[rest[0]])
         decide_unit(own, block.column(rest[0]))
         lab.columns.append(own)
-    found = []
-    for at in others:
-        column = Column("vo2max", at, block.headers[at], named[at])
-        decide_unit(column, block.column(at))
-        found.append(column)
+    found = [ProposedColumn("vo2max", at, block.headers[at], named[at]) for at in others]
+    for column in found:
+        decide_unit(column, block.column(column.at))
     if len({(c.ours, c.unit) for c in found}) > 1:
         return None
     column = found[0]
@@ -105,7 +102,9 @@ def split_methods(lab: Proposal) -> Proposal | None:
             row[column.ours] = cells[one.at].strip()
             rows.append(row | {"from_file": block.name, "from_row": str(at)})
     names = ("athlete_id", "taken_at", "method")
-    columns = [Column(n, -1, n, NOTHING) for n in names] + [replace(column, theirs=column.ours)]
+    columns = [ProposedColumn(n, -1, n, NOTHING) for n in names] + [
+        replace(column, theirs=column.ours)
+    ]
     estimates = Proposal("field_estimates", [block], columns, rows=rows, order=lab.order)
     estimates.why_gathered = [f"the methods stand side by side in {block.name}"]
     mode = lab.column("mode")
@@ -122,9 +121,7 @@ def split_methods(lab: Proposal) -> Proposal | None:
 def table_of(block: Block) -> str | None:
     """Return the table that a block is most like; None where nothing decides it."""
     has = {name: {c.ours for c in columns_of(block, name)} for name in INPUTS}
-    words = set(plain(f"{block.file.stem} {block.sheet or ''}").split()) | {
-        word for cells in block.above for cell in cells for word in plain(cell).split()
-    }
+    words = _words(block)
     if len(block.rows) >= _RAW_ROWS and "athlete_id" not in has["lab_tests"]:
         if "t_s" in has["breaths"] and {"vo2_ml_min", "vo2_ml_kg_min"} & has["breaths"]:
             return "breaths"
@@ -161,9 +158,13 @@ def table_of(block: Block) -> str | None:
 
 def says_field_value(block: Block) -> bool:
     """Whether a file or its title says that it holds values of VO2max outside the laboratory."""
-    words = set(plain(f"{block.file.stem} {block.sheet or ''}").split())
-    words |= {word for cells in block.above for cell in cells for word in plain(cell).split()}
-    return bool(words & {*ABOUT["field_estimates"], *WORDS["vo2max"]})
+    return bool(_words(block) & {*ABOUT["field_estimates"], *WORDS["vo2max"]})
+
+
+def _words(block: Block) -> set[str]:
+    """Return the words of a file's name, its sheet's, and what stands above the table."""
+    above = (cell for cells in block.above for cell in cells)
+    return set(plain(" ".join([block.file.stem, block.sheet or "", *above])).split())
 
 
 def _readings_each(block: Block) -> float:
@@ -175,9 +176,8 @@ def _readings_each(block: Block) -> float:
 
 def proposed(name: str, blocks: list[Block], people: set[str], *, alone: bool) -> Proposal:
     """Return a table as its blocks propose it; those that do not go together are `dropped`."""
-    alike = [_decided(name, block) for block in blocks]
-    first = alike[0]
-    if len(alike) > 1:
+    first, *others = alike = [_decided(name, block) for block in blocks]
+    if others:
         gather(first, alike, people)
     else:
         _as_it_is(first, alone=alone)
@@ -205,7 +205,7 @@ def _decided(name: str, block: Block) -> Proposal:
     return one
 
 
-def _can_be_left(name: str, column: Column) -> bool:
+def _can_be_left(name: str, column: ProposedColumn) -> bool:
     """Whether a table can do without a column whose unit nobody knows."""
     needed = ("vo2max", "mass", "duration", "distance", "speed", "time_min")
     return not column.ours.startswith(needed) or (
@@ -267,13 +267,13 @@ def _as_it_is(one: Proposal, *, alone: bool) -> None:
         why.append("each athlete has a column of their own")
     if not alone:
         why.append("another table stands in the same file")
-    why += _needsrows(one)
+    why += _needs_rows(one)
     if why and one.name in MOMENT | {"athletes": ""}:
         one.why_gathered, one.rows = why, block_rows(one)
         named_ours(one)
 
 
-def _needsrows(one: Proposal) -> list[str]:
+def _needs_rows(one: Proposal) -> list[str]:
     """Return why rows of one block need to be written anew."""
     have, why = {c.ours for c in one.columns}, []
     key = INPUTS[one.name].key

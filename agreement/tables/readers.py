@@ -16,7 +16,15 @@ import pandas as pd
 from agreement.tables.categories import coded
 from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
 from agreement.tables.findings import SHOWN, Findings, Rows, Source, message, of_row
-from agreement.tables.headers import Header, join_pieces, read_header, with_pieces
+from agreement.tables.headers import (
+    PEOPLE_TABLE,
+    WITHDRAWN_COLUMN,
+    Header,
+    join_pieces,
+    read_header,
+    refuse_unread_withdrawal,
+    with_pieces,
+)
 from agreement.tables.layout import (
     RaggedRowsError,
     columns_of,
@@ -29,7 +37,6 @@ from agreement.tables.layout import (
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import OversizeError, most_unpacked, refuse_oversize_parquet
 from agreement.tables.units import Unit, unit_of
-from agreement.tables.unread_people import COLUMN, NAME, refuse_unread_withdrawal
 from agreement.tables.workbooks import UnreadableError, sheet_records
 
 _REMEDY: Final = "Open it in a spreadsheet and save it as CSV UTF-8."
@@ -135,8 +142,10 @@ def read_pieces(
             raw = RawTable(table, file, form, findings, frame, rows, digest, theirs=dict(theirs))
             fill_constants(raw)
             require_columns(raw, header.unread)
-            if table.name == NAME:
-                refuse_unread_withdrawal(file, header.unread, COLUMN in raw.theirs, findings)
+            if table.name == PEOPLE_TABLE:
+                refuse_unread_withdrawal(
+                    file, header.unread, WITHDRAWN_COLUMN in raw.theirs, findings
+                )
             yield raw
     except RaggedRowsError:
         return  # which was said row by row

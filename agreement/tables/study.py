@@ -1,9 +1,9 @@
 """A study folder -> checked tables, with every problem found in it."""
 
 from collections.abc import Callable, Mapping
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 
@@ -183,18 +183,13 @@ class _Reading:
         if not self.rows_read.get("athletes"):  # an empty table is no list of who takes part
             people = Athletes(people.frame, People(None, before))
         breath_ids = frozenset(found["breaths"].parts)
-
-        def tests(raw: RawTable) -> CheckedTable:
-            return lab_table(raw, people, self.ids, self.options, breath_ids)
-
+        known: dict[str, Any] = {"athletes": people, "id_map": self.ids}
+        tests = partial(lab_table, **known, options=self.options, breath_ids=breath_ids)
         checked = {"lab_tests": self.together("lab_tests", raw, people, tests)}
         lab = checked["lab_tests"].frame
         require_one_rule(raw["lab_tests"], lab, breath_ids, self.options)
         for name, build in _FIELD_BUILDERS.items():
-
-            def rows(raw: RawTable, build: Builder = build) -> CheckedTable:
-                return build(raw, people, self.ids, self.zone)
-
+            rows = partial(build, **known, zone=self.zone)
             checked[name] = (
                 self.together(name, raw, people, rows)
                 if name in self.names

@@ -17,9 +17,9 @@ from agreement.tables.columns import (
 )
 from agreement.tables.export_folders import holds_exports
 from agreement.tables.findings import Findings
+from agreement.tables.headers import refuse_unread_people
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.paths import path_problem
-from agreement.tables.unread_people import refuse_unread_people
 from agreement.tables.withdrawn import KEPT_FILE, KEY_FILE, Withdrawn
 
 if TYPE_CHECKING:

@@ -113,13 +113,13 @@ def clock_minutes(text: str, unit: str) -> float | None:
 
 def own_unit(column: str) -> str:
     """
-    Return the unit of one of our columns; nothing for a share or a ratio.
+    Return the unit of one of our columns; nothing for a share, a ratio or a number of order.
 
-    >>> own_unit("mass_kg"), own_unit("vo2max_l_min"), own_unit("grade")
-    ('kg', 'L/min', '')
+    >>> own_unit("mass_kg"), own_unit("vo2max_l_min"), own_unit("grade"), own_unit("stage")
+    ('kg', 'L/min', '', '')
     """
     absolute = {"vo2max_l_min": "L/min", "vo2max_ml_min": "mL/min"}
-    name = absolute.get(column) or unit_names(column)[0]
+    name = absolute.get(column) or next(iter(unit_names(column)), "")
     return "" if name == "1" else name
 
 

@@ -27,6 +27,7 @@ _MARK: Final = ".agreement-"
 _AT_CWD: Final = -100  # AT_FDCWD of renameat2(2)
 _EXCHANGE: Final = 2  # RENAME_EXCHANGE of renameat2(2)
 _BINARY: Final = getattr(os, "O_BINARY", 0)  # no line ends are translated
+_NO_LOCKS: Final = (errno.ENOSYS, errno.ENOLCK, errno.EOPNOTSUPP)
 _HELD: Final = (errno.EACCES, errno.EAGAIN, errno.EDEADLK)  # what a lock says that another has
 _REASONS: Final = {
     errno.ENOSPC: "no space is left on the disk",
@@ -184,13 +185,18 @@ def _alone(target: Path) -> Iterator[None]:
         yield
     finally:
         _clear(target)
-        if sys.platform == "win32":  # an open file cannot be removed there
-            os.close(lock)
-            with suppress(OSError):  # the next run has it already
-                path.unlink()
-        else:
-            path.unlink(missing_ok=True)
-            os.close(lock)
+        _let_go(lock, lambda: path.unlink(missing_ok=True))
+
+
+def _let_go(lock: int, remove: Callable[[], object]) -> None:
+    """Let go of a lock and remove its file, which must be closed first under Windows."""
+    if sys.platform == "win32":
+        os.close(lock)
+        with suppress(OSError):  # the next run has it already
+            remove()
+    else:
+        remove()
+        os.close(lock)
 
 
 def _clear(target: Path) -> None:
@@ -219,33 +225,41 @@ def _lock(path: Path) -> int | None:
                 "have that user run it again, or name another place."
             ) from None
         try:
-            _take(lock)
+            if not _taken(lock, without_locks=True):
+                os.close(lock)
+                return None
             if os.path.samestat(os.fstat(lock), path.stat()):
                 return lock
         except FileNotFoundError:
             pass  # the run before removed it between our opening and our taking it
-        except OSError as error:
+        except OSError:
             os.close(lock)
-            if error.errno in _HELD:
-                return None
             raise
         os.close(lock)
 
 
-def _take(lock: int) -> None:
-    """Take a lock that the system lets go of when this process ends, however it ends."""
-    if sys.platform == "win32":
-        import msvcrt
+def _taken(lock: int, *, without_locks: bool) -> bool:
+    """
+    Take a lock that the system lets go of when this process ends; False where another has it.
 
-        msvcrt.locking(lock, msvcrt.LK_NBLCK, 1)
-        return
-    import fcntl
-
+    without_locks: what holds on a file system that has none: two runs are then the user's to avoid.
+    """
     try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(lock, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
-        if error.errno not in (errno.ENOSYS, errno.ENOLCK, errno.EOPNOTSUPP):
-            raise  # a file system without locks: two runs at once are then the user's to avoid
+        if error.errno in _HELD:
+            return False
+        if error.errno in _NO_LOCKS:
+            return without_locks
+        raise
+    return True
 
 
 def _take_over(old: Path, new: Path, ours: Container[str]) -> None:
@@ -325,19 +339,14 @@ def work_folder() -> Iterator[Path]:
     clear_left_folders()
     folder = Path(tempfile.mkdtemp(prefix=PREFIX))
     lock = os.open(folder / _IN_USE, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
-    _taken(lock)
+    _taken(lock, without_locks=False)
     inner = folder / "work"
     inner.mkdir(mode=0o700)
     try:
         yield inner
     finally:
         shutil.rmtree(inner, ignore_errors=True)
-        if sys.platform == "win32":  # an open file cannot be removed there
-            os.close(lock)
-            shutil.rmtree(folder, ignore_errors=True)
-        else:
-            shutil.rmtree(folder, ignore_errors=True)
-            os.close(lock)
+        _let_go(lock, lambda: shutil.rmtree(folder, ignore_errors=True))
 
 
 def clear_left_folders() -> None:
@@ -358,24 +367,8 @@ def _clear_left(folder: Path) -> None:
         return
     lock = os.open(mark, os.O_RDWR)
     try:
-        if not _taken(lock):
+        if not _taken(lock, without_locks=False):
             return
     finally:
         os.close(lock)
     shutil.rmtree(folder, ignore_errors=True)
-
-
-def _taken(lock: int) -> bool:
-    """Whether a file could be locked for this process alone."""
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(lock, msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

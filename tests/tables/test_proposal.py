@@ -292,3 +292,21 @@ def test_one_long_file_of_breaths_is_proposed_with_the_test_of_each_row(tmp_path
     study, problems = inspect_study(tmp_path / "study")
     assert study is not None, problems
     assert set(study.breaths) == {"T1", "T2"}
+
+
+def test_columns_without_a_unit_are_proposed_as_they_are(tmp_path):
+    """A stage is a number of order, a rating one of feeling: neither has a unit to decide."""
+    desk = exported(
+        tmp_path / "desk",
+        {
+            "shuttle runs.csv": "athlete_id,date,protocol,stage\n"
+            + "".join(f"A0{i},2026-03-0{i},shuttle_20m_1982,{i + 4}.5\n" for i in range(1, 6)),
+            "lab.csv": "athlete_id,date,mode,vo2max_ml_kg_min,rpe_max\n"
+            + "".join(f"A0{i},2026-03-1{i},run,{50 + i},{14 + i}\n" for i in range(1, 6)),
+        },
+    )
+    found = propose_study(tmp_path / "study", [desk])
+    shown = found.preview.set_index("ours")
+    assert found.questions == 0
+    for column, first in (("stage", "5.5; 6.5; 7.5"), ("rpe_max", "15; 16; 17")):
+        assert list(shown.loc[column, ["unit", "as we read them"]]) == ["", first]

@@ -43,7 +43,7 @@ def require_athletes_as_before(study: "StudyTables", folder: Path | None) -> Non
     """
     if folder is None or "athletes" in study.names or not is_ours(folder):
         return
-    from agreement.tables.unread_people import looks_like_people  # it loads pandas
+    from agreement.tables.headers import looks_like_people  # it loads pandas
 
     inputs = json.loads((folder / PROVENANCE).read_text(encoding="utf-8")).get("inputs")
     names = [one.get("name") for one in inputs or () if isinstance(one, dict)]

@@ -14,8 +14,7 @@ from agreement.report.page.markup import Block, bullets, element, joined, paragr
 from agreement.report.run.any_size import check_study, report_study
 from agreement.report.run.findings import grouped_findings
 from agreement.tables.columns import INPUTS
-from agreement.tables.proposal import Proposed, propose_study
-from agreement.tables.proposal_text import PREVIEW
+from agreement.tables.proposal import PREVIEW, Proposed, propose_study
 from agreement.tables.whole_output import whole_file
 
 _OPEN: Final = re.compile(r'^\s*([^#=]+?)\s*=\s*"\?"')
