@@ -9,8 +9,7 @@ import pytest
 from simulate.known_parts import DailyParts, simulate_daily
 
 from agreement.stats.causes.budget import budget_of
-from agreement.stats.indices.concordance import concordance
-from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
+from agreement.stats.indices.concordance import MeanSquares, concordance, intraclass_correlation
 from agreement.stats.lines.deming import deming
 from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.results_table import method_data

@@ -12,8 +12,7 @@ from agreement.stats.basics.least_squares import fit_line
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.basics.tolerance import howe_factor, limit_factors, tolerance_factor
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, welch_test
-from agreement.stats.indices.concordance import concordance
-from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
+from agreement.stats.indices.concordance import MeanSquares, concordance, intraclass_correlation
 from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 from agreement.stats.lines.deming import deming

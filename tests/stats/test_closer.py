@@ -20,8 +20,7 @@ from agreement.stats.compare import closer as closer_module
 from agreement.stats.compare.closer import closer
 from agreement.stats.compare.different_tests import different_tests, overlapping_df
 from agreement.stats.compare.methods_compared import _jointly as jointly
-from agreement.stats.compare.methods_compared import methods_compared
-from agreement.stats.compare.side_by_side import side_by_side
+from agreement.stats.compare.methods_compared import methods_compared, side_by_side
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.result import rows_frame
 from agreement.stats.results_table import method_data

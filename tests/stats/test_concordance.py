@@ -12,8 +12,12 @@ from simulate.known_parts import DailyParts, simulate_daily
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-from agreement.stats.indices.concordance import concordance, concordance_of
-from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
+from agreement.stats.indices.concordance import (
+    MeanSquares,
+    concordance,
+    concordance_of,
+    intraclass_correlation,
+)
 from agreement.stats.results_table import method_data
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_method_comparison.json"

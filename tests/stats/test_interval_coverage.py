@@ -10,8 +10,12 @@ from scipy import stats
 from simulate.known_parts import DailyParts, simulate_daily
 
 from agreement.stats.basics.bootstrap import cluster_resampling
-from agreement.stats.basics.intervals import Interval
-from agreement.stats.basics.mover import Component, interval_of_difference, variance_interval
+from agreement.stats.basics.intervals import (
+    Interval,
+    VariancePart,
+    interval_of_difference,
+    variance_interval,
+)
 from agreement.stats.basics.welch import contrasts_with_overall
 from agreement.stats.causes.profile_bias import profile_bias
 from agreement.stats.change.change_direction import responsiveness, same_direction, three_way
@@ -151,7 +155,7 @@ def changes(rng):
 def spreads_and_drift(rng):
     """Sums and differences of variances; the error between methods; a drift of 0.02 a day."""
     first, second = (s * rng.chisquare(df) / df for s, df in ((9.0, 40), (4.0, 30)))
-    total = variance_interval([Component(first, 40), Component(second, 30)])
+    total = variance_interval([VariancePart(first, 40), VariancePart(second, 30)])
     ends = [
         Interval(*(v * df / stats.chi2.ppf([0.975, 0.025], df)))
         for v, df in ((first, 40), (second, 30))

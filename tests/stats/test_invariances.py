@@ -27,10 +27,9 @@ from agreement.stats.causes.profile_at_equal_level import equal_fitness
 from agreement.stats.causes.profile_bias import profile_bias
 from agreement.stats.compare.two_estimators import two_estimators
 from agreement.stats.evidence import Evidence
-from agreement.stats.indices.concordance import concordance
+from agreement.stats.indices.concordance import MeanSquares, concordance, intraclass_correlation
 from agreement.stats.indices.equivalence import equivalence
 from agreement.stats.indices.error import errors_of_estimate
-from agreement.stats.indices.intraclass import MeanSquares, intraclass_correlation
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 from agreement.stats.limits.quantile_limits import quantile_limits

@@ -16,8 +16,7 @@ from agreement.stats.basics.rotated_slopes import (
     kept_slopes,
     slopes_at_ranks,
 )
-from agreement.stats.lines.passing_bablok import passing_bablok
-from agreement.stats.lines.passing_bablok_clustered import clustered_intervals, weighted_lines
+from agreement.stats.lines.passing_bablok import clustered_intervals, passing_bablok, weighted_lines
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_method_comparison.json"
 PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
@@ -224,7 +223,7 @@ def test_clustered_intervals_by_resampling_and_by_projection_agree(monkeypatch):
     athlete = np.repeat(np.arange(140), 2)
     fit = passing_bablok(field, lab)
     drawn = clustered_intervals(field, lab, athlete, slope=fit.slope, rng=1)[0]
-    monkeypatch.setattr("agreement.stats.lines.passing_bablok_clustered.MOST_ROWS_RESAMPLED", 0)
+    monkeypatch.setattr("agreement.stats.lines.passing_bablok.MOST_ROWS_RESAMPLED", 0)
     projected = clustered_intervals(field, lab, athlete, slope=fit.slope, rng=1)[0]
     width = drawn.high - drawn.low
     assert projected == pytest.approx(drawn, abs=0.12 * width)

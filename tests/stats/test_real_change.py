@@ -15,8 +15,7 @@ from simulate.known_parts import DailyParts, simulate_daily
 
 from agreement.stats.change.real_change import real_change, true_changes
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
-from agreement.stats.repeats.repeatability import repeatability_of
-from agreement.stats.repeats.week_to_week import week_to_week
+from agreement.stats.repeats.repeatability import repeatability_of, week_to_week
 from agreement.stats.results_table import method_data
 
 HELD = json.loads(

@@ -25,8 +25,7 @@ from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.limits_of_agreement import limits_of_agreement_of
 from agreement.stats.lines.calibration import calibration
 from agreement.stats.lines.linearity import _line, linearity
-from agreement.stats.lines.passing_bablok import passing_bablok
-from agreement.stats.lines.passing_bablok_clustered import weighted_lines
+from agreement.stats.lines.passing_bablok import passing_bablok, weighted_lines
 from agreement.stats.lines.trend import trend
 from agreement.stats.results_table import method_data
 from agreement.stats.verdict.planning_simulated import (

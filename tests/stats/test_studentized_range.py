@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from agreement.stats.basics.studentized_range import studentized_range_sf
+from agreement.stats.basics.welch import studentized_range_sf
 
 
 @pytest.mark.parametrize(

@@ -26,7 +26,7 @@ from agreement.stats.lines.regression import regression
 from agreement.stats.lines.structural import structural_slope
 from agreement.stats.lines.trend import trend
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
-from agreement.stats.repeats.week_to_week import week_to_week
+from agreement.stats.repeats.repeatability import week_to_week
 from agreement.stats.verdict.counted import p_acceptable
 from agreement.stats.verdict.yardsticks import Material, judge
 

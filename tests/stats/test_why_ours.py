@@ -12,9 +12,9 @@ ROOT = Path(agreement.stats.__file__).parent
 WHY = re.compile(r"^# Ours: .{20,}\.\n(@.*\n)*(def|class) ", re.MULTILINE)
 # what the founding issue names, beside everything that solves equations or seeks a largest value
 NAMED = {
-    *("basics/bootstrap.py", "basics/mover.py", "basics/tolerance.py"),
+    *("basics/bootstrap.py", "basics/intervals.py", "basics/tolerance.py"),
     *("causes/budget_parts.py", "verdict/cautions.py"),
-    *("lines/passing_bablok.py", "lines/trend.py", "indices/intraclass.py"),
+    *("lines/passing_bablok.py", "lines/trend.py", "indices/concordance.py"),
 }
 
 

@@ -77,11 +77,11 @@ def provenance_block(content: dict[str, Any]) -> Block:
 def _resamples() -> str:
     from agreement.stats.basics import bootstrap
     from agreement.stats.causes import budget_parts
-    from agreement.stats.lines import passing_bablok_clustered
+    from agreement.stats.lines.passing_bablok import N_RESAMPLES as LINES_DRAWN
 
     return (
         f"{bootstrap.N_RESAMPLES}; {budget_parts.N_RESAMPLES} for error budget and averaging curve, "
-        f"{passing_bablok_clustered.N_RESAMPLES} for Passing-Bablok lines of repeated pairs. Those "
+        f"{LINES_DRAWN} for Passing-Bablok lines of repeated pairs. Those "
         "that give no number are left out and counted in the note of the row."
     )
 

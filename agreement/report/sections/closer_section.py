@@ -13,8 +13,7 @@ from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.answer import smaller
 from agreement.report.sections.comparison import withheld_note
-from agreement.stats.compare.methods_compared import APART, TWO, MethodsCompared
-from agreement.stats.compare.side_by_side import EVERY_TWO
+from agreement.stats.compare.methods_compared import APART, EVERY_TWO, TWO, MethodsCompared
 from agreement.stats.method_data import NotEstimable
 
 TWO_BY_TWO: Final = "The size of each error, and every two methods"

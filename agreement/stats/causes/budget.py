@@ -16,8 +16,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from agreement.stats.basics.arrays import Floats
-from agreement.stats.basics.intervals import Interval, z_of
-from agreement.stats.basics.mover import interval_of_difference
+from agreement.stats.basics.intervals import Interval, interval_of_difference, z_of
 from agreement.stats.basics.replicates import Replicates, failed_in_words
 from agreement.stats.causes.budget_parts import (
     FEW,

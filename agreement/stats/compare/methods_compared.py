@@ -1,6 +1,6 @@
 """The methods of a study against each other, mode by mode: who is compared, and the rows of it."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations, groupby
 from math import nan
@@ -12,12 +12,43 @@ import pandas as pd
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.compare.closer import Closer, closer
 from agreement.stats.compare.different_tests import DifferentTests, different_tests
-from agreement.stats.compare.side_by_side import side_by_side
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.repeats.laboratory_variance import lab_tests_behind, laboratory_of
 from agreement.stats.result import Row, in_group
+
+EVERY_TWO: Final = 20  # methods; 300 of them make 44 850 pairs, which nobody reads
+
+
+def side_by_side(studied: Sequence[MethodData]) -> list[tuple[MethodData, MethodData]]:
+    """
+    Return the pairs of methods that have rows of their own, in the order of the methods.
+
+    Up to 20 methods every two. Above, each method beside the one of its mode with the smallest root
+    mean square error, and every two that the question is about; what counts all pairs (joint p
+    values and intervals) goes on counting all of them.
+    """
+    every = combinations(studied, 2)
+    if len(studied) <= EVERY_TWO:
+        return list(every)
+    closest: dict[str, tuple[float, str]] = {}
+    for data in studied:
+        if data.n_pairs:
+            size = float(np.sqrt(np.mean(np.square(data.difference))))
+            closest[data.mode] = min(
+                (size, data.method), closest.get(data.mode, (size, data.method))
+            )
+    asked = set(studied[0].options.study.compares)
+
+    def shown(a: MethodData, b: MethodData) -> bool:
+        best = {name for _, name in (closest.get(one.mode, (0.0, "")) for one in (a, b))}
+        return {a.method, b.method} <= asked or (
+            a.mode == b.mode and bool({a.method, b.method} & best)
+        )
+
+    return [(a, b) for a, b in every if shown(a, b)]
+
 
 FEWEST_FOR_SHARES: Final = 20
 MUCH_MORE: Final = 1.2  # athletes of two methods over those of all, to be shown beside

@@ -11,7 +11,7 @@ from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.bootstrap import N_RESAMPLES, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, t_p_value
-from agreement.stats.compare.side_by_side import side_by_side
+from agreement.stats.compare.methods_compared import side_by_side
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared

@@ -6,8 +6,8 @@ from typing import Final
 import numpy as np
 
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.doubts.bodies import REPEAT_ABOVE
 from agreement.stats.doubts.methods import odd_values, other_mode
+from agreement.stats.doubts.twins import REPEAT_ABOVE
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import DECIMALS, MethodData
 from agreement.stats.repeats.laboratory_variance import repeated_units

@@ -12,11 +12,9 @@ from agreement.pairing import Pairing
 from agreement.physiology.effort import CRITERION_COLUMNS, MET, NOT_KNOWN
 from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings
-from agreement.stats.doubts.bodies import two_bodies
-from agreement.stats.doubts.laboratory_columns import odd_columns
-from agreement.stats.doubts.methods import odd_methods, same_methods, swapped_columns
+from agreement.stats.doubts.methods import odd_columns, odd_methods, same_methods, swapped_columns
 from agreement.stats.doubts.scales import mixed_masses, mixed_uptakes
-from agreement.stats.doubts.twins import copied_series, twins
+from agreement.stats.doubts.twins import copied_series, twins, two_bodies
 from agreement.stats.who_counts import FEWEST_JUDGED
 from agreement.tables.doubts import doubt
 from agreement.tables.study import StudyTables

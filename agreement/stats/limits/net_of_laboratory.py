@@ -9,8 +9,14 @@ from scipy import special
 
 from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import Interval, t_interval, z_of
-from agreement.stats.basics.mover import Component, interval_of_difference, variance_interval
+from agreement.stats.basics.intervals import (
+    Interval,
+    VariancePart,
+    interval_of_difference,
+    t_interval,
+    variance_interval,
+    z_of,
+)
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST_FOR_SD
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.repeated import FEW_REPEATS
@@ -39,7 +45,7 @@ class NetOfLaboratory(AnyLimits):
     bias: float  # the laboratory's lasting error stays in it and cannot be removed
     variance_of_bias: float
     # parts of the variance of a difference, with their degrees of freedom
-    total: tuple[Component, ...]
+    total: tuple[VariancePart, ...]
     noise_share: float  # the multiple of the laboratory's variance in a difference
     laboratory: LaboratoryVariance
     coverage: float = 0.95
@@ -208,7 +214,7 @@ def net_of_laboratory(
         share = np.ones(grouped.n_values)
     between = float(grouped.means.var(ddof=1))
     noise_share = float(share.mean())
-    total: tuple[Component, ...] = (Component(between, grouped.n - 1),)
+    total: tuple[VariancePart, ...] = (VariancePart(between, grouped.n - 1),)
     if grouped.df_within:
         weight = 1.0 - 1.0 / grouped.harmonic_size
         within = weight * grouped.ms_within
@@ -218,9 +224,9 @@ def net_of_laboratory(
         noise_share = of_means + weight * inside
         few = grouped.df_within < FEW_REPEATS
         total = (
-            (Component(between + within, grouped.n - 1),)
+            (VariancePart(between + within, grouped.n - 1),)
             if few
-            else (*total, Component(within, grouped.df_within))
+            else (*total, VariancePart(within, grouped.df_within))
         )
     return NetOfLaboratory(
         grouped.n,

@@ -7,8 +7,16 @@ import numpy as np
 
 from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import Interval, checked_share, sd_interval, t_interval, z_of
-from agreement.stats.basics.mover import Component, mover_half_widths, variance_interval
+from agreement.stats.basics.intervals import (
+    Interval,
+    VariancePart,
+    checked_share,
+    mover_half_widths,
+    sd_interval,
+    t_interval,
+    variance_interval,
+    z_of,
+)
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.limits import FEWEST_FOR_SD, LimitsOfAgreement
 from agreement.stats.limits.limits_shown import AnyLimits
@@ -81,10 +89,10 @@ class RepeatedLimits(AnyLimits):
         """Return the same bias and spread in another number of athletes, with as many pairs each."""
         return replace(self, n=n, n_pairs=round(self.n_pairs * n / self.n))
 
-    def _components(self) -> tuple[Component, Component]:
+    def _components(self) -> tuple[VariancePart, VariancePart]:
         return (
-            Component(self.between, self.n - 1),
-            Component(self.within_share * self.within, self.n_pairs - self.n),
+            VariancePart(self.between, self.n - 1),
+            VariancePart(self.within_share * self.within, self.n_pairs - self.n),
         )
 
     def _half_widths(self, confidence_level: float) -> tuple[float, float]:

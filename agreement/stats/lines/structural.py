@@ -10,8 +10,7 @@ from scipy import special
 
 from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
-from agreement.stats.basics.mover import interval_of_difference
+from agreement.stats.basics.intervals import Interval, interval_of_difference, t_interval, t_p_value
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import (
     NOT_ESTIMABLE,

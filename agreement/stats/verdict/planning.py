@@ -7,8 +7,7 @@ import numpy as np
 import scipy
 from scipy import special
 
-from agreement.stats.basics.intervals import checked_share
-from agreement.stats.basics.mover import Component, mover_half_widths
+from agreement.stats.basics.intervals import VariancePart, checked_share, mover_half_widths
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.result import Result, Row, TableRows
 from agreement.stats.verdict.planning_power import (
@@ -191,7 +190,7 @@ def half_width_of_limit(n: int, design: Design, coverage: float = 0.95) -> float
         return (high - low) / 2 * design.sd
     m, within = design.pairs, design.sd_within**2
     between = design.sd_between**2 + within / m
-    parts = Component(between, n - 1), Component((1 - 1 / m) * within, n * (m - 1))
+    parts = VariancePart(between, n - 1), VariancePart((1 - 1 / m) * within, n * (m - 1))
     return sum(mover_half_widths(parts, between / n, coverage)) / 2
 
 

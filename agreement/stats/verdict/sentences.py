@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.limits.limits_shown import reading
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE
-from agreement.stats.verdict.decided_by import DecidedBy
+from agreement.stats.verdict.deciding import DecidedBy
 from agreement.stats.verdict.plausible import COPIED_SERIES, FIELD_EQUALS_LABORATORY, NO_MAXIMUM
 from agreement.stats.verdict.yardsticks import (
     DEPENDS_ON_FITNESS,

@@ -27,7 +27,7 @@ from agreement.stats.repeats.laboratory_variance import (
 )
 from agreement.stats.result import Result, Row, TableRows
 from agreement.stats.verdict.counted import Counted
-from agreement.stats.verdict.decided_by import DecidedBy, decided_by
+from agreement.stats.verdict.deciding import DecidedBy, decided_by
 from agreement.stats.verdict.planning_power import MOST, athletes_needed
 from agreement.stats.verdict.plausible import implausible
 from agreement.stats.verdict.yardsticks import (
