@@ -96,11 +96,6 @@ class PartFolder:
     unread: dict[str, Path] = field(default_factory=dict)
 
     @property
-    def owners(self) -> list[str]:
-        """Id of the row that each file belongs to, as its name or its rows say."""
-        return [*self.parts, *(path.stem.removesuffix(".csv") for path in self.unread.values())]
-
-    @property
     def count(self) -> int:
         """Number of raw files' ids, read or not."""
         return len(self.parts) + len(self.unread)
@@ -113,18 +108,6 @@ class PartFolder:
         """Return the folders between this one and a file: of people, where there are any."""
         place = self.study / self.folder
         return () if path == place else path.relative_to(place).parts[:-1]
-
-    def without(self, people: People) -> "PartFolder":
-        """Return the files that lie in no folder of somebody who withdrew."""
-        known = people.known or frozenset()
-
-        def stays(path: Path) -> bool:
-            asked = (one for one in self.persons(path) if one not in known)
-            return not any(people.withdrawn.is_like(one, listed=False) for one in asked)
-
-        kinds = (self.parts, self.unread)
-        kept = [{i: path for i, path in kind.items() if stays(path)} for kind in kinds]
-        return PartFolder(self.study, self.table, self.folder, *kept)
 
 
 def find_parts(
@@ -215,57 +198,41 @@ def match_parts(
     Returns gone: files of people who withdrew.
     Returns inputs: the files of those who take part.
     """
-    every, found = found, found.without(people)
-    kept, all_keys = frozenset(owner.frame[found.table.ledger_id]), owner.keys
-    withdrawn = owner.withdrawn_keys | set(filter(people.withdrawn.is_raw, found.owners))
-    parts = {i: path for i, path in found.parts.items() if i in kept}
-    taking_part = [p for i, p in found.parts.items() if i in all_keys or i not in withdrawn]
-    inputs = [  # one file may hold many
-        InputFile(found.file(path), file_digest(path), None) for path in dict.fromkeys(taking_part)
-    ]
-    _refuse_strange_folders(found, parts, owner, findings)
-    gone = every.count - found.count
-    gone += sum(i in withdrawn and i not in all_keys for i in found.parts)
-    if gone:
-        findings.withdraw(found.folder, gone)
-    row = ROW_NAMES[found.table.name]
-    no_row = [i for i in found.parts if i not in all_keys and i not in withdrawn]
-    left_out = [i for i in found.parts if i in all_keys and i not in kept]
-    for name, ids in (("unknown_test", no_row), ("row_left_out", left_out)):
-        files = {i: found.file(found.parts[i]) for i in ids}
-        findings.leave_out_parts(name, found.folder, files, row=row)
-    gone += _leave_out_unread(found, all_keys, withdrawn, findings)
-    return parts, gone, inputs
+    table, row, rows = found.table, ROW_NAMES[found.table.name], owner.frame
+    whose = dict(zip(rows[table.ledger_id], rows["athlete_id"], strict=True))
+    left = owner.withdrawn_keys - owner.keys
 
+    def is_gone(key: str, path: Path) -> bool:
+        """Whether a file is of somebody who withdrew, by its row or by the folder it lies in."""
+        names = [one for one in found.persons(path) if one not in (people.known or ())]
+        if any(people.withdrawn.is_like(one, listed=False) for one in names):
+            return True
+        return key in left or (key not in owner.keys and people.withdrawn.is_raw(key))
 
-def _refuse_strange_folders(
-    found: PartFolder, parts: dict[str, Path], owner: CheckedTable, findings: Findings
-) -> None:
-    """Stop at a file in the folder of one person that belongs to a row of another."""
-    rows, row = owner.frame, ROW_NAMES[found.table.name]
-    whose = dict(zip(rows[found.table.ledger_id], rows["athlete_id"], strict=True))
-    for part_id, path in parts.items():
-        for person in owner.people.intersection(found.persons(path)) - {whose[part_id]}:
-            told: Told = {"person": person, "owner": row, "one": part_id, "whose": whose[part_id]}
-            findings.tell("strange_folder", found.file(path), **told)
-
-
-def _leave_out_unread(
-    found: PartFolder, all_keys: frozenset[str], withdrawn: frozenset[str], findings: Findings
-) -> int:
-    """Set aside the files in a form that is not read; return how many are of people who withdrew."""
-    left, table = {}, found.table
+    read = {i: path for i, path in found.parts.items() if not is_gone(i, path)}
+    unread = {}
     for name, path in found.unread.items():
-        owner = path.stem.removesuffix(".csv")
-        if owner in all_keys or owner not in withdrawn:
-            left[owner if owner in all_keys else name] = path
-    if gone := len(found.unread) - len(left):
+        key = path.stem.removesuffix(".csv")
+        if not is_gone(key, path):
+            own = key in owner.keys and key not in {**found.parts, **unread}  # else it has its line
+            unread[shown_name(key if own else name)] = found.file(path)
+    parts = {i: path for i, path in read.items() if i in whose}
+    for i, path in parts.items():
+        for person in owner.people.intersection(found.persons(path)) - {whose[i]}:
+            told: Told = {"person": person, "owner": row, "one": i, "whose": whose[i]}
+            findings.tell("strange_folder", found.file(path), **told)
+    if gone := found.count - len(read) - len(unread):
         findings.withdraw(found.folder, gone)
+    files = {i: found.file(path) for i, path in read.items() if i not in whose}
+    for name, known in (("unknown_test", False), ("row_left_out", True)):
+        some = {i: file for i, file in files.items() if (i in owner.keys) == known}
+        findings.leave_out_parts(name, found.folder, some, row=row)
     needed = ", ".join(n for n, one in table.columns.items() if one.required)
-    some = {shown_name(i): found.file(path) for i, path in left.items()}
-    told: Told = {"endings": ", ".join(table.endings), "columns": needed}
-    findings.leave_out_parts("unread_recording", found.folder, some, **told)
-    return gone
+    told = {"endings": ", ".join(table.endings), "columns": needed}
+    findings.leave_out_parts("unread_recording", found.folder, unread, **told)
+    paths = dict.fromkeys(read.values())  # one file may hold many
+    inputs = [InputFile(found.file(path), file_digest(path), None) for path in paths]
+    return parts, gone, inputs
 
 
 def raw_name(study: Path, path: Path) -> str:

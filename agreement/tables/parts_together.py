@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from agreement.tables.export_folders import Exports
 
 TEXTS: Final = ("file", "id", "reason", "message")
-_ID_SETS: Final = ("people", "keys", "withdrawn_keys")  # of `CheckedTable`
 
 
 def summed(
@@ -37,16 +36,17 @@ def summed(
     tables = [table for _, piece in pieces for table in piece.tables]
     told = (problem for _, piece in pieces for problem in piece.findings.problems)
     findings.problems += merged_problems(told, reader.name)
-    gone, rows, digests = sum(one.withdrawn_rows for one in tables), Counter[int](), {}
-    if gone:
+    rows, digests = Counter[int](), dict[int, str]()
+    if gone := sum(one.withdrawn_rows for one in tables):
         findings.withdraw(reader.name, gone)
     for part, piece in pieces:
         rows[part] += piece.rows_read
         digests[part] = piece.digest or digests.get(part, "")
-    ids = ({id_ for one in tables for id_ in getattr(one, name)} for name in _ID_SETS)
+    sets: Any = ("people", "keys", "withdrawn_keys")
+    sets = {name: frozenset().union(*(getattr(one, name) for one in tables)) for name in sets}
     files = enumerate(reader.files)
     inputs = [InputFile(file, digests.get(part, ""), rows[part]) for part, file in files]
-    return CheckedTable(pd.DataFrame(), gone, *map(frozenset, ids)), inputs
+    return CheckedTable(pd.DataFrame(), gone, **sets), inputs
 
 
 def whole_table(

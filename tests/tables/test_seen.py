@@ -4,6 +4,7 @@ import tomllib
 
 import pytest
 
+from agreement.cohort import read_cohort
 from agreement.tables.study import inspect_study
 from agreement.tables.study_lines import toml_fault
 
@@ -52,6 +53,20 @@ def test_recordings_in_another_form_are_lines_of_the_ledger(folder):
     assert lines["id"].tolist() == ["S1", "S9.rec"]
     assert study.rows_read["samples"] == 2
     assert "columns t_s, hr_bpm" in said(folder, "unread_recording")[0].remedy
+
+
+def test_recordings_beside_the_file_that_is_read_have_lines_of_their_own(folder):
+    (folder / "samples").mkdir()
+    (folder / "samples" / "S1.csv").write_text(
+        "t_s,hr_bpm,speed_m_s\n" + "".join(f"{t},{140 + t % 7},3.1\n" for t in range(900))
+    )
+    for ending in ("rec", "raw"):
+        (folder / "samples" / f"S1.{ending}").write_bytes(b"\x00\x01")
+    cohort = read_cohort(folder)
+    lines = cohort.exclusions[cohort.exclusions["reason"] == "unread_recording"]
+    assert lines["id"].tolist() == ["S1.raw", "S1.rec"]
+    (samples,) = cohort.flow[cohort.flow["file"] == "samples"].to_dict("records")
+    assert samples["rows_read"] == 3  # which add up, or pairing had stopped
 
 
 def test_a_unit_in_the_header_against_the_one_assumed_stops(folder):
