@@ -21,6 +21,7 @@ from agreement.figures.labels import (
     broken,
     name_ticks,
     number,
+    shown,
     side_labels,
 )
 from agreement.figures.rows import draw_bar, draw_mark
@@ -93,9 +94,10 @@ def plot_averaging_curves(
         own = own.assign(day=own["group"].astype(int)).sort_values("day")
         if own.empty:
             continue
-        mark, last, name = marks[method], own["value"].iloc[-1], names.get(method, method)
+        mark, name = marks[method], names.get(method, method)
+        last = Estimate.of(own.iloc[-1].to_dict())
         ax.plot(own["day"], own["value"], markevery=(0, 13), label=name, **mark.look)
-        said.append(SideLabel(last, f"{broken(name, 14)} {number(last)}", mark.colour))
+        said.append(SideLabel(last.value, f"{broken(name, 14)} {shown(last)}", mark.colour))
     for height, word, look in ((margin, "agreed", AGREED), (noise, "laboratory's noise", FLOOR)):
         if height is not None and np.isfinite(height):
             ax.axhline(height, label=f"{word} \u00b1{number(height)}", **look)

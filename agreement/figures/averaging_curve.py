@@ -11,7 +11,7 @@ from agreement.figures.caption import Caption
 from agreement.figures.colours import AGREED, FIELD, FLOOR, INK, MARGIN, NOISE, SHADE
 from agreement.figures.estimates import Estimate, chosen
 from agreement.figures.key import explain
-from agreement.figures.labels import SideLabel, number, side_labels
+from agreement.figures.labels import SideLabel, number, shown, side_labels
 
 
 def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes) -> Axes:
@@ -31,7 +31,7 @@ def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes
         if all(point.bounded for point in fitted):
             ax.fill_between(days, low, high, **SHADE)
         ax.plot(days, value, color=FIELD, label="fitted")
-        word = f"fitted, {days[-1]} days\n\u00b1{number(value[-1])}"
+        word = f"fitted, {days[-1]} days\n\u00b1{shown(fitted[-1])}"
         labels.append(SideLabel(value[-1], word, FIELD))
     if seen:
         look: dict[str, Any] = {"color": INK, "markersize": 4.6, "zorder": 4}
@@ -39,7 +39,7 @@ def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes
     floor = chosen(curve[curve["group"] == "floor"], "half_width_laboratory")[0]
     if floor.known:
         ax.axhline(floor.value, gid=floor.key or None, **FLOOR)
-        word = f"laboratory's noise\n\u00b1{number(floor.value)}"
+        word = f"laboratory's noise\n\u00b1{shown(floor)}"
         labels.append(SideLabel(floor.value, word, NOISE))
     if margin is not None:
         ax.axhline(margin, **AGREED)

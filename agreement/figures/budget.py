@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, INK, SOFT
 from agreement.figures.estimates import Estimate, estimates
-from agreement.figures.labels import SideLabel, broken, name_ticks, number, side_labels
+from agreement.figures.labels import SideLabel, broken, name_ticks, shown, side_labels
 from agreement.figures.rows import write
 from agreement.stats.record import HasFrame
 
@@ -58,7 +58,7 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
         ax.errorbar([part.value], [place], xerr=xerr, **_WHISKERS)
         without = known.get(f"half_width_without_{name}")
         if without is not None and without.known:
-            labels.append(SideLabel(place, f"\u00b1{number(without.value)}", SOFT))
+            labels.append(SideLabel(place, f"\u00b1{shown(without)}", SOFT))
     name_ticks(ax, "y", [broken(COMPONENTS[name], 16) for name, _ in reversed(parts)])
     ax.set(ylim=(-0.6, len(parts) - 0.4), xlabel="spread (SD) by this alone (mL/kg/min)")
     ax.set_xlim(left=0)

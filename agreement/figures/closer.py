@@ -111,8 +111,9 @@ def _said(one: Compared, columns: int) -> str:
     verdict = "not told\napart"
     if one.shown:
         verdict = ("row" if one.ratio < 1 else "column") + "\nis closer"
-    interval = f"{number(one.low, 2)} to {number(one.high, 2)}\n" if columns <= _WITH_ENDS else ""
-    return f"{number(one.ratio, 2)}\n{interval}{verdict}"
+    ratio, low, high = (number(value, one.line.digits(2)) for value in one[:3])
+    ends = [f"{low} to {high}"] if columns <= _WITH_ENDS else []
+    return "\n".join([ratio, *ends, verdict])
 
 
 def closer_caption(

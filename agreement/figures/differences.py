@@ -20,6 +20,7 @@ from agreement.figures.labels import (
     hatch_noise,
     line_labels,
     number,
+    shown,
     with_interval,
 )
 from agreement.figures.points import MOST_POINTS, draw_points, ends_of
@@ -172,8 +173,8 @@ def _frame(
     """
     labels = []
     for word, _, one in lines:
-        whole = f"{word} {with_interval(one, below=True)}"
-        text = f"{word.split()[0]} {number(one.value)}" if short else whole
+        whole = f"{word} {with_interval(one)}"
+        text = f"{word.split()[0]} {shown(one)}" if short else whole
         labels.append(SideLabel(one.value, text, FIELD))
     for sign, side in () if margin is None else (("+", margin), ("\u2212", -margin)):
         labels.append(SideLabel(side, f"agreed {sign}{number(abs(side))}", MARGIN))

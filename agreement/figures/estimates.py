@@ -33,6 +33,13 @@ class Estimate(NamedTuple):
         """Whether both ends of its interval are there to draw."""
         return isfinite(self.low) and isfinite(self.high)
 
+    def digits(self, usual: int = 1) -> int:
+        """Return the decimals that its record declares; `usual`: of a number from no table."""
+        from agreement.stats.catalogue import digits_of  # plain arrays are drawn without records
+
+        key = self.key.split("/")
+        return digits_of(key[0], key[-1]) if self.key else usual
+
     @classmethod
     def of(cls, row: Mapping[Any, Any]) -> "Estimate":
         """Return a line of the results table, or of one result alone, which has no key."""

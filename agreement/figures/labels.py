@@ -39,13 +39,17 @@ def number(value: float, digits: int = 1) -> str:
     return text.lstrip("-") if float(text) == 0 else text.replace("-", "\u2212")
 
 
-def with_interval(estimate: Estimate, digits: int = 1, *, below: bool = False) -> str:
-    """Return "value (low to high)", in two lines or one; the value alone without an interval."""
-    shown = number(estimate.value, digits)
-    if estimate.bounded:
-        shown += "\n" if below else " "
-        shown += f"({number(estimate.low, digits)} to {number(estimate.high, digits)})"
-    return shown
+def shown(estimate: Estimate, usual: int = 1) -> str:
+    """Return a number with the decimals of its record; `usual`: of one from no table."""
+    return number(estimate.value, estimate.digits(usual))
+
+
+def with_interval(estimate: Estimate) -> str:
+    """Return "value (low to high)" in two lines, with the decimals of its record; or the value alone."""
+    if not estimate.bounded:
+        return shown(estimate)
+    low, high = (number(end, estimate.digits()) for end in estimate[1:3])
+    return f"{shown(estimate)}\n({low} to {high})"
 
 
 def broken(name: str, longest: int = 20) -> str:

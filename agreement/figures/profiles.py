@@ -15,8 +15,9 @@ from agreement.figures.labels import (
     SideLabel,
     broken,
     name_ticks,
-    number,
+    shown,
     side_labels,
+    with_interval,
 )
 from agreement.figures.points import MOST_POINTS, evenly
 from agreement.figures.rows import draw_bar, draw_mark, write_above
@@ -48,12 +49,14 @@ def plot_profiles(
     ax.axvline(0, **ZERO)
     if overall.known:
         ax.axvline(overall.value, color=FIELD, linestyle=(0, (2, 2)), linewidth=1.1, zorder=1)
-        write_above(ax, f"all: {number(overall.value)}", overall.value, FIELD)
+        write_above(ax, f"all: {shown(overall)}", overall.value, FIELD)
     name_ticks(ax, "y", [broken(name, 16) for name in reversed(names)])
     ax.set(ylim=(-0.6, len(names) - 0.4), xlabel=VO2MAX_DIFFERENCE)
     if (groups["statistic"] == "bias_pooled").any():
         style: dict[str, Any] = {"markerfacecolor": PAPER, "markersize": 5.5}
-        ax.plot([], [], "D-", color=OWN, label="drawn towards the others", **style)
+        ax.plot(
+            [], [], "D-", color=OWN, label="with the other profiles taken into account", **style
+        )
         explain(ax)
     side_labels(ax, labels)
     return ax
@@ -76,7 +79,7 @@ def _draw_group(ax: Axes, own: pd.DataFrame, place: int, mark: Mark) -> str:
         hollow = {"markerfacecolor": PAPER, "markeredgecolor": OWN, "markeredgewidth": 1.4}
         draw_mark(ax, pooled, height, "D", OWN, 5.5, zorder=5, **hollow)
     draw_mark(ax, bias, place, mark.marker, mark.colour, 8)
-    return f"{number(bias.value)}\n({number(bias.low)} to {number(bias.high)})"
+    return with_interval(bias)
 
 
 def _draw_points(ax: Axes, pairs: pd.DataFrame, place: int, marker: str) -> None:

@@ -11,7 +11,7 @@ from agreement.figures.caption import Caption
 from agreement.figures.colours import FIELD, SHADE
 from agreement.figures.estimates import chosen
 from agreement.figures.key import SIZE, explain
-from agreement.figures.labels import number
+from agreement.figures.labels import shown
 from agreement.figures.points import draw_identity, draw_points, ends_of
 from agreement.stats.record import HasFrame
 
@@ -46,7 +46,7 @@ def plot_regression(
             ax.fill_between(span, *around, gid=key, label=word, **SHADE)
         look: dict[str, Any] = {"color": FIELD, "linestyle": "--", "gid": slope.key or None}
         ax.plot(span, height, label="calibration line", **look)
-        equation = f"laboratory =\n{number(intercept.value)} + {number(slope.value, 2)} field"
+        equation = f"laboratory =\n{shown(intercept)} + {shown(slope, 2)} field"
         ax.text(0.03, 0.97, equation, transform=ax.transAxes, va="top", fontsize=SIZE, color=FIELD)
     draw_points(ax, field, lab, told=told)
     explain(ax)

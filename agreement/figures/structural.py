@@ -11,7 +11,7 @@ from agreement.figures.caption import Caption
 from agreement.figures.colours import OWN, SHADE
 from agreement.figures.estimates import Estimate, chosen
 from agreement.figures.key import SIZE, explain
-from agreement.figures.labels import number
+from agreement.figures.labels import shown
 from agreement.figures.points import draw_identity, draw_points, ends_of
 from agreement.stats.record import HasFrame
 
@@ -60,7 +60,7 @@ def _draw_line(ax: Axes, slope: Estimate, ends: np.ndarray, middle: tuple[float,
     word = "net of the laboratory's noise"
     look: dict[str, Any] = {"color": OWN, "linestyle": "--", "gid": slope.key or None}
     ax.plot(across + middle[0], middle[1] + slope.value * across, label=word, **look)
-    word = f"slope {number(slope.value, 2)}"
+    word = f"slope {shown(slope, 2)}"
     ax.text(0.03, 0.97, word, transform=ax.transAxes, va="top", fontsize=SIZE, color=OWN)
 
 

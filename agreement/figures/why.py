@@ -68,7 +68,14 @@ def _share(fan: SessionFan, pulse: "pd.Series[float]") -> "pd.Series[float]":
 
 def why_captions(fans: tuple[SessionFan, ...], *, first: bool = True) -> list[Caption]:
     """Return what each panel shows; `first`: of several figures the one that explains them."""
-    return [Caption("why", {"summary": fan.summary(), "first": first}) for fan in fans]
+    captions = []
+    for fan in fans:
+        pulse, (line, usual) = fan.points["hr_bpm"], fan.band[["vo2", "usual"]].iloc[-1]
+        told = {"profile": fan.training_profile, "athlete": fan.athlete_id, "lab": fan.lab}
+        told |= {"line": line, "standard_error": fan.standard_error, "usual": usual}
+        told |= {"reach": _share(fan, pulse).max(), "span": np.ptp(pulse), "first": first}
+        captions.append(Caption("why", told))
+    return captions
 
 
 def why_legend(ax: Axes) -> None:

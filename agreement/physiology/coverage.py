@@ -126,17 +126,6 @@ class SessionFan:
         end = self.band.iloc[-1]
         return float(end["usual"] - end["vo2"])
 
-    def summary(self) -> str:
-        """Return the picture in one sentence."""
-        pulse = self.points["hr_bpm"]
-        return (
-            f"{self.training_profile}: the sessions of {self.athlete_id} reach "
-            f"{100 * pulse.max() / self.hr_max_bpm:.0f} % of HRmax over a span of {np.ptp(pulse):.0f} bpm; "
-            f"at HRmax the line says {self.band['vo2'].iloc[-1]:.0f} \u00b1 "
-            f"{self.standard_error:.1f}, the usual form {self.band['usual'].iloc[-1]:.0f}, the "
-            f"laboratory measured {self.lab:.0f} mL/kg/min."
-        )
-
 
 def typical_fans(
     coverage: pd.DataFrame, points: pd.DataFrame, extrapolation: Extrapolation

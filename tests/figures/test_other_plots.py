@@ -64,7 +64,7 @@ def test_a_bias_drawn_towards_the_others_stands_hollow_beside_the_groups_own(pai
     plot_profiles(pairs, pd.concat([groups, pooled]), Estimate(-2.5), ax=ax)
     mark = by_id(ax)["profile_bias/m/run/long/bias_pooled"]
     assert (mark.get_xdata(), mark.get_markerfacecolor()) == ([-2.0], "#ffffff")
-    assert list(key_of(ax).entries) == ["drawn towards the others"]
+    assert list(key_of(ax).entries) == ["with the other profiles taken into account"]
 
 
 def test_the_words_of_profiles_give_bias_with_interval(groups):

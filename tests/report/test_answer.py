@@ -280,6 +280,24 @@ def test_an_impossible_bias_is_the_line_of_the_results(bias, said):
     assert ('data-statistic="limits_of_agreement/a/run/all/bias"' in above) == (bias < -15)
 
 
+@pytest.mark.parametrize(
+    ("r", "said"), [(-0.11, " (r \u22120.11 in 20 athletes)."), (None, "shown.")]
+)
+def test_a_relation_that_is_not_shown_tells_the_r_of_the_results(r, said):
+    methods, numbers, options = doubted([[("no_relation", "r -0.19 in 20 athletes.")]], YES)
+    line = numbers.frame[numbers.frame["statistic"] == "bias"].assign(
+        analysis="regression", statistic="r", value=r
+    )
+    frame = pd.concat([numbers.frame, line] if r else [numbers.frame], ignore_index=True)
+    above = verdict_block(methods, Numbers(frame, NAMES), options).html.split("</ul>")[0]
+    assert (
+        f"No relation with the laboratory's values is shown{said.removeprefix('shown')}"
+        in in_words(above)
+    )
+    assert "0.19" not in above
+    assert ('data-statistic="regression/a/run/all/r"' in above) == bool(r)
+
+
 def test_three_doubts_are_open_and_the_others_folded():
     four = [(f"code_{k}", f"Sentence {k}.") for k in range(4)]
     args = doubted([four, [("code", "Of the other.")]], NO, YES, compares=["a"])

@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from agreement import Cohort
+from agreement import Cohort, report
 from agreement.errors import TableError
+from agreement.report.page.machine import in_words
 from agreement.stats.results_table import method_data
 from agreement.stats.studies.control import control_of
 
@@ -68,6 +69,22 @@ def test_the_drift_of_the_field_is_not_charged_to_the_laboratory():
     said = cohort(field=0.4).method("w").control.summary()
     assert "the field method drifts; the laboratory is not shown to" in said
     assert "neither is shown to drift" in cohort().method("w").control.summary()
+
+
+@pytest.mark.parametrize(
+    ("drifts", "said"),
+    [
+        ({"laboratory": 0.4}, "the laboratory drifts; the field method is not shown to"),
+        ({"field": 0.4}, "the field method drifts; the laboratory is not shown to"),
+        ({"laboratory": 0.5, "field": 0.5}, "both drift"),
+        ({}, "neither is shown to drift"),
+    ],
+)
+def test_a_report_says_who_drifts_with_the_lines_of_its_results(drifts, said):
+    html = report.history(cohort(**drifts)).html
+    assert f": {said}. It rests on" in in_words(html)
+    for whose in ("laboratory", "field"):
+        assert f'data-interval-of="control/w/run/all/{whose}_drift"' in html.split("</figure>")[-1]
 
 
 def test_the_line_is_that_of_a_general_library():

@@ -9,7 +9,7 @@ from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.verdict.planning import athletes_per_group, half_width_of_limit, plan
 from agreement.stats.verdict.planning_simulated import (
-    Design,
+    StudyToMake,
     athletes_needed_clustered,
     power_curve,
     simulated_power,
@@ -29,7 +29,7 @@ def test_printed_size_of_2016():
 @pytest.mark.parametrize(("n", "printed"), [(20, 0.83), (50, 0.49), (100, 0.34)])
 def test_half_width_of_a_limit(n, printed):
     # exact half widths in standard deviations (derived: noncentral t, table of the method sheet)
-    assert half_width_of_limit(n, Design(0.0, 1.0)) == pytest.approx(printed, abs=0.005)
+    assert half_width_of_limit(n, StudyToMake(0.0, 1.0)) == pytest.approx(printed, abs=0.005)
 
 
 def test_smallest_size_for_a_precision():
@@ -68,7 +68,7 @@ def exact_power(n, design, margin):
 
 @pytest.mark.parametrize(("n", "bias", "margin"), [(20, 0.0, 3.0), (60, 0.5, 3.2), (40, 0.0, 3.5)])
 def test_simulated_power_is_the_integral(n, bias, margin):
-    design = Design(bias, 1.0)
+    design = StudyToMake(bias, 1.0)
     found = simulated_power(n, design, margin, simulations=4000, rng=1)
     expected = exact_power(n, design, margin)
     assert found == pytest.approx(expected, abs=4 * np.sqrt(expected * (1 - expected) / 4000))
@@ -76,7 +76,7 @@ def test_simulated_power_is_the_integral(n, bias, margin):
 
 def test_simulated_power_applies_the_rule_of_the_limits():
     # the same studies, each judged by the limits' own code
-    design, margin, rng = Design(0.3, 1.0, 0.8, pairs=2), 4.0, np.random.default_rng(5)
+    design, margin, rng = StudyToMake(0.3, 1.0, 0.8, pairs=2), 4.0, np.random.default_rng(5)
     own = rng.normal(0.3, 1.0, (200, 25, 1))
     d = own + rng.normal(0, 0.8, (200, 25, 2))
     athlete = np.repeat(np.arange(25), 2)
@@ -99,7 +99,7 @@ def test_several_pairs_need_fewer_athletes():
 
 
 def test_power_curve_rises():
-    curve = power_curve([20, 40, 80], Design(0.0, 1.0), 3.0, simulations=1000, rng=1)
+    curve = power_curve([20, 40, 80], StudyToMake(0.0, 1.0), 3.0, simulations=1000, rng=1)
     assert curve["n"].tolist() == [20, 40, 80]
     assert curve["power"].is_monotonic_increasing
     assert (curve["standard_error"] < 0.02).all()
@@ -113,7 +113,7 @@ def test_no_number_would_do():
     row = found.to_frame().iloc[0]
     assert np.isnan(row["value"])
     assert row["note"] == "no number would do"
-    assert athletes_needed_clustered(Design(1.0, 2.0, 1.0, 2), 4.0) is None
+    assert athletes_needed_clustered(StudyToMake(1.0, 2.0, 1.0, 2), 4.0) is None
 
 
 def test_frame_and_largest_number():
@@ -145,4 +145,4 @@ def test_all_problems_are_told_at_once():
     with pytest.raises(ValueError, match="power"):
         plan(4.0, margin=12.0, power=80)
     with pytest.raises(ValueError, match="n >= 3"):
-        simulated_power(2, Design(0.0, 1.0), 3.0)
+        simulated_power(2, StudyToMake(0.0, 1.0), 3.0)

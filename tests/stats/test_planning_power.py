@@ -6,7 +6,7 @@ from scipy import integrate, stats
 
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.verdict.planning_power import athletes_needed, power_of_verdict
-from agreement.stats.verdict.planning_simulated import Design, simulated_power
+from agreement.stats.verdict.planning_simulated import StudyToMake, simulated_power
 
 # Lu et al 2016 Int J Biostat 12(2): mean 0.001167, SD 0.001129, limit 0.004, power 0.80, n = 83
 LU = {"bias": 0.001167, "sd": 0.001129, "margin": 0.004}
@@ -86,5 +86,5 @@ def test_near_a_bias_of_zero_the_closed_form_is_a_lower_bound(n, margin, said, t
     full = power_by_integral(n, 0.0, margin)
     assert full == pytest.approx(true, abs=0.01)
     assert power_of_verdict(n, 0.0, 1.0, margin) == pytest.approx(said, abs=0.01)
-    simulated = simulated_power(n, Design(0.0, 1.0), margin, simulations=20_000, rng=2)
+    simulated = simulated_power(n, StudyToMake(0.0, 1.0), margin, simulations=20_000, rng=2)
     assert simulated == pytest.approx(full, abs=3 * np.sqrt(full * (1 - full) / 20_000))

@@ -29,7 +29,7 @@ from agreement.stats.lines.passing_bablok import passing_bablok, weighted_lines
 from agreement.stats.lines.trend import trend
 from agreement.stats.results_table import method_data
 from agreement.stats.verdict.planning_simulated import (
-    Design,
+    StudyToMake,
     athletes_needed_clustered,
     simulated_power,
 )
@@ -222,7 +222,7 @@ def test_words_of_results_that_reports_say_otherwise():
 
 
 def test_the_smallest_simulated_number_of_athletes_is_the_smallest():
-    design = Design(bias=0.0, sd_between=1.8, sd_within=1.0, pairs=2)
+    design = StudyToMake(bias=0.0, sd_between=1.8, sd_within=1.0, pairs=2)
     needed = athletes_needed_clustered(design, 6.0, simulations=60, rng=1)
 
     def reached(n):

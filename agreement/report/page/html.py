@@ -24,7 +24,7 @@ _NEXT = Markup("\n")
 MOST_SENTENCES = 2  # of an explanation that is not folded
 
 
-class Page:
+class PageDraft:
     """The page under construction: header, lead, and sections with their headings."""
 
     def __init__(self) -> None:
@@ -119,7 +119,7 @@ def notebook_page(notebook: Any, title: str, day: str = "") -> str:
     from markdown_it import MarkdownIt
 
     markdown = MarkdownIt("commonmark", {"html": False})
-    page = Page()
+    page = PageDraft()
     added = 0  # pieces that the words before a cell have put into the open section
     for cell in _speaking(notebook["cells"]):
         tags = cell["metadata"].get("tags", [])
@@ -154,7 +154,7 @@ def _speaking(cells: list[Any]) -> list[Any]:
     return kept
 
 
-def _add_markdown(page: Page, html: str, tags: list[str]) -> int:
+def _add_markdown(page: PageDraft, html: str, tags: list[str]) -> int:
     """Split rendered markdown at its headings of level 1 and 2; return pieces in the last section."""
     before = len(page.sections[-1]) if page.sections else 0
     for part in re.split(r"(?=<h[12]>)", html):

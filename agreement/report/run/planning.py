@@ -12,7 +12,7 @@ from agreement.stats.limits.repeated import RepeatedLimits
 from agreement.stats.verdict import deciding
 from agreement.stats.verdict.planning import StudyPlan
 from agreement.stats.verdict.planning import plan as study_plan
-from agreement.stats.verdict.planning_simulated import Design, assumed_within, power_curve
+from agreement.stats.verdict.planning_simulated import StudyToMake, assumed_within, power_curve
 from agreement.stats.verdict.sentences import YARDSTICK
 from agreement.tables.options import Against
 
@@ -216,7 +216,7 @@ def _curve(numbers: StudyPlan, within: float | None) -> pd.DataFrame:
     """Simulate the power around the athletes needed."""
     if numbers.margin is None:
         raise AgreementError("A power curve needs a limit: give it with --margin.")
-    design = Design.of(numbers.bias, numbers.sd, within or 0.0, numbers.pairs_per_athlete)
+    design = StudyToMake.of(numbers.bias, numbers.sd, within or 0.0, numbers.pairs_per_athlete)
     needed = numbers.for_power
     sizes = _SIZES if needed is None else {max(3, round(needed * share)) for share in _SHARES}
     return power_curve(sorted(sizes), design, numbers.margin, rng=_CURVE_SEED)

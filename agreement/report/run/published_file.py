@@ -18,7 +18,7 @@ from agreement.tables.study_file import PUBLISHED_FILE
 DEFAULT: Final = "z = 1.96"
 COUNTS: Final = ("n", "n_pairs")  # athletes and pairs behind any analysis
 STATISTICS: Final = {one.name: (*one.names, *COUNTS) for one in ANALYSES}
-LIMITS: Final = ("lower_limit", "upper_limit")
+BOTH_LIMITS: Final = ("lower_limit", "upper_limit")
 _NEEDED: Final = ("analysis", "method", "mode", "statistic", "value", "digits")
 _KEYS: Final = (*_NEEDED[:3], "group", *_NEEDED[3:], "convention", "origin")
 PRINTED: Final = "printed"

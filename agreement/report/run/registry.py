@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from agreement.figures.differences import differences_caption, plot_differences
-from agreement.report.page.html import Page
+from agreement.report.page.html import PageDraft
 from agreement.report.page.markup import Block, code, heading, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
@@ -186,7 +186,7 @@ def _page(
     """Return the page: verdict, tables of results, flow, cautions, provenance."""
     text = streamed.study.options.study
     name = text.title or streamed.study.folder.name
-    page = Page()
+    page = PageDraft()
     page.add(heading(name, 1), ["header"])
     if text.question:
         page.add(paragraph(text.question, "study"), ["header"])

@@ -10,7 +10,7 @@ from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers, with_minus
 from agreement.stats.compare.closer import SHOWN_AT
-from agreement.stats.doubts.methods import BIAS
+from agreement.stats.doubts.methods import BIAS_BEYOND
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE
 from agreement.stats.verdict.cautions import Caution
@@ -51,6 +51,7 @@ _CELLS: Final = {  # name in templates -> line of the results table
     # whether the limit is met with every method of the study counted
     "counted": ("verdict", "acceptable_counted"),
     "rmse": ("error", "rmse"),
+    "r": ("regression", "r"),
     # athletes asked for a number, those who get none, and their share
     "asked": ("no_number", "athletes_asked"),
     "without": ("no_number", "athletes_without"),
@@ -83,7 +84,7 @@ class Judged:
         # what the method was not shown to do: to tell athletes apart, to beat one number; or ""
         self.no_better = not_shown(cell("no_method", "skill"), cell("structural", "p_slope_zero"))
         # sentences: what could make the verdict wrong
-        self.doubts = [_doubt(doubt, self.bias) for doubt in getattr(one, "doubts", ())]
+        self.doubts = [_doubt(doubt, self.bias, self.r) for doubt in getattr(one, "doubts", ())]
         if SQUAD_TOO_ALIKE in self.codes:
             self.doubts.append(TOO_ALIKE)
         elif self.outcome == "acceptable" and self.no_better:
@@ -170,10 +171,12 @@ def ranked(methods: Iterable[Any], numbers: Numbers) -> tuple[Judged, ...]:
     return tuple(sorted(found, key=lambda one: one.rmse.value if one.rmse.known else inf))
 
 
-def _doubt(doubt: Caution, bias: Cell) -> str:
+def _doubt(doubt: Caution, bias: Cell, r: Cell) -> str:
     """Return a doubt's sentence; its numbers are counts, or cells where results.csv has them."""
-    if doubt.code == "bias_beyond" and abs(bias.value) > BIAS:
+    if doubt.code == "bias_beyond" and abs(bias.value) > BIAS_BEYOND:
         return said("verdict", "bias_beyond", bias=bias)
+    if doubt.code == "no_relation":
+        return said("verdict", "no_relation", r=r)
     return with_minus(doubt.sentence)
 
 

@@ -11,8 +11,8 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import NONE, Block, element, table
 from agreement.report.page.numbers import Cell, Numbers, plain
 from agreement.report.run.published_file import (
+    BOTH_LIMITS,
     COUNTS,
-    LIMITS,
     ORIGINS,
     PRINTED,
     Figure,
@@ -73,14 +73,14 @@ def _printed(figure: Figure, numbers: Numbers) -> Printed:
         return Printed(figure, line, own, "", without or ("" if count else "withheld or unknown"))
     cell = numbers.get(figure.analysis, figure.statistic, *place)
     own, convention = cell.value, ""
-    if figure.statistic in LIMITS:
+    if figure.statistic in BOTH_LIMITS:
         convention = figure.convention
         bias, sd = (
             numbers.get(figure.analysis, name, *place) for name in ("bias", "sd_of_differences")
         )
         if sd.known:
             both = limits_as_printed(convention, bias.value, sd.value, cell.n)
-            own = both[LIMITS.index(figure.statistic)]
+            own = both[BOTH_LIMITS.index(figure.statistic)]
         cell = _by_convention(figure, numbers) or cell
     without = without or ("" if isfinite(own) else cell.reason.removesuffix("."))
     return Printed(figure, cell, own, convention, without)

@@ -23,8 +23,16 @@ from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.run.earlier import HISTORY_FILE
 from agreement.report.run.folder import is_ours
 from agreement.report.run.own_report import read_own_table, read_provenance
+from agreement.stats.lines.slope_on_one_method import DAYS
 from agreement.stats.studies.control import Control
-from agreement.stats.studies.history import COLUMNS, Step, continued, history_lines, looks, steps
+from agreement.stats.studies.history import (
+    COLUMNS,
+    SinceLast,
+    continued,
+    history_lines,
+    looks,
+    steps,
+)
 from agreement.tables.options import Kind, Margin
 from agreement.tables.study_file import STUDY_FILE
 from agreement.tables.writers import significant
@@ -67,9 +75,8 @@ class Grown:
     history: pd.DataFrame
     margin: Margin
     name: Callable[[str, str], str]  # Human name of a method in a mode
-    # each method with what the laboratory's control tells beside it
-    controls: tuple[tuple[str, Control], ...] = ()
-    change: Cell | None = None  # of the control in 30 days
+    # each method with the laboratory's control beside it, and how both change in 30 days
+    controls: tuple[tuple[str, Control, tuple[Cell, Cell]], ...] = ()
 
     @classmethod
     def of(cls, report: Any, kind: Kind, folder: Path | None) -> "Grown":
@@ -81,11 +88,16 @@ class Grown:
         whole = report.stage.history(continued(before, lines))
         name = report.numbers.name
         found = [one for one in report.results.methods if one.control is not None]
-        controls = tuple((name(one.method, one.mode), one.control) for one in found)
-        changes = (
-            report.numbers.get("control", "laboratory_drift", one.method, one.mode) for one in found
-        )
-        return cls(whole, margin, name, controls, next(changes, None))
+        controls = []
+        for one in found:
+            place = (one.method, one.mode)
+            laboratory, field = (
+                report.numbers.get("control", f"{whose}_drift", *place)
+                for whose in ("laboratory", "field")
+            )
+            if laboratory.known and field.known:
+                controls.append((name(*place), one.control, (laboratory, field)))
+        return cls(whole, margin, name, tuple(controls))
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the table ``history``; nothing for a study without a method."""
@@ -93,7 +105,7 @@ class Grown:
 
     def new(self) -> list[str]:
         """Say of each method what is new since the last report with other data, and which drifts."""
-        drifts = [f"{name}: {found.summary()}" for name, found in self.controls]
+        drifts = [f"{name}: {in_words(_drifts(both))}" for name, _, both in self.controls]
         return [*(self._step(one) for one in steps(self.history)), *drifts]
 
     def section(self) -> tuple[list[Picture], Block]:
@@ -101,15 +113,15 @@ class Grown:
         drawn, words = self._reports()
         if not self.controls:
             return drawn, words
-        one = self.controls[0][1]
+        _, one, (change, _) = self.controls[0]
         control = picture(
             "control",
             drawing(plot_control, one.days, one.values, (one.line.intercept, one.line.slope)),
-            Caption("control", {"change": self.change}),
+            Caption("control", {"change": change}),
         )
         told = (
-            Markup("{} {}").format(element("b", f"{name}."), found.summary())
-            for name, found in self.controls
+            Markup("{} {}").format(element("b", f"{name}."), _drifts(both))
+            for name, _, both in self.controls
         )
         return [*drawn, control], words + heading("The laboratory's control") + bullets(told)
 
@@ -151,8 +163,13 @@ class Grown:
         )
         return shown, words
 
-    def _step(self, one: Step) -> str:
+    def _step(self, one: SinceLast) -> str:
         told = {"now": one.now, "before": one.before, "margin": self.margin, "unit": UNIT}
         told["known"] = not np.isnan([one.before["n"], one.now["n"]]).any()
         taken, name = looks(self.history, one.method, one.mode), self.name(one.method, one.mode)
         return in_words(said("history", "step", name=name, taken=taken, **told))
+
+
+def _drifts(both: tuple[Cell, Cell]) -> Markup:
+    """Say whether the laboratory drifts, or the field method."""
+    return said("history", "drifts", laboratory=both[0], field=both[1], days=DAYS)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from agreement.figures.caption import Caption
 from agreement.figures.forest import forest_height, plot_forest
-from agreement.report.page.html import Page
+from agreement.report.page.html import PageDraft
 from agreement.report.page.machine import in_words
 from agreement.report.page.markup import Block, Text, heading, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
@@ -144,7 +144,7 @@ def _write(
     from importlib.metadata import version
 
     refuse_foreign(out)
-    page = Page()
+    page = PageDraft()
     page.add(heading(title, 1), ["header"])
     for line in lines:
         page.add(paragraph(line), ["verdict"])

@@ -5,7 +5,7 @@ from os import walk
 from pathlib import Path, PurePosixPath
 
 from agreement.errors import AgreementError
-from agreement.report.page.html import Page
+from agreement.report.page.html import PageDraft
 from agreement.report.page.markup import element, heading, lines, paragraph, table
 from agreement.report.run.folder import PROVENANCE
 from agreement.report.run.own_report import read_provenance
@@ -46,7 +46,7 @@ def write_shelf(folder: Path | str) -> tuple[Path, int]:
         raise AgreementError(
             f"There is no report of ours below {place}. 'agreement report STUDY' writes one."
         )
-    page = Page()
+    page = PageDraft()
     page.add(heading("Reports of this laboratory", 1), ["header"])
     page.add(paragraph(f"{len(rows)} below this folder, by name."), ["verdict"])
     page.open_section("Reports")

@@ -14,7 +14,7 @@ from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.basics.visit_sums import Visits, VisitSums, visit_sums, visits_of
-from agreement.stats.causes.explained import BLOCKS, Design, Shares, design_of
+from agreement.stats.causes.explained import BLOCKS, Explaining, Shares, design_of
 from agreement.stats.lines.structural import StructuralSlope, structural_slope
 from agreement.stats.method_data import (
     NOT_ESTIMABLE,
@@ -219,7 +219,7 @@ def persistent_variance(sources: Sources, weights: Floats) -> tuple[Noise, Float
 # Ours: sums give 999 resamples of athletes in one product; MixedLM fits each anew (speed table).
 def parts(
     sources: Sources,
-    design: Design,
+    design: Explaining,
     shares: Shares,
     weights: Floats,
     lasting: tuple[Noise, Floats] | None = None,
@@ -236,7 +236,7 @@ def parts(
     return Parts(noise, persistent, laboratory, blocks, level, rest, excess)
 
 
-def split(sources: Sources) -> tuple[Design, Split]:
+def split(sources: Sources) -> tuple[Explaining, Split]:
     """Return what may explain, and the parts of sample, resamples and samples of one less."""
     visits = sources.visits
     design = design_of(visits.table, visits.athlete)

@@ -18,7 +18,7 @@ _RIDGE: Final = 1e-10  # relative; keeps a resample without some label solvable
 
 
 @dataclass(frozen=True, slots=True)
-class Design:
+class Explaining:
     """Columns that may explain a visit's mean difference."""
 
     blocks: tuple[str, ...]  # blocks that take part, of `BLOCKS`
@@ -27,7 +27,7 @@ class Design:
     left_out: dict[str, str]  # blocks that do not, and why
 
 
-def design_of(table: pd.DataFrame, athlete: Integers) -> Design:
+def design_of(table: pd.DataFrame, athlete: Integers) -> Explaining:
     """
     Build the columns of each block from a table of visits.
 
@@ -52,14 +52,14 @@ def design_of(table: pd.DataFrame, athlete: Integers) -> Design:
             kept[name] = columns
     sizes = [columns.shape[1] for columns in kept.values()]
     stacked = np.concatenate([np.empty((len(table), 0)), *kept.values()], axis=1)
-    return Design(tuple(kept), stacked, np.repeat(np.arange(len(kept)), sizes), left_out)
+    return Explaining(tuple(kept), stacked, np.repeat(np.arange(len(kept)), sizes), left_out)
 
 
 # Ours: no library here shares what is explained over all orders of the causes.
 class Shares:
     """Share of each block in the variance of the visits' means, for any weights of athletes."""
 
-    def __init__(self, design: Design, mean: Floats, athlete: Integers) -> None:
+    def __init__(self, design: Explaining, mean: Floats, athlete: Integers) -> None:
         self.design = design
         x = design.columns - design.columns.mean(axis=0)
         full = np.concatenate([np.ones((len(mean), 1)), x, (mean - mean.mean())[:, None]], axis=1)

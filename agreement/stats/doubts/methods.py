@@ -35,7 +35,7 @@ ON_A_LINE: Final = 0.5  # mL/kg/min about a line; the laboratory's noise gives 2
 NEARLY_ALL: Final = 0.95  # days on which two methods say the same
 MOST_METHODS: Final = 20  # that are set side by side
 EXCHANGED: Final = 0.9  # of rows, in which one of the two is whole
-BIAS: Final = 15.0  # mL/kg/min
+BIAS_BEYOND: Final = 15.0  # mL/kg/min
 OTHER_MODE_SHARE: Final = 0.10
 NEAR_MODES: Final = frozenset({"run", "walk"})
 SWAPPED_FEWEST: Final = 10
@@ -106,10 +106,10 @@ def odd_values(people: pd.DataFrame, pairs: pd.DataFrame, *, sure: bool = True) 
             f"whom it says {field.min():.1f} to {field.max():.1f}: the same of everybody."
         )
         found.append(Odd("filled_down", what))
-    if n >= TELLING and abs(difference.mean()) > BIAS:
+    if n >= TELLING and abs(difference.mean()) > BIAS_BEYOND:
         what = f"a bias of {difference.mean():+.1f} mL/kg/min in {n} athletes; no method is so far off."
         found.append(Odd("bias_beyond", what))
-    elif n >= TELLING and np.median(np.abs(difference)) > BIAS:
+    elif n >= TELLING and np.median(np.abs(difference)) > BIAS_BEYOND:
         what = f"half of {n} athletes are off by {np.median(np.abs(difference)):.0f} mL/kg/min or more."
         found.append(Odd("bias_beyond", what))
     return found

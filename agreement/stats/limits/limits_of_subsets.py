@@ -28,7 +28,7 @@ FORTNIGHT: Final = 14  # days
 
 
 @dataclass(frozen=True, slots=True)
-class Parts(Result):
+class Subsets(Result):
     """Bias and limits of agreement of parts of the pairs."""
 
     what: str  # how the parts were chosen, in words
@@ -60,7 +60,7 @@ def age_name(low: int, high: int | None) -> str:
     return f"{low}_years_and_older" if high is None else f"{low}_to_{high}_years"
 
 
-def choice_of_pairs_of(data: MethodData) -> Parts:
+def choice_of_pairs_of(data: MethodData) -> Subsets:
     """
     Bias and limits under the choices of pairs that papers differ in.
 
@@ -87,19 +87,19 @@ def choice_of_pairs_of(data: MethodData) -> Parts:
     )
 
 
-def by_sex_of(data: MethodData) -> Parts:
+def by_sex_of(data: MethodData) -> Subsets:
     """Bias and limits of one method and mode by sex."""
     return _parts("sex", data, {sex: data.texts("sex") == sex for sex in SEXES})
 
 
-def by_age_of(data: MethodData) -> Parts:
+def by_age_of(data: MethodData) -> Subsets:
     """Bias and limits of one method and mode by age band."""
     bands = _bands(data.pairs["age_years"].to_numpy(dtype=np.float64))
     names = [age_name(low, high) for low, high in AGES]
     return _parts("age", data, {name: bands == k for k, name in enumerate(names)})
 
 
-def by_fortnight_of(data: MethodData) -> Parts:
+def by_fortnight_of(data: MethodData) -> Subsets:
     """Bias and limits by fortnight of the laboratory test, counted from the study's first pair."""
     fortnight = data.day // FORTNIGHT
     return _parts(
@@ -136,7 +136,7 @@ def _bands(age_years: Floats) -> Integers:
     return np.where(np.any(inside, axis=0), np.argmax(inside, axis=0), -1)
 
 
-def pairing_rule_of(data: MethodData) -> Parts:
+def pairing_rule_of(data: MethodData) -> Subsets:
     """Bias and limits when the readings are paired by other rules: window and summary."""
     if not data.other_rules:
         raise NotEstimable("other pairing rules were not tried.")
@@ -144,7 +144,7 @@ def pairing_rule_of(data: MethodData) -> Parts:
     return _told("pairing rule", tuple(groups))
 
 
-def limits_by_rule_of(data: MethodData) -> Parts:
+def limits_by_rule_of(data: MethodData) -> Subsets:
     """
     Bias and limits of the same pairs under every averaging rule of the laboratory.
 
@@ -174,7 +174,7 @@ def limits_by_rule_of(data: MethodData) -> Parts:
     return _told("averaging rule", tuple(groups))
 
 
-def borderline_moved_of(data: MethodData) -> Parts:
+def borderline_moved_of(data: MethodData) -> Subsets:
     """Bias and limits by training profile, borderline tests moved to the profile next door."""
     tests, profiles = data.texts("lab_test_id"), data.texts("training_profile")
     if not any(test in data.next_door for test in tests):
@@ -188,21 +188,21 @@ def borderline_moved_of(data: MethodData) -> Parts:
     )
 
 
-def _parts(what: str, data: MethodData, members: Mapping[str, npt.NDArray[Any]]) -> Parts:
+def _parts(what: str, data: MethodData, members: Mapping[str, npt.NDArray[Any]]) -> Subsets:
     """Return the groups in these rows that hold anybody."""
     columns = data.athlete, data.difference, data.keys
     found = (group_at(name, rows, *columns) for name, rows in members.items() if rows.size)
     return _told(what, tuple(group for group in found if group.n))
 
 
-def _told(what: str, groups: tuple[Group, ...]) -> Parts:
+def _told(what: str, groups: tuple[Group, ...]) -> Subsets:
     if not groups:
         raise NotEstimable(f"no pair can be counted by {what}.")
-    return Parts(what, groups)
+    return Subsets(what, groups)
 
 
 def _record(
-    place: int, label: str, privacy: Privacy, compute: Callable[[MethodData], Parts]
+    place: int, label: str, privacy: Privacy, compute: Callable[[MethodData], Subsets]
 ) -> Analysis:
     return Analysis(
         name=compute.__name__.removesuffix("_of"),

@@ -13,7 +13,7 @@ NUMBERS: Final = COLUMNS[3:8]
 _KEY: Final = ["method", "mode"]
 
 
-class Step(NamedTuple):
+class SinceLast(NamedTuple):
     """One method in the newest report, and in the last one with other data."""
 
     method: str
@@ -65,7 +65,7 @@ def continued(history: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else lines
 
 
-def steps(history: pd.DataFrame) -> list[Step]:
+def steps(history: pd.DataFrame) -> list[SinceLast]:
     """Return what the newest report changed, for each method that an earlier one had."""
     if history.empty:
         return []
@@ -76,7 +76,7 @@ def steps(history: pd.DataFrame) -> list[Step]:
         newest = now[(now["method"] == method) & (now["mode"] == mode)]
         if len(newest):
             found.append(
-                Step(str(method), str(mode), own.iloc[-1].to_dict(), newest.iloc[0].to_dict())
+                SinceLast(str(method), str(mode), own.iloc[-1].to_dict(), newest.iloc[0].to_dict())
             )
     return found
 

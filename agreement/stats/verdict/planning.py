@@ -17,7 +17,7 @@ from agreement.stats.verdict.planning_power import (
 )
 from agreement.stats.verdict.planning_simulated import (
     SIMULATIONS,
-    Design,
+    StudyToMake,
     athletes_needed_clustered,
     simulated_power,
 )
@@ -148,7 +148,7 @@ def plan(
     checked_share("power", power)
     checked_share("coverage", coverage)
     within = 0.0 if pairs_per_athlete == 1 or sd_within is None else sd_within
-    design = Design.of(bias, sd, within, pairs_per_athlete)
+    design = StudyToMake.of(bias, sd, within, pairs_per_athlete)
     for_power = reached = printed = None
     if margin is not None and pairs_per_athlete == 1:
         for_power = athletes_needed(bias, sd, margin, power=power, coverage=coverage)
@@ -183,7 +183,7 @@ def plan(
     )
 
 
-def half_width_of_limit(n: int, design: Design, coverage: float = 0.95) -> float:
+def half_width_of_limit(n: int, design: StudyToMake, coverage: float = 0.95) -> float:
     """Half the width of the 95 % interval of a limit to be expected with n athletes."""
     if design.pairs == 1:
         low, high = limit_factors(n, coverage)
@@ -215,11 +215,11 @@ def athletes_per_group(
     return smallest_number(enough)
 
 
-def _for_limit(design: Design, half_width: float, coverage: float) -> int | None:
+def _for_limit(design: StudyToMake, half_width: float, coverage: float) -> int | None:
     return smallest_number(lambda n: half_width_of_limit(n, design, coverage) <= half_width)
 
 
-def _for_bias(design: Design, half_width: float) -> int | None:
+def _for_bias(design: StudyToMake, half_width: float) -> int | None:
     variance = design.sd_between**2 + design.sd_within**2 / design.pairs
 
     def enough(n: int) -> bool:

@@ -19,7 +19,7 @@ _CHUNK: Final = 1 << 20  # differences drawn at once
 
 
 @dataclass(frozen=True, slots=True)
-class Design:
+class StudyToMake:
     """A study still to be made."""
 
     bias: float  # True mean difference. [mL/kg/min]
@@ -30,7 +30,7 @@ class Design:
     pairs: int = 1  # pairs per athlete
 
     @classmethod
-    def of(cls, bias: float, sd: float, sd_within: float = 0.0, pairs: int = 1) -> "Design":
+    def of(cls, bias: float, sd: float, sd_within: float = 0.0, pairs: int = 1) -> "StudyToMake":
         """Return it from the standard deviation of a single pair's difference."""
         return cls(bias, float(np.sqrt(max(0.0, sd**2 - sd_within**2))), sd_within, pairs)
 
@@ -47,7 +47,7 @@ def assumed_within(sd: float) -> float:
 
 def simulated_power(
     n: int,
-    design: Design,
+    design: StudyToMake,
     margin: float,
     *,
     coverage: float = 0.95,
@@ -81,7 +81,7 @@ def simulated_power(
 
 def power_curve(
     sizes: ArrayLike,
-    design: Design,
+    design: StudyToMake,
     margin: float,
     *,
     simulations: int = SIMULATIONS,
@@ -106,7 +106,7 @@ def power_curve(
 
 
 def athletes_needed_clustered(
-    design: Design,
+    design: StudyToMake,
     margin: float,
     *,
     power: float = 0.80,
