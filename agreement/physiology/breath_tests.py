@@ -5,16 +5,14 @@ What was edited is told; a value far from the typed one is told.
 """
 
 import hashlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
+from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import FloatArray
+from agreement.physiology.arrays import Elsewhere, FloatArray, floats
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo2max_under_rules
 from agreement.physiology.breath_editing import edited_breaths
 from agreement.physiology.breath_notes import (
@@ -26,11 +24,11 @@ from agreement.physiology.breath_notes import (
     typed_notes,
     window_notes,
 )
+from agreement.physiology.equations import work_rate_vo2
 from agreement.physiology.set_aside import grouped_notes, joined
 from agreement.physiology.stages import last_step, stages
 from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
 from agreement.physiology.thresholds import ventilatory_thresholds
-from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.doubts import doubt_said
 from agreement.tables.findings import problem
@@ -50,32 +48,40 @@ UNEVEN_STEPS: Final = 20  # different steps of a hundredth of a second: nobody b
 _ANY_MASS_KG: Final = 70.0
 
 
-_VALUES: Final = ["lab_test_id", "lab", "averaging_rule", "rer_max", "hr_max_bpm", "plateau"]
-_NO_VALUES: Final = pd.DataFrame({name: [] for name in _VALUES})
-_RULES: Final = ["lab_test_id", "rule", "vo2max", "vo2max_unedited", "vo2max_edited"]
-_NO_RULES: Final = pd.DataFrame({name: [] for name in _RULES})
+BESIDE_STAGES: Final = ("vco2_ml_min", "hr_bpm", "speed_m_s", "grade", "power_w")
+STAGE_COLUMNS: Final = ["lab_test_id", "mode", "mass_kg", "cost", "vo2", *BESIDE_STAGES]
 _EDITING: Final = [
     "file", "breaths", "artefacts", "impossible", "backward", "unedited", "edited", "kept_bin",
 ]  # fmt: skip
-_NO_EDITING: Final = pd.DataFrame(columns=_EDITING)
-BESIDE_STAGES: Final = ("vco2_ml_min", "hr_bpm", "speed_m_s", "grade", "power_w")
-STAGE_COLUMNS: Final = ["lab_test_id", "mode", "mass_kg", "cost", "vo2", *BESIDE_STAGES]
-_NO_STAGES: Final = pd.DataFrame(columns=STAGE_COLUMNS)
-_NO_THRESHOLDS: Final = pd.DataFrame(columns=THRESHOLD_COLUMNS)
+_RULES: Final = ["lab_test_id", "rule", "vo2max", "vo2max_unedited", "vo2max_edited"]
+_VALUES: Final = ["lab_test_id", "lab", "averaging_rule", "rer_max", "hr_max_bpm", "plateau"]
+_NOTHING: Final = {
+    "tests": pd.DataFrame({name: [] for name in _VALUES}),
+    "rules": pd.DataFrame({name: [] for name in _RULES}),
+    "editing": pd.DataFrame(columns=_EDITING),
+    "stages": pd.DataFrame(columns=STAGE_COLUMNS),
+    "thresholds": pd.DataFrame(columns=THRESHOLD_COLUMNS),
+}
 
 
 class BreathTests(NamedTuple):
     """Values of tests with breath files, the same under every rule, and what was noticed."""
 
-    tests: pd.DataFrame  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm, plateau
-    rules: pd.DataFrame  # lab_test_id, rule; [mL/kg/min] vo2max, vo2max_unedited, _edited
+    tests: pd.DataFrame = _NOTHING[
+        "tests"
+    ]  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm, plateau
+    rules: pd.DataFrame = _NOTHING[
+        "rules"
+    ]  # lab_test_id, rule; [mL/kg/min] vo2max, vo2max_unedited, _edited
     # file; counts breaths, artefacts, impossible, backward; [mL/kg/min] unedited, edited (without
     # artefacts), kept_bin (with a last bin of half its length; NaN where it makes no difference)
-    editing: pd.DataFrame
-    stages: pd.DataFrame  # `STAGE_COLUMNS`; cost, vo2 [mL/kg/min]: ends of long stages
-    problems: tuple[Problem, ...]
+    editing: pd.DataFrame = _NOTHING["editing"]
+    stages: pd.DataFrame = _NOTHING[
+        "stages"
+    ]  # `STAGE_COLUMNS`; cost, vo2 [mL/kg/min]: ends of long stages
+    problems: tuple[Problem, ...] = ()
     doubts: tuple[Problem, ...] = ()
-    thresholds: pd.DataFrame = _NO_THRESHOLDS  # of `agreement.physiology.thresholds`
+    thresholds: pd.DataFrame = _NOTHING["thresholds"]  # of `agreement.physiology.thresholds`
     prints: tuple[bytes, ...] = ()  # digests of uptakes and of times of one file
     file: str = ""
 
@@ -94,17 +100,7 @@ class BreathFile(NamedTuple):
 
 ComputedFile = tuple[tuple[Problem, ...], tuple[BreathTests, ...]]
 OverFiles = Callable[[Sequence[BreathFile]], Iterable[ComputedFile]]
-_OVER: ContextVar[OverFiles | None] = ContextVar("over", default=None)
-
-
-@contextmanager
-def computing_over(over: OverFiles) -> Iterator[None]:
-    """Have the breath files of studies read in the block be computed by `over`."""
-    token = _OVER.set(over)
-    try:
-        yield
-    finally:
-        _OVER.reset(token)
+BREATHS_ELSEWHERE: Final = Elsewhere[OverFiles]("breaths")
 
 
 def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
@@ -119,10 +115,10 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     Raises TableError if breath files cannot be used, with every reason of every file.
     """
     if not study.breaths:
-        return BreathTests(_NO_VALUES, _NO_RULES, _NO_EDITING, _NO_STAGES, ())
+        return BreathTests()
     found: list[BreathTests] = []
     stops: list[Problem] = []
-    files, over = _files(tests, study), _OVER.get()
+    files, over = _files(tests, study), BREATHS_ELSEWHERE.way
     for stopped, of_file in map(computed_file, files) if over is None else over(files):
         stops += stopped
         found += of_file
@@ -131,16 +127,13 @@ def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:
     stops += [problem for problem in doubts if problem.severity == "stop"]
     if stops:
         raise TableError(stops)
-    editing = joined([one.editing for one in found], _NO_EDITING)
+    tables: dict[str, Any] = {
+        name: joined([getattr(one, name) for one in found], nothing)
+        for name, nothing in _NOTHING.items()
+    }
     notes = grouped_notes([note for one in found for note in one.problems], "breaths")
-    return BreathTests(
-        joined([one.tests for one in found], _NO_VALUES),
-        joined([one.rules for one in found], _NO_RULES),
-        editing,
-        joined([one.stages for one in found], _NO_STAGES),
-        notes + editing_notes(editing, study.options.reference) + tuple(doubts),
-        thresholds=joined([one.thresholds for one in found], _NO_THRESHOLDS),
-    )
+    notes += editing_notes(tables["editing"], study.options.reference) + tuple(doubts)
+    return BreathTests(**tables, problems=notes)
 
 
 def _files(tests: pd.DataFrame, study: StudyTables) -> list[BreathFile]:
@@ -223,7 +216,7 @@ def _same_breaths(found: list["BreathTests"], study: StudyTables) -> list[Proble
 
 def _prints(breaths: pd.DataFrame) -> tuple[bytes, ...]:
     """Return what two tests cannot share: the uptakes, and the steps between breaths if uneven."""
-    t, uptakes = (breaths[name].to_numpy(dtype=np.float64) for name in ("t_s", "vo2_ml_min"))
+    t, uptakes = floats(breaths, "t_s", "vo2_ml_min")
     steps = np.round(np.diff(t), 2)
     told = [np.round(uptakes, 3)] + [steps] * (np.unique(steps).size >= UNEVEN_STEPS)
     return tuple(hashlib.sha256(one.tobytes()).digest() for one in told)
@@ -243,7 +236,7 @@ def _one_test(
     window = (float(test["exercise_start_s"]), float(test["exercise_end_s"]))
     cut = edited_breaths(breaths, mass_kg=mass, window_s=window)
     notes += window_notes(breaths, test, file)
-    t, raw = (cut.breaths[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
+    t, raw = floats(cut.breaths, "t_s", "vo2_ml_min")
     whole, clean = (np.where(cut.out(edit=edit), np.nan, raw) for edit in (False, True))
     start = START_S[reference.fixed_bins_from]
     asked = tuple(dict.fromkeys((rule, *COMPARED_RULES)))
@@ -268,7 +261,7 @@ def _one_test(
         for one in breath_doubts(clear, costs, len(cut.breaths))
     )
     if np.isnan(lab):
-        return BreathTests(_NO_VALUES, _NO_RULES, counts, _NO_STAGES, notes, doubts)
+        return BreathTests(editing=counts, problems=notes, doubts=doubts)
     notes += typed_notes(lab, float(test["vo2max"]), rule, test["file"], int(test["row"]))
     value = {"lab_test_id": name, "lab": lab, "averaging_rule": rule}
     under = (every, unedited, edited)
@@ -277,7 +270,7 @@ def _one_test(
     )
     notes += bin_notes(lab, kept_bin / mass, file)
     beside, odd = _impossible(_beside(used, rule, start, reference.last_bin), file)
-    t, vo2 = (used[c].to_numpy(dtype=np.float64) for c in ("t_s", "vo2_ml_min"))
+    t, vo2 = floats(used, "t_s", "vo2_ml_min")
     plateau, told = _plateau(t, vo2, cost, test, file)
     notes += odd + told
     values = pd.DataFrame([value | beside | {"plateau": plateau}])
@@ -294,17 +287,16 @@ def _beside(
     breaths: pd.DataFrame, rule: str, start_s: float | None, last_bin: LastBin
 ) -> dict[str, float]:
     """Return the respiratory exchange ratio under the same rule, and the highest heart rate."""
-    t = breaths["t_s"].to_numpy(dtype=np.float64)
-    vo2, vco2, hr = (
-        breaths[name].to_numpy(dtype=np.float64) for name in ("vo2_ml_min", "vco2_ml_min", "hr_bpm")
+    t, vo2, vco2, hr = floats(breaths, "t_s", "vo2_ml_min", "vco2_ml_min", "hr_bpm")
+
+    def highest(values: FloatArray, rule: str, **ways: Any) -> float:
+        known = np.isfinite(values)
+        return vo2max_under_rule(t[known], values[known], rule, **ways)
+
+    of_vco2, of_vo2 = (
+        highest(one, rule, start_s=start_s, last_bin=last_bin) for one in (vco2, vo2)
     )
-    with_co2, with_hr = np.isfinite(vco2), np.isfinite(hr)
-    vco2max, vo2max = (
-        vo2max_under_rule(t[known], one[known], rule, start_s=start_s, last_bin=last_bin)
-        for known, one in ((with_co2, vco2), (np.isfinite(vo2), vo2))
-    )
-    ratio = vco2max / vo2max
-    return {"rer_max": ratio, "hr_max_bpm": vo2max_under_rule(t[with_hr], hr[with_hr], HR_RULE)}
+    return {"rer_max": of_vco2 / of_vo2, "hr_max_bpm": highest(hr, HR_RULE)}
 
 
 def _impossible(

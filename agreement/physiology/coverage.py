@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from agreement.physiology.arrays import floats
 from agreement.physiology.heart_rate import PointSums, extrapolations, point_sums
 from agreement.physiology.readings import Readings
 from agreement.physiology.set_aside import joined
@@ -184,7 +185,7 @@ def _fan(line: dict[Hashable, Any], points: pd.DataFrame, options: Extrapolation
 
 def _band(points: pd.DataFrame, hr_max: float) -> pd.DataFrame:
     """Return both forms of the line, and the error of `hr_on_vo2`, from the lowest point to HRmax."""
-    pulse, uptake = (points[name].to_numpy(dtype=np.float64) for name in ("hr_bpm", "vo2"))
+    pulse, uptake = floats(points, "hr_bpm", "vo2")
     one = point_sums(np.zeros(pulse.size, dtype=np.int64), pulse, uptake, groups=1)
     grid = np.linspace(pulse.min(), hr_max, _STEPS)
     sums = PointSums(*(np.repeat(part, _STEPS) for part in one))

@@ -13,12 +13,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.physiology.field_test_results import MEASURED, one_row_results, stage_results
 from agreement.physiology.field_tests import INPUT_UNITS, PROTOCOLS, protocol
-from agreement.physiology.one_row_tests import one_row_results
 from agreement.physiology.reading_rows import NO_MEMBERS, NO_READINGS, ReadingPart, join_parts
 from agreement.physiology.session_people import nearest_measured, people_at
 from agreement.physiology.set_aside import as_problems, joined, lines_of, row_notes
-from agreement.physiology.stage_tests import MEASURED, stage_results
 from agreement.tables.findings import problem
 from agreement.tables.options import Extrapolation
 from agreement.terms import SEXES, UNIT, counted

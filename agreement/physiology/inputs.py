@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 
 from agreement.physiology.arrays import BoolArray, FloatArray
+from agreement.physiology.equations import RESTING_VO2
 from agreement.physiology.heart_rate import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, nearest_measured
-from agreement.physiology.work_rate import RESTING_VO2
 from agreement.terms import AGE_WITHIN_YEARS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
 VO2_PER_BEAT: Final = 0.40  # mL/kg/min per bpm: runs at 10 km/h, 140 bpm and 13 km/h, 165 bpm

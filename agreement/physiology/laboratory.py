@@ -13,9 +13,9 @@ import pandas as pd
 
 from agreement.errors import Problem, TableError
 from agreement.physiology.arrays import Progress
+from agreement.physiology.breath_notes import LOW_PRESSURE_MMHG
 from agreement.physiology.breath_tests import STAGE_COLUMNS, BreathTests, breath_tests
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
-from agreement.physiology.gas_checks import LOW_PRESSURE_MMHG
 from agreement.physiology.heart_rate import heart_rate_maximum
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, people_at
 from agreement.physiology.session_records import SessionRecords, session_records
@@ -27,7 +27,6 @@ from agreement.physiology.set_aside import (
     row_notes,
 )
 from agreement.physiology.stage_splits import ANOTHER_DAY, SAME_DAY, economy, expected_errors
-from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
 from agreement.physiology.thresholds import heart_rates, rated_thresholds, without_impossible
 from agreement.physiology.training import (
     BOTH_COLUMNS,
@@ -47,7 +46,6 @@ LABORATORY_COLUMNS: Final = [
     "max_confirmed", "hr_max_bpm", "sex", "age_years", "hr_limiting_drug", "training_profile",
     "profile_borderline", *CRITERION_COLUMNS, "rer_max", "plateau", "file", "row",
 ]  # fmt: skip
-NO_THRESHOLDS: Final = pd.DataFrame(columns=THRESHOLD_COLUMNS)
 NO_ZONES: Final = pd.DataFrame(columns=BOTH_COLUMNS)
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
 LITRES: Final = RANGES["vo2max_l_min"]
@@ -160,7 +158,7 @@ def laboratory_values(study: StudyTables, *, progress: Progress | None = None) -
     tests, left_out = _usable(_with_breaths(tests, breaths.tests), study)
     tests = pd.concat([tests, effort_criteria(tests)], axis=1)
     rated, turned = rated_thresholds(tests)
-    thresholds = joined([breaths.thresholds, rated], NO_THRESHOLDS).astype({"lab_test_id": "str"})
+    thresholds = joined([breaths.thresholds, rated], rated).astype({"lab_test_id": "str"})
     thresholds = without_impossible(thresholds, tests)
     training, zones = NO_PROFILES, NO_ZONES
     if records is not None:

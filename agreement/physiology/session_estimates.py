@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import FloatArray, IntArray, TextArray
+from agreement.physiology.equations import COST_RANGES, work_rate_vo2
 from agreement.physiology.heart_rate import PointSums, by_age_notes, extrapolations, point_sums
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
 from agreement.physiology.session_people import session_people
 from agreement.physiology.session_records import COST_MODES, HIGHEST_BPM, SessionRecords
 from agreement.physiology.set_aside import lines_of, row_notes
-from agreement.physiology.work_rate import COST_RANGES, work_rate_vo2
 from agreement.tables.options import Extrapolation
 from agreement.terms import RANGES, SESSIONS_METHOD
 

@@ -6,8 +6,6 @@ files are read one after another, so memory does not grow with the season.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
 from dataclasses import dataclass
 from itertools import pairwise, repeat
 from pathlib import Path
@@ -18,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import IntArray, Progress
+from agreement.physiology.arrays import Elsewhere, IntArray, Progress
 from agreement.physiology.session_samples import SteadyPoints, clean_heart_rate, steady_points
 from agreement.physiology.set_aside import grouped_notes
 from agreement.tables.findings import problem
@@ -136,17 +134,7 @@ class SampleFile(NamedTuple):
 
 ReadFile = tuple[tuple[Problem, ...], Packed | None]
 OverFiles = Callable[[FileFormat | None, Sequence[SampleFile]], Iterable[ReadFile]]
-_OVER: ContextVar[OverFiles | None] = ContextVar("over", default=None)
-
-
-@contextmanager
-def reading_over(over: OverFiles) -> Iterator[None]:
-    """Have the sample files of studies read in the block be reduced by `over`, elsewhere if it likes."""
-    token = _OVER.set(over)
-    try:
-        yield
-    finally:
-        _OVER.reset(token)
+SAMPLES_ELSEWHERE: Final = Elsewhere[OverFiles]("samples")
 
 
 def session_records(study: StudyTables, *, progress: Progress | None = None) -> SessionRecords:
@@ -166,7 +154,7 @@ def session_records(study: StudyTables, *, progress: Progress | None = None) -> 
     problems: list[Problem] = []
     stops: list[Problem] = []
     form = study.options.files.get("samples")
-    files, over = _files(sessions, study), _OVER.get()
+    files, over = _files(sessions, study), SAMPLES_ELSEWHERE.way
     read = (reduced_file(form, file) for file in files) if over is None else over(form, files)
     done = 0
     for file, (found, packed) in zip(files, read, strict=True):

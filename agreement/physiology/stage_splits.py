@@ -32,11 +32,11 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from agreement.physiology.breath_tests import STAGE_COLUMNS
+from agreement.physiology.equations import work_rate_vo2
+from agreement.physiology.field_test_results import MEASURED
 from agreement.physiology.field_tests import PROTOCOLS, equation_inputs
 from agreement.physiology.heart_rate import GUARDS, Form, heart_rate_extrapolation
 from agreement.physiology.session_people import nearest_measured, people_at
-from agreement.physiology.stage_tests import MEASURED
-from agreement.physiology.work_rate import work_rate_vo2
 from agreement.tables.options import Extrapolation
 from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD

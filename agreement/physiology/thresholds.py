@@ -31,7 +31,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import FloatArray
+from agreement.physiology.arrays import FloatArray, floats
 from agreement.physiology.broken_line import BrokenLine, broken_line, no_corner
 from agreement.physiology.stages import stages
 from agreement.tables.findings import problem
@@ -76,7 +76,7 @@ def ventilatory_thresholds(
     """
     if breaths["vco2_ml_min"].notna().sum() < 2:
         return pd.DataFrame(columns=COLUMNS)
-    t, vo2 = (breaths[name].to_numpy(dtype=np.float64) for name in ("t_s", "vo2_ml_min"))
+    t, vo2 = floats(breaths, "t_s", "vo2_ml_min")
     long = sum(stage.end is not None for stage in stages(t, vo2, cost))
     if long >= LONG_STAGES:
         why = f"{long} stages of two minutes or longer: a corner needs work that rises steadily"

@@ -23,7 +23,12 @@ from agreement.pairing.ledger import only_counted
 from agreement.pairing.study_pairs import Pairing, closed, common_of
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_and_control
 from agreement.physiology.readings import Readings, field_readings
-from agreement.physiology.session_records import ReadFile, SampleFile, reading_over, reduced_file
+from agreement.physiology.session_records import (
+    SAMPLES_ELSEWHERE,
+    ReadFile,
+    SampleFile,
+    reduced_file,
+)
 from agreement.physiology.training import NO_PROFILES
 from agreement.scale.bucket_pairs import SOURCE, BucketPlan, pair_bucket
 from agreement.scale.engine import Engine, Progress
@@ -131,7 +136,7 @@ def inspect_streamed(
         return None, stops
     known = study.problems
     try:
-        with reading_over(partial(_over_files, over)):
+        with SAMPLES_ELSEWHERE.by(partial(_over_files, over)):
             study, laboratory = laboratory_and_control(study)
         known += (*laboratory.problems, *laboratory_doubts(study, laboratory))
         sessions, training = laboratory.sessions, laboratory.training

@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import linregress
 
 from agreement.physiology.breath_tests import STAGE_COLUMNS
+from agreement.physiology.equations import running_vo2
 from agreement.physiology.laboratory import laboratory_values
 from agreement.physiology.stage_splits import (
     economy,
@@ -16,7 +17,6 @@ from agreement.physiology.stage_splits import (
     measured_stages,
     stage_splits,
 )
-from agreement.physiology.work_rate import running_vo2
 from agreement.tables.options import Extrapolation
 
 LABORATORY = pd.DataFrame({"lab_test_id": ["T"], "lab": [60.0]})

@@ -6,11 +6,15 @@ import pandas as pd
 import pytest
 
 from agreement.errors import TableError
-from agreement.physiology.equations import submaximal_1954, submaximal_1954_line, walk_1987
+from agreement.physiology.equations import (
+    KG_PER_POUND,
+    submaximal_1954,
+    submaximal_1954_line,
+    walk_1987,
+)
 from agreement.physiology.field_tests import PROTOCOLS, protocol, protocols_frame
 from agreement.physiology.laboratory import laboratory_values
 from agreement.physiology.readings import field_readings
-from agreement.physiology.work_rate import KG_PER_POUND
 
 EXAMPLES = json.loads(
     (Path(__file__).parents[1] / "reference" / "field_test_examples.json").read_text("utf-8")

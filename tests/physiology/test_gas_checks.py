@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from agreement.physiology.gas_checks import (
+from agreement.physiology.breath_notes import (
     gas_column_checks,
     pressure_from_volumes,
     pressure_overstatement,

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from agreement.physiology.equations import cycling_vo2, running_vo2
 from agreement.physiology.heart_rate import (
     extrapolations,
     heart_rate_extrapolation,
@@ -13,7 +14,6 @@ from agreement.physiology.heart_rate import (
     point_sums,
 )
 from agreement.physiology.stage_splits import split_error
-from agreement.physiology.work_rate import cycling_vo2, running_vo2
 from agreement.tables.options import Extrapolation
 
 OPEN_DATA = Path(__file__).parents[3] / "shared" / "open_data"

@@ -9,10 +9,10 @@ from simulate.people import Person
 from simulate.raw import STAGE_SHARES, staged_breaths
 
 from agreement.cohort import read_cohort
+from agreement.physiology.equations import running_vo2
 from agreement.physiology.heart_rate import heart_rate_extrapolation
 from agreement.physiology.stage_splits import own_cost, session_splits
 from agreement.physiology.stages import stages
-from agreement.physiology.work_rate import running_vo2
 from agreement.stats.causes.error_split import SplitErrors
 
 COSTED = np.array([26.0, 31.0, 36.0, 41.0, 46.0])

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from agreement.physiology.work_rate import (
+from agreement.physiology.equations import (
     KG_M_MIN_PER_WATT,
     METRES_PER_MILE,
     cycling_vo2,

@@ -5,9 +5,9 @@ from collections.abc import Iterator
 import numpy as np
 from trust_rows import Row
 
+from agreement.physiology.equations import METRES_PER_MILE, running_vo2, walking_vo2
 from agreement.physiology.field_tests import protocol
 from agreement.physiology.heart_rate import heart_rate_extrapolation
-from agreement.physiology.work_rate import METRES_PER_MILE, running_vo2, walking_vo2
 from agreement.tables.options import Extrapolation
 
 ANY_POINTS = Extrapolation(

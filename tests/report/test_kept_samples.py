@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from agreement.cohort import read_cohort
-from agreement.physiology.breath_tests import BreathFile, computed_file, computing_over
-from agreement.physiology.session_records import SampleFile, reading_over, reduced_file
+from agreement.physiology.breath_tests import BREATHS_ELSEWHERE, BreathFile, computed_file
+from agreement.physiology.session_records import SAMPLES_ELSEWHERE, SampleFile, reduced_file
 from agreement.report.run import kept, kept_samples
 from agreement.report.run.kept_samples import KeptBreaths, KeptSamples
 from agreement.report.run.own_report import checksums
@@ -264,8 +264,8 @@ def test_a_study_reads_over_what_is_kept(read, tested, tmp_path):
         read.clear()
         tested.clear()
         with (
-            reading_over(KeptSamples(tmp_path / "kept", "k")),
-            computing_over(KeptBreaths(tmp_path / "breaths", "k")),
+            SAMPLES_ELSEWHERE.by(KeptSamples(tmp_path / "kept", "k")),
+            BREATHS_ELSEWHERE.by(KeptBreaths(tmp_path / "breaths", "k")),
         ):
             found = read_cohort(study)
         assert len(read) == first * len(list((study / "samples").iterdir()))

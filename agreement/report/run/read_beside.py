@@ -130,13 +130,13 @@ def _over(samples: tuple[Path, str] | None) -> Iterator[None]:
     if samples is None:
         yield
         return
-    from agreement.physiology.breath_tests import computing_over
-    from agreement.physiology.session_records import reading_over
+    from agreement.physiology.breath_tests import BREATHS_ELSEWHERE
+    from agreement.physiology.session_records import SAMPLES_ELSEWHERE
     from agreement.report.run.kept_samples import KeptBreaths, KeptSamples
 
     file, key = samples
     with (
-        reading_over(KeptSamples(file, key)),
-        computing_over(KeptBreaths(file.with_suffix(BREATHS), key)),
+        SAMPLES_ELSEWHERE.by(KeptSamples(file, key)),
+        BREATHS_ELSEWHERE.by(KeptBreaths(file.with_suffix(BREATHS), key)),
     ):
         yield
