@@ -500,7 +500,7 @@ PARTS = {
         "rows_from",
         "rows_of",
         "in_group",
-        *("told_rows", "odd_columns", "chance_of_equal", "same_methods", "copied_series"),
+        *("told_rows", "odd", "odd_columns", "chance_of_equal", "same_methods", "copied_series"),
         "html_table",
     ),
     *(

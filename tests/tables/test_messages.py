@@ -12,7 +12,7 @@ from agreement.tables.findings import message
 from agreement.terms import DOUBTS, REASONS, declared
 
 MESSAGES = declared("messages.toml")
-SAYING = {"tell", "tell_each", "mark", "doubt", "doubt_said", "BreathDoubt", "problem"}
+SAYING = {"tell", "tell_each", "mark", "doubt", "doubt_said", "BreathDoubt", "problem", "odd"}
 SAYING |= {"row_notes", "left_out", "leave_out_parts"}
 # given by the place where it is said, or named in a variable before
 OF_THE_PLACE = {"section", "id"}

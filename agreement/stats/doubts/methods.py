@@ -2,7 +2,7 @@
 
 from itertools import combinations
 from statistics import NormalDist
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,7 @@ from agreement.stats.doubts.chance import (
     spread_of_most,
 )
 from agreement.stats.who_counts import FEWEST_JUDGED
+from agreement.tables.findings import message
 
 # The authors' choice, common practice, no source. Repeats written to 0.1 mL/kg/min are equal once in
 # seventy where the laboratory's own error is 2, whole numbers once in three where it is 0.7.
@@ -45,10 +46,22 @@ Z: Final = NormalDist().inv_cdf((1 + 0.95) / 2)
 
 
 class Odd(NamedTuple):
-    """One doubt about a method: its code, and the evidence."""
+    """One doubt: its code, the evidence, what to do, and where it stands if that is known."""
 
     code: str
     what: str
+    remedy: str
+    # table, column: ours; file, row: as in `agreement.errors.Problem`
+    table: str = ""
+    column: str = ""
+    file: str = ""
+    row: int | None = None
+
+
+def odd(name: str, /, **values: Any) -> Odd:
+    """Return the doubt that `messages.toml` calls so, filled in with `values`."""
+    _, code, what, remedy = message(name)
+    return Odd(code, what.format_map(values), remedy)
 
 
 def odd_methods(pairs: pd.DataFrame) -> list[Odd]:
@@ -61,8 +74,8 @@ def odd_methods(pairs: pd.DataFrame) -> list[Odd]:
     for (method, mode), own in pairs.groupby(["method", "mode"], sort=True):
         people = own.groupby("athlete_id")[["lab", "field", "difference"]].mean()
         found += [
-            Odd(code, f"'{method}' ({mode}): {what}")
-            for code, what in (*odd_values(people, own), *other_mode(own, str(mode)))
+            one._replace(what=f"'{method}' ({mode}): {one.what}")
+            for one in (*odd_values(people, own), *other_mode(own, str(mode)))
         ]
     return found
 
@@ -78,67 +91,44 @@ def odd_values(people: pd.DataFrame, pairs: pd.DataFrame, *, sure: bool = True) 
     """
     lab, field, difference = (people[name].to_numpy(np.float64) for name in people)
     n, found = len(people), []
-    apart = np.abs(pairs["difference"].to_numpy(np.float64))
+    ends = {"field": (field.min(), field.max()), "lab": (lab.min(), lab.max()), "n": n}
+    apart, off = np.abs(pairs["difference"].to_numpy(np.float64)), np.median(np.abs(difference))
     if n >= TELLING and (apart <= SAME).all():
-        what = f"all {len(apart)} field values are the laboratory's own."
-        found.append(Odd("field_is_laboratory", what))
+        found.append(odd("field_is_laboratory", n=len(apart)))
     elif n >= FEWEST_ALIKE and np.median(apart) < TOO_ALIKE:
-        what = (
-            f"half of {len(apart)} field values lie within {np.median(apart):.2g} mL/kg/min of the "
-            "laboratory's, closer than the laboratory repeats itself: they were told or copied."
-        )
-        found.append(Odd("field_is_laboratory", what))
+        found.append(odd("field_near_laboratory", n=len(apart), apart=np.median(apart)))
     spread, own = (spread_of_most(values) if n > 1 else 0.0 for values in (lab, field))
     if n >= FEWEST_ALIKE and spread > LEAST_SPREAD:
         if field.std(ddof=1) < CONSTANT_BELOW * spread:
-            what = (
-                f"it says {field.min():.1f} to {field.max():.1f} of {n} athletes who measure "
-                f"{lab.min():.1f} to {lab.max():.1f} mL/kg/min: the same of everybody."
-            )
-            found.append(Odd("constant_device", what))
-        elif told := _unrelated(lab, field, sure=sure):
-            found.append(Odd("no_relation", told))
-        elif not sure and not found and (told := _on_a_line(lab, field)):
-            found.append(Odd("field_is_laboratory", told))
+            found.append(odd("constant_device", **ends))
+        elif unrelated := _unrelated(lab, field, sure=sure):
+            found.append(unrelated)
+        elif not sure and not found and (rest := _off_the_line(lab, field)) < ON_A_LINE:
+            found.append(odd("field_on_a_line", n=n, rest=rest))
     if n >= FEWEST_ALIKE and own > LEAST_SPREAD and lab.std(ddof=1) < CONSTANT_BELOW * own:
-        what = (
-            f"the laboratory measures {lab.min():.1f} to {lab.max():.1f} mL/kg/min in {n} athletes of "
-            f"whom it says {field.min():.1f} to {field.max():.1f}: the same of everybody."
-        )
-        found.append(Odd("filled_down", what))
+        found.append(odd("constant_laboratory", **ends))
     if n >= TELLING and abs(difference.mean()) > BIAS_BEYOND:
-        what = f"a bias of {difference.mean():+.1f} mL/kg/min in {n} athletes; no method is so far off."
-        found.append(Odd("bias_beyond", what))
-    elif n >= TELLING and np.median(np.abs(difference)) > BIAS_BEYOND:
-        what = f"half of {n} athletes are off by {np.median(np.abs(difference)):.0f} mL/kg/min or more."
-        found.append(Odd("bias_beyond", what))
+        found.append(odd("bias_beyond", bias=difference.mean(), n=n))
+    elif n >= TELLING and off > BIAS_BEYOND:
+        found.append(odd("half_beyond", n=n, off=off))
     return found
 
 
-def _unrelated(lab: Floats, field: Floats, *, sure: bool) -> str:
-    """Say that field and laboratory have no relation; "" where they may have one (Fisher's z)."""
+def _unrelated(lab: Floats, field: Floats, *, sure: bool) -> Odd | None:
+    """Say that field and laboratory have no relation; None where they may have one (Fisher's z)."""
     r, n = float(np.clip(np.corrcoef(lab, field)[0, 1], -0.9999, 0.9999)), lab.size
     lowest, highest = (float(np.tanh(np.arctanh(r) + k * Z / np.sqrt(n - 3))) for k in (-1, 1))
     if sure and n >= UNRELATED_FEWEST and highest < UNRELATED_BELOW:
-        return (
-            f"its values have nothing to do with the laboratory's (r {r:.2f} in {n} athletes, at most "
-            f"{highest:.2f})."
-        )
+        return odd("no_relation", r=r, n=n, highest=highest)
     if not sure and (highest < 0 or (lowest < 0 and n >= UNRELATED_FEWEST)):
-        return f"no relation with the laboratory's values is shown (r {r:.2f} in {n} athletes)."
-    return ""
+        return odd("relation_not_shown", r=r, n=n)
+    return None
 
 
-def _on_a_line(lab: Floats, field: Floats) -> str:
-    """Say that the field values are computed from the laboratory's; "" where they are not."""
+def _off_the_line(lab: Floats, field: Floats) -> float:
+    """Return how far field values scatter about a line through the laboratory's. [mL/kg/min]."""
     slope = float(np.cov(lab, field)[0, 1] / lab.var(ddof=1))
-    rest = spread_of_most(field - field.mean() - slope * (lab - lab.mean()))
-    if rest >= ON_A_LINE:
-        return ""
-    return (
-        f"its values of {lab.size} athletes lie within {rest:.2g} mL/kg/min of a line through the "
-        "laboratory's, closer than the laboratory repeats itself: computed from them?"
-    )
+    return spread_of_most(field - field.mean() - slope * (lab - lab.mean()))
 
 
 def same_methods(daily: pd.DataFrame) -> list[Odd]:
@@ -158,8 +148,7 @@ def same_methods(daily: pd.DataFrame) -> list[Odd]:
         equal = int((np.abs(both[first] - both[other]) < 1e-6).sum())
         people = both.index.get_level_values(0).nunique()
         if people >= FEWEST_ALIKE and equal >= NEARLY_ALL * len(both):
-            what = f"{equal} of {len(both)} days have the same value of '{first}' and '{other}'."
-            found.append(Odd("same_methods", what))
+            found.append(odd("same_methods", equal=equal, n=len(both), first=first, other=other))
     return found
 
 
@@ -175,11 +164,7 @@ def other_mode(pairs: pd.DataFrame, mode: str) -> list[Odd]:
     if count < 2 or count < OTHER_MODE_SHARE * len(pairs):
         return []
     modes = " and ".join(sorted({str(m) for m in other[apart]}))
-    what = (
-        f"{count} of {len(pairs)} pairs compare {mode} with a laboratory test in {modes}; VO2max "
-        "itself differs between them by 5 to 15 %."
-    )
-    return [Odd("other_mode", what)]
+    return [odd("other_mode", count=count, n=len(pairs), mode=mode, modes=modes)]
 
 
 def swapped_columns(
@@ -201,13 +186,9 @@ def swapped_columns(
     one_each = len(estimates) <= ABOUT_ONE * len(laboratory) * estimates["method"].nunique()
     many = one_each and min(np.isfinite(lab).sum(), np.isfinite(field).sum()) >= SWAPPED_FEWEST
     if many and share_whole(lab) > 0.95 and share_whole(field) < 0.3:
-        what = (
-            f"The laboratory's values are whole numbers ({share_whole(lab):.0%}), the field's are not "
-            f"({share_whole(field):.0%}): the two columns may be exchanged."
-        )
-        found.append(Odd("columns_swapped", what))
+        found.append(odd("columns_swapped", lab=share_whole(lab), field=share_whole(field)))
     if many and (rows := _exchanged_rows(laboratory, estimates)):
-        found.append(Odd("columns_swapped", rows))
+        found.append(rows)
     steady, moving = _moving(laboratory, "mass_kg"), _moving(estimates, "set_mass_kg")
     typed, weighed = (
         share_whole(frame[name].to_numpy(np.float64))
@@ -215,37 +196,26 @@ def swapped_columns(
     )
     several = min(steady[1], moving[1]) >= TELLING and typed > 0.95 and weighed < 0.3
     if several and steady[0] == 0 and moving[0] > 0.5:
-        what = (
-            "The measured masses are whole numbers that never change, the set ones have decimals and "
-            "change: measured and set may be exchanged."
-        )
-        found.append(Odd("columns_swapped", what))
+        found.append(odd("masses_swapped"))
     own, days = (
         _within(repeats, ["lab_test_id"], "lab"),
         _within(daily, ["lab_test_id", "method", "mode"], "field"),
     )
     if own[1] >= TELLING and days[1] >= SWAPPED_FEWEST and 0 < own[0] < PRECISE * days[0]:
-        what = (
-            f"Repeated laboratory tests differ by {own[0]:.1f} mL/kg/min (typical error), the field's "
-            f"days by {days[0]:.1f}: field and laboratory may be exchanged."
-        )
-        found.append(Odd("columns_swapped", what))
+        found.append(odd("errors_swapped", lab=own[0], field=days[0]))
     return found
 
 
-def _exchanged_rows(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> str:
-    """Say that whole numbers stand now on one side, now on the other; "" where they do not."""
+def _exchanged_rows(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> Odd | None:
+    """Say that whole numbers stand now on one side, now on the other; None where they do not."""
     single = [f.drop_duplicates("athlete_id", keep=False) for f in (laboratory, estimates)]
     both = single[0].merge(single[1], on="athlete_id")[["lab", "field"]].dropna()
     values = both.to_numpy(np.float64)
     whole = np.abs(values - np.round(values)) < 1e-6
     one, first = whole[:, 0] != whole[:, 1], whole[:, 0].sum()
     if len(both) < SWAPPED_FEWEST or one.mean() < EXCHANGED or min(first, len(both) - first) < 3:
-        return ""
-    return (
-        f"Of {len(both)} athletes {first} have whole numbers in the laboratory and decimals in the "
-        "field, nearly all others the reverse: columns exchanged in some rows?"
-    )
+        return None
+    return odd("rows_swapped", n=len(both), first=first)
 
 
 def _moving(frame: pd.DataFrame, column: str) -> tuple[float, int]:
@@ -276,21 +246,14 @@ def odd_columns(laboratory: pd.DataFrame, repeats: pd.DataFrame) -> list[Odd]:
     found, lab = [], laboratory["lab"].to_numpy(np.float64)
     judged = laboratory["athlete_id"].nunique() >= FEWEST_JUDGED
     if judged and np.ptp(lab) == 0:
-        what = (
-            f"All {lab.size} tests have one and the same VO2max, {lab[0]:g}: a column filled down?"
-        )
-        found.append(Odd("filled_down", what))
+        found.append(odd("filled_down", n=lab.size, value=lab[0]))
     apart = repeats.groupby("lab_test_id")["lab"].agg(["size", "max", "min"])
     again = apart[apart["size"] > 1]
     equal = int((again["max"] - again["min"] < EQUAL).sum())
     chance = chance_of_equal(rounding_step(repeats["lab"].to_numpy(np.float64)), LEAST_ERROR)
     told = equal >= TELLING and equal > len(again) / 2
     if told and _by_chance(equal, len(again), chance) < BY_CHANCE:
-        what = (
-            f"{equal} of {len(again)} repeated laboratory tests agree with the first to the digit, as "
-            "if it had no error: written down twice?"
-        )
-        found.append(Odd("copied_repeats", what))
+        found.append(odd("copied_repeats", equal=equal, n=len(again)))
     return found
 
 

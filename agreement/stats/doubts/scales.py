@@ -1,9 +1,11 @@
 """Two units in one column: numbers of one person a known factor apart."""
 
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import pandas as pd
+
+from agreement.stats.doubts.methods import Odd, odd
 
 # mL/kg/min in a metabolic equivalent, pounds in a kilogram (NIST SP 811: 1 lb = 0.453 592 37 kg)
 MET_BAND: Final = (2.8, 4.4)  # of the ratio 3.5
@@ -13,15 +15,7 @@ FEWEST_PEOPLE: Final = 2
 HEAVY_KG, HEAVY_SHARE, HEAVY_FEWEST = 130.0, 0.2, 5
 
 
-class Mixed(NamedTuple):
-    """A column with a few rows in another unit."""
-
-    table: str
-    column: str
-    what: str
-
-
-def mixed_uptakes(estimates: pd.DataFrame, laboratory: pd.DataFrame) -> list[Mixed]:
+def mixed_uptakes(estimates: pd.DataFrame, laboratory: pd.DataFrame) -> list[Odd]:
     """
     Find VO2max values that are 3.5 times the same person's on the other side, or a 3.5th of it.
 
@@ -42,18 +36,15 @@ def mixed_uptakes(estimates: pd.DataFrame, laboratory: pd.DataFrame) -> list[Mix
                 # the side that is off is the one far from everybody's laboratory values
                 off = smaller == "lab" and float(np.median(lab[hit])) < 0.6 * middle
                 table = "lab_tests" if off else "field_estimates"
-                what = (
-                    f"{count} of {of} values of '{method}' are "
-                    f"{np.median(ratio[hit]):.2g} times the same athlete's laboratory value, as between "
-                    "MET and mL/kg/min (3.5): two units in one column."
-                )
-                found.append(Mixed(table, "vo2max_ml_kg_min", what))
+                times = np.median(ratio[hit])
+                mixed = odd("mets_mixed", count=count, n=of, method=method, ratio=times)
+                found.append(mixed._replace(table=table, column="vo2max_ml_kg_min"))
     return found
 
 
 def mixed_masses(
     athletes: pd.DataFrame, laboratory: pd.DataFrame, estimates: pd.DataFrame
-) -> list[Mixed]:
+) -> list[Odd]:
     """
     Find masses that are 2.2 times another mass of the same person, as pounds are.
 
@@ -74,19 +65,15 @@ def mixed_masses(
         ratio = (high[place] / lowest).dropna()
         hit = ratio[ratio.between(*POUND_BAND)]
         if len(hit) >= FEWEST_PEOPLE:
-            what = (
-                f"The masses of {len(hit)} of {len(ratio)} athletes here are {hit.median():.2g} times "
-                f"another mass of the same athlete ('{hit.index[0]}' first), as pounds are to kilograms."
-            )
-            found.append(Mixed(*place, what))
+            counts = {"count": len(hit), "n": len(ratio)}
+            mixed = odd("pounds_mixed", **counts, ratio=hit.median(), first=hit.index[0])
+            found.append(mixed._replace(table=place[0], column=place[1]))
     mass = laboratory["mass_kg"].dropna()
     heavy = mass[mass > HEAVY_KG]
     if not found and len(mass) >= HEAVY_FEWEST and len(heavy) >= HEAVY_SHARE * len(mass):
-        what = (
-            f"{len(heavy)} of {len(mass)} masses are above {HEAVY_KG:g} kg (up to {heavy.max():g}): "
-            "pounds among kilograms?"
-        )
-        found.append(Mixed("lab_tests", "mass_kg", what))
+        counts = {"count": len(heavy), "n": len(mass)}
+        mixed = odd("pounds_among_kilograms", **counts, limit=HEAVY_KG, highest=heavy.max())
+        found.append(mixed._replace(table="lab_tests", column="mass_kg"))
     return found
 
 

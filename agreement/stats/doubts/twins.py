@@ -11,6 +11,7 @@ import pandas as pd
 
 from agreement.stats.basics.arrays import Floats
 from agreement.stats.doubts.chance import chance_of_all, chance_of_closeness, too_close
+from agreement.stats.doubts.methods import Odd, odd
 
 # The authors' choice, common practice, no source. A laboratory's own error is 2.6 mL/kg/min
 # (Vickers, read), so two tests of one person differ by 3.7, and 15 is four times that; training
@@ -23,17 +24,7 @@ MASS_DAYS, MASS_ABOVE = 45, 0.15
 MASS_LONG_DAYS, MASS_LONG_ABOVE = 365, 0.30
 
 
-class TwoBodies(NamedTuple):
-    """Two tests of one id that one person cannot have done."""
-
-    athlete: str
-    file: str
-    row: int
-    column: str
-    what: str
-
-
-def two_bodies(laboratory: pd.DataFrame) -> tuple[TwoBodies, ...]:
+def two_bodies(laboratory: pd.DataFrame) -> list[Odd]:
     """
     Find tests that follow an earlier one of the same id too soon for what lies between them.
 
@@ -45,7 +36,7 @@ def two_bodies(laboratory: pd.DataFrame) -> tuple[TwoBodies, ...]:
     same = (tests["athlete_id"] == before["athlete_id"]) & (tests["mode"] == before["mode"])
     pair = tests[same].join(before[same].add_suffix("_before"))
     if pair.empty:
-        return ()
+        return []
     days = (pair["date"] - pair["date_before"]).dt.days.to_numpy()
     lab, mass = (pair[name].to_numpy(np.float64) for name in ("lab", "mass_kg"))
     lab_0, mass_0 = (pair[f"{name}_before"].to_numpy(np.float64) for name in ("lab", "mass_kg"))
@@ -69,14 +60,17 @@ def two_bodies(laboratory: pd.DataFrame) -> tuple[TwoBodies, ...]:
             if by_value[i]
             else (mass_0[i], mass[i], "mass_kg", "kg")
         )
-        what = (
-            f"'{one['athlete_id']}' has {old:.1f} and {new:.1f} {unit} {days[i]} days apart (tests "
-            f"{one['lab_test_id_before']}, {one['lab_test_id']}), further than one person changes."
+        told = odd(
+            "two_bodies",
+            athlete=one["athlete_id"],
+            tests=f"{one['lab_test_id_before']}, {one['lab_test_id']}",
+            days=days[i],
+            old=old,
+            new=new,
+            unit=unit,
         )
-        found.append(
-            TwoBodies(str(one["athlete_id"]), str(one["file"]), int(one["row"]), column, what)
-        )
-    return tuple(found)
+        found.append(told._replace(file=str(one["file"]), row=int(one["row"]), column=column))
+    return found
 
 
 ALPHA: Final = 2e-5  # of naming anybody wrongly in one study
