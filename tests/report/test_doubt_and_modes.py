@@ -324,3 +324,39 @@ def test_nobody_is_counted_as_tried_who_is_on_no_list(small_study, tmp_path):
     strangers = [readings.head(6).assign(athlete_id=f"X{i}") for i in range(100, 107)]
     pd.concat([readings, *strangers]).to_csv(study / "field_estimates.csv", index=False)
     assert text(open_report(study, kind="audit").funnel()) == before
+
+
+def test_an_audit_cautions_with_no_number_that_it_withholds(small_study, tmp_path):
+    """One profile spreads far, and goes with that of four people: its spread is in no sentence."""
+    study = small_study(tmp_path / "crew", athletes=26, visits=1)
+    people = pd.read_csv(study / "athletes.csv")
+    people["training_profile"] = ["long"] * 14 + ["short"] * 8 + ["base"] * 4
+    people.to_csv(study / "athletes.csv", index=False)
+    readings = pd.read_csv(study / "field_estimates.csv")
+    far = readings["athlete_id"].map(
+        dict(zip(people["athlete_id"][14:22], [-9, 9] * 4, strict=True))
+    )
+    readings["vo2max_ml_kg_min"] += far.fillna(0)
+    readings.to_csv(study / "field_estimates.csv", index=False)
+    place = ("profile_bias", "spread_ratio")
+    house, out = (open_report(study, kind=kind) for kind in ("squad", "audit"))
+    assert value(house, *place).known
+    assert value(out, *place).withheld
+    assert "times as far in one training profile" in text(house.differences())
+    assert "times as far in one training profile" not in text(out.differences())
+
+
+@pytest.mark.parametrize("kind", ["squad", "audit"])
+def test_no_reason_of_silence_counts_the_few_that_there_are(small_study, tmp_path, kind):
+    """Three came twice, were tested twice and wore a device for long enough: each count is theirs."""
+    study = repeated(small_study(tmp_path / "crew", athletes=20), 3, 1.0)
+    tests = pd.read_csv(study / "lab_tests.csv")
+    once = tests["date"] == "2026-04-13"
+    tests[~once | tests["athlete_id"].isin(["A00", "A01", "A02"])].to_csv(
+        study / "lab_tests.csv", index=False
+    )
+    report = open_report(study, kind=kind)
+    silence = [*report.told.frame["note"].dropna().astype(str), text(report.unsaid())]
+    assert any("fewer than 8 athletes came twice" in one for one in silence)
+    counts = re.compile(r"(?<!than )\b[1-4] (athlete|people|person|pair|test|visit|repeat|degree)")
+    assert [one for one in silence if counts.search(one)] == []

@@ -276,7 +276,7 @@ def test_constant_estimates_have_no_day_noise():
 
 
 def test_too_few_athletes():
-    with pytest.raises(NotEstimable, match="too_few: 4 athletes"):
+    with pytest.raises(NotEstimable, match="too_few: fewer than 5 athletes have daily"):
         budget_of(data(n_athletes=4))
 
 

@@ -187,9 +187,9 @@ def test_differences_that_do_not_vary_have_no_shape():
     assert codes(data(np.ones(60))) == []
 
 
-def test_one_athlete_and_one_value_are_said_as_one():
+def test_one_value_is_said_as_one():
     alone = cautions_of(data([1.0]))
-    assert alone[0].sentence == "1 athlete is too few for limits of agreement."
+    assert alone[0].sentence == "Fewer than 10 athletes are too few for limits of agreement."
     open_one = data(calm(60), max_confirmed=["no"] + ["yes"] * 59)
     (caution,) = [c for c in cautions_of(open_one) if c.code == "not_confirmed"]
     assert caution.sentence.startswith("1 of 60 laboratory values is not confirmed")

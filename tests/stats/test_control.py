@@ -103,7 +103,9 @@ def test_a_person_as_control_is_one_person_for_an_audit():
 
 def test_too_few_tests_of_a_control_say_so():
     rows = cohort(tests=4).results.frame.query("analysis == 'control'")
-    assert list(rows["note"]) == ["too_few: 4 tests of the control in this mode."] * len(rows)
+    assert list(rows["note"]) == ["too_few: fewer than 5 tests of the control in this mode."] * len(
+        rows
+    )
 
 
 def test_a_control_without_a_test_stops():

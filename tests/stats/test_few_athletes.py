@@ -59,9 +59,9 @@ def test_of_a_mean_the_interval_is_students():
 @pytest.mark.parametrize(
     ("athletes", "smooth", "share"),
     [
-        (4, "clustered; too_few", "clustered; too_few; 8 of 8 pairs, 4 athletes"),
-        (5, "clustered; jackknife_t", "clustered; too_few; 9 of 10 pairs, 5 athletes"),
-        (14, "clustered; jackknife_t", "clustered; too_few; 27 of 28 pairs, 14 athletes"),
+        (4, "clustered; too_few", "clustered; too_few"),
+        (5, "clustered; jackknife_t", "clustered; too_few"),
+        (14, "clustered; jackknife_t", "clustered; too_few"),
         (15, "clustered; jackknife_t", "clustered"),
         (29, "clustered; jackknife_t", "clustered"),
         (30, "clustered", "clustered"),

@@ -71,7 +71,7 @@ def test_unknown_mismatches_are_left_out():
     mismatch[:5] = np.nan
     found = mass_mismatch(field, lab, mismatch)
     assert (found.n, found.line.n) == (15, 15)
-    with pytest.raises(NotEstimable, match="known of only 2 athletes"):
+    with pytest.raises(NotEstimable, match="known of fewer than 3 athletes"):
         mass_mismatch(field, lab, np.r_[1.0, 2.0, np.full(18, np.nan)])
     with pytest.raises(NotEstimable, match="known of no athlete"):
         mass_mismatch(field, lab, np.full(20, np.nan))

@@ -151,7 +151,7 @@ def test_bins_of_age_are_compared_as_methods_are():
 
 def test_bins_need_ten_athletes_with_readings_in_two():
     d, gap, who, test = aged(np.random.default_rng(3), 9)
-    with pytest.raises(NotEstimable, match="9 athletes are too few"):
+    with pytest.raises(NotEstimable, match="fewer than 10 athletes have readings in two bins"):
         ageing_bins(d, gap, who, test)
     d, gap, who, test = aged(np.random.default_rng(3), 12, days=(2, 5, -3))
     with pytest.raises(NotEstimable, match="two bins"):  # one bin, and readings after the test

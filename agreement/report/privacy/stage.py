@@ -40,11 +40,6 @@ if TYPE_CHECKING:
 
 WITHHELD: Final = "withheld"  # reason of the one note that says that the others stay out
 WHOSE: Final = ("athlete_id", "lab_test_id")
-# counts that may be of one to four people, and what one athlete does
-_OF_FEW: Final = (
-    *("mass_mismatch", "shared_day", "long_gap", "not_confirmed", "influential"),
-    *("few_clusters", "unequal_repeats", "few_laboratory_repeats", "equal_repeats"),
-)
 # without highest, lowest and count that may be one person's, and without what one athlete does
 _DOUBTS: Final = {
     "no_maximum": "No laboratory test was confirmed as maximal, and some were not.",
@@ -246,7 +241,7 @@ def released_method(one: MethodResults) -> MethodResults:
         found["verdict"] = replace(one.verdict, first_lab_date=None)
     if one.data.options.control.kind != "calibrator":
         found.pop("control", None)
-    cautions = (caution for caution in one.cautions if caution.code not in _OF_FEW)
+    cautions = (caution for caution in one.cautions if caution.of_all)
     return replace(one, found=found, doubts=released_doubts(one.doubts), cautions=tuple(cautions))
 
 

@@ -74,7 +74,8 @@ def cautions(one: Comparison) -> Block:
     told: list[str] = []
     for caution in one.results.cautions:
         cells = {place[1]: one.cell(*place) for place in _CAUTIONED.get(caution.code, ())}
-        if caution.code in _OF_LABORATORY and withheld:
+        not_shown = caution.code in _OF_LABORATORY and withheld
+        if not_shown or any(cell.withheld for cell in cells.values()):
             continue
         if caution.code == "laboratory_noise":
             known = [cell for cell in errors if cell.known]

@@ -27,7 +27,6 @@ from agreement.stats.method_data import (
 from agreement.stats.repeats.day_to_day import DaySums, Noise, day_sums
 from agreement.stats.repeats.laboratory_variance import laboratory_of
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
-from agreement.terms import counted
 
 R = TypeVar("R")
 N_RESAMPLES = 1999
@@ -190,11 +189,8 @@ def sources_of(data: MethodData) -> Sources:
 
     Raises NotEstimable with fewer than 5 athletes with daily values.
     """
-    n = int(data.daily["athlete_id"].nunique())
-    if n < FEWEST_WITH_DAYS:
-        raise NotEstimable(
-            f"{counted(n, 'athlete')} with daily values; {FEWEST_WITH_DAYS} are needed.", TOO_FEW
-        )
+    if data.daily["athlete_id"].nunique() < FEWEST_WITH_DAYS:
+        raise NotEstimable(f"fewer than {FEWEST_WITH_DAYS} athletes have daily values.", TOO_FEW)
     visits = visits_of(data)
     means = visits.table["mean"].to_numpy(dtype=np.float64)
     drawn = cluster_resampling(np.arange(visits.n), n_resamples=N_RESAMPLES, rng=data.seed)

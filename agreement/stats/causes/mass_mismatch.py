@@ -98,8 +98,8 @@ def mass_mismatch(
     codes = athlete_codes(athlete, f.size)[known]
     n = np.unique(codes).size
     if n < FEWEST_FOR_SD:
-        known_of = f"of only {counted(n, 'athlete')}" if n else "of no athlete"
-        raise NotEstimable(f"the mismatch of body mass is known {known_of}.", TOO_FEW)
+        few = f"fewer than {FEWEST_FOR_SD} athletes" if n else "no athlete"
+        raise NotEstimable(f"the mismatch of body mass is known of {few}.", TOO_FEW)
     m, log_ratio = m[known], 100.0 * np.log(f[known] / x[known])
     if float(np.ptp(m)) == 0.0:
         raise NotEstimable("the mismatch of body mass is the same in all pairs.")

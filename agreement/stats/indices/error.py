@@ -18,7 +18,6 @@ from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, TableRows
-from agreement.terms import counted
 
 # mae, mape, rmse, share within margin, total deviation index
 SCALES: Final[tuple[Scale, ...]] = ("log", "log", "log", "ranked", "log")
@@ -85,7 +84,7 @@ class ErrorsOfEstimate(Result):
         share, interval = self.share_within_margin, self.share_interval()
         none = NO_MARGIN if self.margin is None else ""
         if np.isnan(interval.low) and not none:
-            none = f"{TOO_FEW}; {self.within} of {self.n_pairs} pairs, {counted(self.n, 'athlete')}"
+            none = TOO_FEW  # of its interval
         index, bound = self.deviation.value, self.deviation_interval()
         doubt = "bias outweighs spread: an approximation" if self.deviation.doubtful else ""
         rows = (

@@ -281,9 +281,8 @@ def own_correction_of(data: MethodData) -> OwnCorrection:
         told apart.
     """
     visits = np.bincount(data.athlete, minlength=data.n)
-    repeated = int((visits >= 2).sum())
-    if repeated < FEWEST_REPEATED:
-        raise NotEstimable(f"{repeated} athletes came twice or more; {FEWEST_REPEATED} are needed.")
+    if int((visits >= 2).sum()) < FEWEST_REPEATED:
+        raise NotEstimable(f"fewer than {FEWEST_REPEATED} athletes came twice or more.")
     return own_correction(data.difference, data.athlete, field=data.field, line=_line(data, visits))
 
 

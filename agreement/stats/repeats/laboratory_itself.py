@@ -170,7 +170,7 @@ def laboratory_change(
     days = (both["date_2"] - both["date_1"]).dt.days
     both = both[days >= max(choice.minimum_gap_days, 1)]
     if len(both) < 3:
-        raise NotEstimable(f"{len(both)} athletes have two visits.", NO_SECOND_VISIT)
+        raise NotEstimable("fewer than 3 athletes have two visits.", NO_SECOND_VISIT)
     change = both["lab_2"] - both["lab_1"]
     noise = z_of(coverage) * np.sqrt(
         variance.variance * (1 / both["n_tests_1"] + 1 / both["n_tests_2"])

@@ -91,8 +91,9 @@ def laboratory_variance(values: ArrayLike, unit: ArrayLike) -> LaboratoryVarianc
     units, most = (int(codes.max()) + 1, int(order.max()) + 1) if x.size else (0, 1)
     df = x.size - units - (most - 1)
     if df < FEWEST_DF:
-        left = f"the laboratory's repeats leave {max(df, 0)} degrees of freedom"
-        raise ValueError(f"{left}; {FEWEST_DF} are needed")
+        raise ValueError(
+            f"the laboratory's repeats leave fewer than {FEWEST_DF} degrees of freedom"
+        )
     columns = np.column_stack([x - x.mean(), np.eye(most)[order][:, 1:]])
     for column in columns.T:  # about the mean of its unit: the units themselves drop out
         column -= (np.bincount(codes, column) / sizes)[codes]

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from agreement.stats.basics.arrays import ArrayLike, Booleans
 from agreement.stats.basics.intervals import Interval, t_interval
-from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, TableRows
 
@@ -123,9 +123,10 @@ def ageing_of(data: MethodData) -> Ageing:
     """
     daily = data.daily
     kept = daily[admitted(daily["gap_days"], daily["athlete_id"])]
-    if (n := int(kept["athlete_id"].nunique())) < FEWEST_AGEING:
+    if kept["athlete_id"].nunique() < FEWEST_AGEING:
         raise NotEstimable(
-            f"{too_few_athletes(n)} with {READINGS} readings over {SPAN} days of a window.", TOO_FEW
+            f"fewer than {FEWEST_AGEING} athletes have {READINGS} readings over {SPAN} days of a window.",
+            TOO_FEW,
         )
     return ageing(kept["field"] - kept["lab"], kept["gap_days"], kept["athlete_id"])
 

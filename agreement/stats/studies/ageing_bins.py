@@ -8,7 +8,7 @@ import numpy as np
 from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.compare.closer import N_FLIPS, Closer, closer
-from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, Row, TableRows
 from agreement.terms import UNIT
@@ -89,7 +89,9 @@ def ageing_bins(
     whole = there[:, enough].all(axis=1)
     n = int(np.unique(owner[whole]).size)
     if len(enough) < 2 or n < FEWEST_IN_BINS:
-        raise NotEstimable(f"{too_few_athletes(n)} with readings in two bins of age.", TOO_FEW)
+        raise NotEstimable(
+            f"fewer than {FEWEST_IN_BINS} athletes have readings in two bins of age.", TOO_FEW
+        )
     try:
         found = closer(
             wide[whole][:, enough],

@@ -88,7 +88,9 @@ def control_of(data: MethodData) -> Control:
         raise NotEstimable("no control is declared ([control] of study.toml).")
     own = data.control[data.control["mode"].isin(data.pairs["lab_mode"].unique())]
     if len(own) < FEWEST_CONTROLS:
-        raise NotEstimable(f"{counted(len(own), 'test')} of the control in this mode.", TOO_FEW)
+        raise NotEstimable(
+            f"fewer than {FEWEST_CONTROLS} tests of the control in this mode.", TOO_FEW
+        )
     days = (own["date"] - data.pairs["lab_date"].min()).dt.days.to_numpy(dtype=np.float64)
     if np.ptp(days) < DAYS:
         raise NotEstimable(f"all tests of the control lie within {DAYS} days.")

@@ -15,7 +15,7 @@ from agreement.stats.limits.repeated import RepeatedLimits, limits_by_athlete
 from agreement.stats.limits.shape import shape_of
 from agreement.stats.lines.structural import StructuralSlope
 from agreement.stats.lines.trend import SIGNIFICANT, Trend
-from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable, too_few_athletes
+from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable
 from agreement.stats.repeats.repeatability import FEW_REPEATS, laboratory_repeatability
 from agreement.terms import MASS_WITHIN_PCT, counted
 
@@ -35,6 +35,9 @@ class Caution:
 
     code: str
     sentence: str
+    # whether it speaks of everybody; else it may count one to four people, or tell what one does,
+    # and an audit leaves it out
+    of_all: bool = False
 
 
 def cautions_of(
@@ -49,7 +52,7 @@ def cautions_of(
     structural: which alone can tell proportional bias from unequal noise.
     """
     if data.n == 0:
-        return (Caution("few_athletes", "Nobody is left to compare."),)
+        return (Caution("few_athletes", "Nobody is left to compare.", of_all=True),)
     found = [
         *_of_size(data),
         *_of_trend(trend, structural),
@@ -63,16 +66,16 @@ def cautions_of(
 
 def _of_size(data: MethodData) -> Iterator[Caution]:
     if data.n < FEW_FOR_REPORTS:
-        yield Caution("few_athletes", f"{too_few_athletes(data.n)} for limits of agreement.")
-    elif data.n < FEW:
-        yield Caution("few_athletes", f"{data.n} athletes: the limits are indicative only.")
+        few = f"Fewer than {FEW_FOR_REPORTS} athletes are too few for limits of agreement."
+        yield Caution("few_athletes", few, of_all=True)
     elif data.n < EXACT_ONLY:
-        yield Caution("few_athletes", f"{data.n} athletes: trust the exact intervals only.")
+        so = "the limits are indicative" if data.n < FEW else "trust the exact intervals"
+        yield Caution("few_athletes", f"{data.n} athletes: {so} only.", of_all=True)
 
 
 def _of_trend(trend: Trend | None, structural: StructuralSlope | None) -> Iterator[Caution]:
     if structural is not None and structural.excludes_one:
-        yield Caution("proportional_bias", structural.summary())
+        yield Caution("proportional_bias", structural.summary(), of_all=True)
     if trend is None:
         return
     if trend.steep and (structural is None or not structural.excludes_one):
@@ -83,12 +86,14 @@ def _of_trend(trend: Trend | None, structural: StructuralSlope | None) -> Iterat
             "trend",
             f"The differences lean by {trend.line.slope:.2f} per mL/kg/min of fitness "
             f"({said_p(trend.p_slope)}); {noise}.",
+            of_all=True,
         )
     if trend.p_spread < SIGNIFICANT:
         yield Caution(
             "spread",
             f"The spread of differences changes with fitness ({said_p(trend.p_spread)}): "
             "read the limits that follow it, or those of the ratio.",
+            of_all=True,
         )
 
 
@@ -101,6 +106,7 @@ def _of_profiles(profiles: ProfileBias | None) -> Iterator[Caution]:
             "uneven_groups",
             f"Differences spread {profiles.spread_ratio:.1f} times as far in one training profile as "
             f"in another{tested}: {so}.",
+            of_all=True,
         )
 
 
@@ -147,6 +153,7 @@ def _of_shape(data: MethodData) -> Iterator[Caution]:
             f"The differences are not normal (Shapiro-Wilk {said_p(found.p_normal)}, skewness "
             f"{found.skewness:.1f}): {_TAILS if found.p_normal < NOT_NORMAL_P else ''}look at "
             "quantile limits beside the normal ones.",
+            of_all=True,
         )
     means = clusters(np.round(data.difference, DECIMALS), data.athlete).means
     moved = _largest_move(means)
@@ -180,10 +187,12 @@ def _of_repeats(data: MethodData) -> Iterator[Caution]:
         yield Caution("few_clusters", f"{data.n} athletes with repeats: intervals are rough.")
     if isinstance(limits, RepeatedLimits) and limits.between_variance == 0.0:
         yield Caution(
-            "no_between", "Athletes differ no more from one another than pairs of one athlete do."
+            "no_between",
+            "Athletes differ no more from one another than pairs of one athlete do.",
+            of_all=True,
         )
     if (sizes == 1).mean() > 0.5:
-        yield Caution("mostly_single", "Most athletes have one pair only.")
+        yield Caution("mostly_single", "Most athletes have one pair only.", of_all=True)
     if sizes.max() > _UNEQUAL_SIZES * sizes.min():
         yield Caution(
             "unequal_repeats",
@@ -215,6 +224,7 @@ def _of_laboratory(data: MethodData) -> Iterator[Caution]:
             "laboratory_noise",
             f"The laboratory's own typical error ({error.typical_error:.1f} mL/kg/min) exceeds the "
             "smallest worthwhile change of this group, a fifth of the spread between its athletes.",
+            of_all=True,
         )
 
 
