@@ -12,6 +12,7 @@ if __name__ == "__main__" and not sys.flags.safe_path:
 
 import atexit
 import contextlib
+import gc
 import os
 import signal
 import threading
@@ -50,6 +51,7 @@ def _run() -> int:
     keep_written_code()
     leave_out_unused()
     if sys.argv[1:2] == ["report"] and "--help" not in sys.argv:
+        gc.set_threshold(100_000)  # what loads is no rubbish; at the end comes none
         from agreement.report.run.read_beside import load_to_read
         from agreement.report.run.second import begin_early
 

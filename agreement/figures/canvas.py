@@ -3,9 +3,10 @@
 import re
 import struct
 import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from functools import lru_cache
+from html import unescape
 from io import BytesIO, StringIO
 from typing import Any, Final
 
@@ -16,8 +17,10 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import RendererSVG
 from matplotlib.collections import Collection
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties
+from matplotlib.font_manager import FontProperties, fontManager, get_font
+from matplotlib.patches import Patch, Rectangle
 from matplotlib.textpath import text_to_path
+from matplotlib.transforms import IdentityTransform, Transform
 
 from agreement.errors import visible
 
@@ -25,9 +28,12 @@ WIDTH: Final = 3.6  # of every figure, in inches: a phone's screen, half a page 
 PRINT_DPI: Final = 300
 POINTS: Final = 72  # to the inch: the unit of SVG
 _TWO: Final = 1.4 * WIDTH  # from here on two panels stand in a row. [inch]
+_MOST_READY: Final = 30
+READY: Final[list[tuple[Figure, list[Axes]]]] = []  # blank ones, in the house style
 _COMPRESSION: Final = 3  # half the time of the usual level for a few bytes more
 _TOLD: Final = "point:"  # begins the address that carries a point's words
 _LINK: Final = re.compile(rf"<a xlink:href=([\"'])(?:{_TOLD})(.*?)\1[^>]*>")
+_WORDS: Final = re.compile(r'<text style="font-size: ([\d.]+)px;[^>]*>([^<]*)<')
 _PNG: Final = b"\x89PNG\r\n\x1a\n"
 
 
@@ -52,12 +58,23 @@ class _Y(_Tickless, YAxis):
     """A vertical axis."""
 
 
+class _Paper(Rectangle):
+    """Of a panel: it begins and ends with it; all that is drawn asks for its place, to be cut there."""
+
+    def get_patch_transform(self) -> Transform:
+        """Return what leaves it as it is."""
+        return IdentityTransform()
+
+
 class Panel(Axes):
     """One panel of a figure."""
 
     def _init_axis(self) -> None:
         super()._init_axis()  # type: ignore[misc] # matplotlib tells not of it
         self.xaxis.__class__, self.yaxis.__class__ = _X, _Y
+
+    def _gen_axes_patch(self) -> Patch:
+        return _Paper((0.0, 0.0), 1.0, 1.0)
 
 
 def blank(
@@ -68,6 +85,30 @@ def blank(
 
     height: of each row of panels. [inch]
     """
+    if panels == 1 and READY:
+        figure, axes = READY.pop()
+        figure.set_size_inches(width, height)
+        return figure, axes
+    return _made(height, panels, width)
+
+
+def make_ready(enough: Callable[[], bool], drawn: Iterable[str] = ()) -> None:
+    """
+    Begin before there is anything to draw: measure words, make figures of one panel for `blank`.
+
+    enough: asked before each piece.
+    drawn: earlier figures as SVG: new ones say most of their words again.
+    """
+    for svg in drawn:
+        if enough():
+            return
+        for size, words in _WORDS.findall(svg):
+            measured(unescape(words), FontProperties(size=float(size)))
+    while len(READY) < _MOST_READY and not enough():
+        READY.append(_made(WIDTH, 1, WIDTH))
+
+
+def _made(height: float, panels: int, width: float) -> tuple[Figure, list[Axes]]:
     columns = 2 if panels > 1 and width >= _TWO else 1
     rows = -(-panels // columns)
     figure = Figure(figsize=(width, height * rows))
@@ -92,7 +133,10 @@ class Pen(RendererSVG):
         self, s: str, prop: FontProperties, ismath: Any
     ) -> tuple[float, float, float]:
         """Return width, height and depth of a text. [pt]."""
-        return measured(s, prop, ismath)
+        return measured(s, prop, ismath) if ismath else measured(s, prop)  # known by two or three
+
+    def _get_font_height_metrics(self, font: FontProperties) -> tuple[float, float, float]:
+        return _line_of(font)
 
 
 @lru_cache(maxsize=4096)
@@ -100,6 +144,19 @@ def measured(text: str, font: FontProperties, math: Any = False) -> tuple[float,
     """Return width, height and depth of a text as SVG draws it. [pt]."""
     width, height, depth = text_to_path.get_text_width_height_descent(text, font, math)
     return width, height, depth
+
+
+@lru_cache(maxsize=64)
+def _line_of(font: FontProperties) -> tuple[float, float, float]:
+    """Return height and depth of a font's lines, and what is free between them, as matplotlib does. [pt]."""
+    found = get_font(fontManager._find_fonts_by_props(font))  # type: ignore[attr-defined] # as the next
+    table, head = found.get_sfnt_table("OS/2"), found.get_sfnt_table("head")
+    unit = 1 / head["unitsPerEm"] * font.get_size_in_points()
+    return (
+        table["sTypoAscender"] * unit,
+        -table["sTypoDescender"] * unit,
+        table["sTypoLineGap"] * unit,
+    )
 
 
 def tell_points(points: Collection, words: Sequence[str]) -> None:

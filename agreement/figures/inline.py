@@ -39,6 +39,9 @@ _ROOT_STYLE: Final = (
 )
 _PANEL: Final = "data-panel"  # only until panels are parted
 _LONG_NUMBER: Final = re.compile(r"-?\d+\.\d{3,}")
+_REFERRED: Final = re.compile(r"(?<=url\(#)[^)]+")
+_ABOUT_LETTER: Final = re.compile(r" ?([MLCQz]) ?")
+_MEASURES: Final = frozenset(("d", "x", "y", "transform", "width", "height", "points"))
 _COLOUR: Final = re.compile(r"#[0-9a-f]{6}")
 
 # name of the variable, colour on light paper, colour on a dark screen
@@ -140,16 +143,13 @@ def _lighten(root: ET.Element) -> None:
             ):
                 parent.remove(child)
     for element in root.iter():
-        for key, value in element.attrib.items():
-            if key in ("d", "x", "y", "transform", "width", "height", "points"):
-                short = _LONG_NUMBER.sub(lambda m: f"{float(m[0]):.2f}", value)
-                element.set(
-                    key, re.sub(r" ?([MLCQz]) ?", r"\1", re.sub(r"\s+", " ", short)).strip()
-                )
-        if "style" in element.attrib:
-            element.set("style", _style(element.attrib["style"]))
-        if element.attrib.get("transform", "").startswith("rotate(-0 "):
-            del element.attrib["transform"]
+        own = element.attrib
+        for key in _MEASURES & own.keys():
+            own[key] = _short(own[key])
+        if "style" in own:
+            own["style"] = _style(own["style"])
+        if own.get("transform", "").startswith("rotate(-0 "):
+            del own["transform"]
     papers = [e for e in root.iter(f"{_SVG}path") if e.get("style") == f"fill:{named(PAPER)}"]
     for place, paper in enumerate(papers[:1] + _backgrounds(root)):
         paper.set("style", f"fill:var(--fig-paper,{PAPER})" if place == 0 else "fill:none")
@@ -164,6 +164,16 @@ def _backgrounds(root: ET.Element) -> list[ET.Element]:
             if first is not None and first.get("style") == f"fill:{named(PAPER)}":
                 found.append(first)
     return found
+
+
+def _short(value: str) -> str:
+    """Return numbers of an attribute rounded, without blanks about the letters of a path."""
+    short = " ".join(_LONG_NUMBER.sub(_rounded, value).split())
+    return _ABOUT_LETTER.sub(r"\1", short) if len(short) > 1 and short[0] == "M" else short
+
+
+def _rounded(found: re.Match[str]) -> str:
+    return f"{float(found[0]):.2f}"
 
 
 @lru_cache(maxsize=4096)
@@ -195,7 +205,7 @@ def _rename(root: ET.Element, prefix: str) -> None:
             element.set("href", f"#{renamed(element.attrib.pop(_LINK)[1:])}")
         for key, value in element.attrib.items():
             if "url(#" in value:
-                element.set(key, re.sub(r"(?<=url\(#)[^)]+", lambda m: renamed(m[0]), value))
+                element.set(key, _REFERRED.sub(lambda m: renamed(m[0]), value))
     for element in root.iter():
         own = element.attrib.pop("id", "")
         if own.startswith("axes_"):

@@ -2,12 +2,13 @@
 
 import colorsys
 import re
+from io import StringIO
 from itertools import pairwise
 
 import matplotlib as mpl
 import pytest
 
-from agreement.figures.canvas import blank, png_bytes, svg_text
+from agreement.figures.canvas import READY, blank, make_ready, measured, png_bytes, svg_text
 from agreement.figures.colours import FIELD, INK, MARGIN, MARKS, NOISE, SOFT
 from agreement.figures.labels import number
 from agreement.figures.layout import settle
@@ -63,6 +64,41 @@ def test_a_settings_file_of_the_reader_changes_nothing():
     first = drawn()
     with mpl.rc_context({"lines.linewidth": 9, "font.size": 30}):
         assert drawn() == first
+
+
+def test_a_figure_made_before_it_is_asked_for_is_drawn_the_same():
+    def drawn():
+        figure, (ax,) = blank(height=2.0)
+        ax.plot([0, 1], [1, 0], label="<a> & b")
+        ax.set(xlabel="heart & lung", title="day")
+        settle(figure)
+        return svg_text(figure)
+
+    with house_style():
+        anew = drawn()
+        measured.cache_clear()
+        try:
+            make_ready(lambda: len(READY) == 1, [anew])
+            assert measured.cache_info().currsize > 2
+            assert measured.cache_info().misses == measured.cache_info().currsize
+            assert drawn() == anew
+            assert not READY
+        finally:
+            READY.clear()
+    assert "heart &amp; lung" in anew
+
+
+def test_lines_of_text_are_as_high_as_matplotlib_has_them():
+    """By matplotlib's own drawing, which asks the font anew for each text."""
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    with house_style():
+        figure, (ax,) = blank()
+        ax.text(0.5, 0.5, "one\ntwo", va="top", fontsize=8.5, linespacing=1.3)
+        settle(figure)
+        ours, theirs = svg_text(figure), StringIO()
+        FigureCanvasSVG(figure).print_svg(theirs, metadata={"Date": None, "Creator": None})
+    assert re.findall(r"<text.*", ours) == re.findall(r"<text.*", theirs.getvalue())
 
 
 def test_svg_carries_ids_and_no_date():

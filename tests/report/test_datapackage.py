@@ -41,7 +41,7 @@ def test_a_package_describes_its_files_as_the_standard_asks(tmp_path):
 
 
 def test_only_statistics_that_stand_in_the_results_are_told(tmp_path):
-    write_datapackage({"results": RESULTS}, tmp_path)
+    write_datapackage([], RESULTS, tmp_path)
     told = json.loads((tmp_path / "datapackage.json").read_text(encoding="utf-8"))
     assert [(one["analysis"], one["statistic"]) for one in told["statistics"]] == [
         ("limits_of_agreement", "bias")

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from agreement.figures.canvas import WIDTH, blank, pdf_bytes, svg_text
+from agreement.figures.canvas import WIDTH, blank, make_ready, pdf_bytes, svg_text
 from agreement.figures.caption import Caption
 from agreement.figures.inline import inline_svg
 from agreement.figures.layout import settle
@@ -39,6 +39,11 @@ def keeping(known: dict[str, Kept]) -> Iterator[dict[str, Kept]]:
         yield used
     finally:
         _KEPT.pop()
+
+
+def draw_ahead(enough: Callable[[], bool]) -> None:
+    """Do what drawing begins with before there is anything to draw, until it is enough."""
+    make_ready(enough, [svg for svg, _ in _KEPT[-1][0].values()] if _KEPT else [])
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,8 @@ _NEAR_ZERO: Final = 1e-8
 _ROUNDING: Final = 1e-6  # of norms that add up to 1
 
 Floats = npt.NDArray[np.float64]
+Holds = npt.NDArray[np.bool_]
+Codes = npt.NDArray[np.intp]
 Group = tuple[str, str]  # analysis, group
 Pair = tuple[str, str]  # athlete, laboratory test
 Place = tuple[str, str]  # method, mode
@@ -228,40 +230,51 @@ def _followed(members: Members) -> set[Group]:
     ranked = sorted(
         alike.items(), key=lambda item: (-BY_NAME[item[1][0][0]].place, len(item[0]), item[1])
     )
-    shown = {groups[0]: pairs for pairs, groups in ranked if WHOLE not in groups}
+    ranks = {groups[0]: pairs for pairs, groups in ranked if WHOLE not in groups}
     if WHOLE in members:
-        shown[WHOLE] = members[WHOLE]
-    every, gone = dict(shown), list[Group]()
-    while (found := _few(shown)) and found[0] != WHOLE:
+        ranks[WHOLE] = members[WHOLE]
+    every = sorted(frozenset().union(*ranks.values()))
+    whose = np.unique([athlete for athlete, _ in every], return_inverse=True)[1]
+    shown = {group: np.array([one in pairs for one in every]) for group, pairs in ranks.items()}
+    holds, gone = dict(shown), list[Group]()
+    while (found := _few(shown, whose)) and found[0] != WHOLE:
         gone.append(found[0])
         del shown[found[0]]
-    for group in sorted(gone, key=list(every).index, reverse=True):
-        if not _few(shown | {group: every[group]}):  # what went after it is enough
-            shown[group] = every[group]
-    return {one for group in every.keys() - shown.keys() for one in alike[every[group]]}
+    for group in sorted(gone, key=list(ranks).index, reverse=True):
+        if not _few(shown | {group: holds[group]}, whose):  # what went after it is enough
+            shown[group] = holds[group]
+    return {one for group in ranks.keys() - shown.keys() for one in alike[ranks[group]]}
 
 
-def _few(shown: Members) -> list[Group]:
+def _few(shown: Mapping[Group, Holds], whose: Codes) -> list[Group]:
     """
     Return groups of which some sum holds a few people alone, whatever the weights; or [].
 
     Projected on what the groups tell, such a sum stays as it is: within the pairs of the few that
     projection has the eigenvalue 1. So the norms of its blocks, of one of them with each, are 1
     together (Gershgorin's theorem for blocks, Feingold & Varga 1962), which hardly any few reach.
+
+    shown: of each group, which pairs it holds; whose: the athlete of each pair.
     """
-    pairs = _of_few_alike(shown)
-    if not pairs:
+    if not shown:
         return []
-    who, whose = np.unique([athlete for athlete, _ in pairs], return_inverse=True)
-    columns = sorted(frozenset().union(*shown.values()))
-    matrix = np.array([[pair in one for pair in columns] for one in shown.values()], np.float64)
+    holds = np.array(list(shown.values()))
+    there = holds.any(axis=0)
+    holds, whose = holds[:, there], whose[there]
+    few = _of_few_alike(holds, whose)
+    if not few.any():
+        return []
+    who, whose = np.unique(whose[few], return_inverse=True)
+    matrix = holds.astype(np.float64)
     _, values, rows = np.linalg.svd(matrix, full_matrices=False)
-    few = set(pairs)
-    told = rows[values > _NEAR_ZERO][:, [pair in few for pair in columns]]  # both in order
+    told = rows[values > _NEAR_ZERO][:, few]
     seen, own = told.T @ told, (whose == np.arange(who.size)[:, None]).astype(np.float64)
     norms = np.sqrt(own @ seen**2 @ own.T)
-    for k, mine in enumerate(own > 0):
-        norms[k, k] = np.linalg.eigvalsh(seen[np.ix_(mine, mine)])[-1]
+    sizes, starts = np.bincount(whose), np.searchsorted(whose, np.arange(who.size))
+    for size in np.unique(sizes):  # pairs stand by athlete: blocks of a size at once
+        mine = np.flatnonzero(sizes == size)
+        at = starts[mine, None] + np.arange(size)
+        norms[mine, mine] = np.linalg.eigvalsh(seen[at[:, :, None], at[:, None, :]])[:, -1]
     for some in _reaching(norms):
         theirs = np.isin(whose, some)
         each, vectors = np.linalg.eigh(seen[np.ix_(theirs, theirs)])
@@ -272,17 +285,13 @@ def _few(shown: Members) -> list[Group]:
     return []
 
 
-def _of_few_alike(shown: Members) -> list[Pair]:
-    """Return the pairs of which fewer than five people have any in just the same groups."""
-    places: dict[Pair, list[int]] = {}
-    for k, pairs in enumerate(shown.values()):
-        for pair in pairs:
-            places.setdefault(pair, []).append(k)
-    alike: dict[tuple[int, ...], list[Pair]] = {}
-    for pair, where in places.items():
-        alike.setdefault(tuple(where), []).append(pair)
-    few = (some for some in alike.values() if len({who for who, _ in some}) < FEWEST_SHOWN)
-    return sorted(pair for some in few for pair in some)
+def _of_few_alike(holds: Holds, whose: Codes) -> Holds:
+    """Tell which pairs stand in just the same groups as pairs of fewer than five people in all."""
+    where = np.ascontiguousarray(np.packbits(holds, axis=0).T)
+    alike = np.unique(where.view(f"V{where.shape[1]}").ravel(), return_inverse=True)[1]
+    many = int(whose.max()) + 1
+    people = np.bincount(np.unique(alike * many + whose) // many)
+    return np.asarray(people[alike] < FEWEST_SHOWN)
 
 
 def _reaching(norms: Floats) -> Iterator[tuple[int, ...]]:

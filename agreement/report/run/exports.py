@@ -5,8 +5,9 @@ Beside them `datapackage.json` says, for programs, what every column and every s
 """
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import pandas as pd
 
@@ -45,22 +46,39 @@ def laboratory_tables(cohort: Cohort) -> dict[str, pd.DataFrame]:
     return found
 
 
-def write_tables(tables: dict[str, pd.DataFrame], folder: Path) -> list[Path]:
+class MadeTable(NamedTuple):
+    """A table as it is written, and the description of it."""
+
+    content: bytes
+    described: dict[str, Any]
+
+
+def made_table(name: str, frame: pd.DataFrame) -> MadeTable:
+    """Return ``<name>.csv`` with the columns and order that the output promises."""
+    told = (frame if name in _AS_COMPUTED else significant(frame))[[*OUTPUT_COLUMNS[name]]]
+    return MadeTable(csv_bytes(told), _resource(name, frame[[*OUTPUT_COLUMNS[name]]]))
+
+
+def write_tables(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[Path]:
     """
     Write tables as ``<name>.csv`` with the columns and order that the output promises.
 
     tables: keys among those of `agreement.terms.OUTPUT_COLUMNS`.
     Returns: the files written; with results also the words for every column and statistic.
     """
-    written = []
-    for name, frame in tables.items():
-        path = folder / f"{name}.csv"
-        told = frame if name in _AS_COMPUTED else significant(frame)
-        path.write_bytes(csv_bytes(told[[*OUTPUT_COLUMNS[name]]]))  # into an unfinished folder
-        written.append(path)
-    if "results" in tables:
-        described = {name: frame[[*OUTPUT_COLUMNS[name]]] for name, frame in tables.items()}
-        written.append(write_datapackage(described, folder))
+    made = {name: made_table(name, frame) for name, frame in tables.items()}
+    return write_made(made, tables.get("results"), folder)
+
+
+def write_made(
+    made: Mapping[str, MadeTable], results: pd.DataFrame | None, folder: Path
+) -> list[Path]:
+    """Write tables that are made already into an unfinished folder, as `write_tables` does."""
+    written = [folder / f"{name}.csv" for name in made]
+    for path, one in zip(written, made.values(), strict=True):
+        path.write_bytes(one.content)
+    if results is not None:
+        written.append(write_datapackage([one.described for one in made.values()], results, folder))
     return written
 
 
@@ -69,21 +87,19 @@ PROFILE: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
 _COUNTS: Final = frozenset({"n", "n_pairs", "look"})
 
 
-def write_datapackage(tables: dict[str, pd.DataFrame], folder: Path) -> Path:
+def write_datapackage(described: list[dict[str, Any]], results: pd.DataFrame, folder: Path) -> Path:
     """
     Describe tables beside them, in the form of the Data Package standard, version 2.0.
 
-    tables: by name of the file without its ending, ``results`` among them.
+    described: of each table, as `made_table` gives it; results: which statistics stand in it.
     folder: an unfinished output folder.
-    Returns: its bytes follow from the tables' columns, and from which statistics stand in
-        ``results``.
     """
     content = {
         "$schema": PROFILE,
         "name": "agreement-report",
         "description": f"Agreement of field estimates with the laboratory; {PROVENANCE} says of what.",
-        "resources": [_resource(name, frame) for name, frame in tables.items()],
-        "statistics": dictionary(tables["results"]),
+        "resources": described,
+        "statistics": dictionary(results),
     }
     path = folder / FILE
     text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"

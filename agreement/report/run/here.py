@@ -42,8 +42,10 @@ from agreement.report.run.second import (
 from agreement.report.run.session_progress import told_here
 from agreement.report.run.unused import leaving_out, load_bare, load_bare_drawing
 
-_NEW_OBJECTS: Final = 50_000  # between two searches for rubbish; figures are many small objects
+_NEW_OBJECTS: Final = 200_000  # between two searches for rubbish; figures are many small objects
 _NAMED_ANEW: Final = "pseudonymous("  # in a template: results are those of another cohort
+_TABLES: Final = "show.tables()"  # is made early too, where `show.save` stands in a cell of its own
+_LONG: Final = ("methods=", "athletes(", "show.of_")  # in expressions, the longest last
 _OWN: Final = ("__name__", "__builtins__")  # names that no section is about
 _IN_TURN: Final = RLock()  # output, figures' style and error states are the whole process's
 _LANGUAGE: Final = {
@@ -114,7 +116,7 @@ def run_here(
                     one["outputs"] = _shown(names["show"](shared.of(asked)), count)
                 else:
                     if asked and shared is not None:
-                        names["show"].of_athletes_is(shared.of(asked))
+                        names["show"].take(shared.of(asked), shared.of(_TABLES))
                     one["outputs"] = _outputs(one["source"], names, count)
             except AgreementError:
                 raise
@@ -158,10 +160,15 @@ def _shown_alone(cells: list[Any]) -> dict[str, str]:
 
 
 def _ordered(first: str, rest: dict[str, str]) -> list[str]:
-    """Return expressions as the two processes take them from both ends: who makes cards has half of all."""
-    return sorted(
-        [first, *rest.values()], key=lambda one: one.count("athletes(") + one.count("show.")
-    )
+    """
+    Return expressions as the two processes take them: this one as the page has them, that from the end.
+
+    That one has the longest first, so that short ones are left for both to end together.
+    """
+    every = [first, *rest.values()]
+    if any("show.of_" in one for one in every):
+        every.insert(0, _TABLES)
+    return sorted(every, key=lambda one: [word in one for word in reversed(_LONG)])
 
 
 def _value(source: str, names: dict[str, Any]) -> Any:
@@ -203,6 +210,7 @@ def _all_loaded(second: Second | None, asked: Asked) -> Iterator[None]:
         load_bare_drawing()
         # seaborn takes them for densities and trees, which no figure of ours has
         with leaving_out("scipy.stats", "scipy.cluster"):
+            from agreement.figures.canvas import READY
             from agreement.figures.theme import house_style
         import markdown_it  # noqa: F401 - as the next
 
@@ -211,8 +219,11 @@ def _all_loaded(second: Second | None, asked: Asked) -> Iterator[None]:
 
         gc.freeze()
         gc.set_threshold(_NEW_OBJECTS, *gc.get_threshold()[1:])
-        with read_by(read), house_style():  # once, not for each figure
-            yield
+        try:
+            with read_by(read), house_style():  # once, not for each figure
+                yield
+        finally:
+            READY.clear()
 
 
 @contextmanager

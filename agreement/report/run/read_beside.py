@@ -104,14 +104,16 @@ def reading(second: Second | None, asked: Asked) -> "Callable[..., Cohort]":
 
 
 def _load_meanwhile(early: Future[Any], *, statistics: bool) -> None:
-    """Load what is needed later, piece by piece while the other process reads."""
+    """Load what is needed later, and begin to draw, piece by piece while the other process reads."""
     from agreement.report.page.machine import prepared
+    from agreement.report.page.pictures import draw_ahead
 
     if statistics and not early.done():
         import scipy.stats  # noqa: F401 - for what follows
     for _ in prepared():
         if early.done():
             return
+    draw_ahead(early.done)
 
 
 def _read_early(asked: Asked, few: bool) -> Any:

@@ -10,13 +10,19 @@ from agreement.report.page.machine import worded as worded  # noqa: PLC0414 # fo
 from agreement.report.page.markup import Block
 from agreement.report.page.pictures import Album
 from agreement.report.run.earlier import JUDGED, judged
-from agreement.report.run.exports import laboratory_tables, write_tables
+from agreement.report.run.exports import (
+    MadeTable,
+    laboratory_tables,
+    made_table,
+    write_made,
+)
 from agreement.report.run.provenance import write_provenance
 from agreement.report.sections import answer, card_pages
 from agreement.report.sections import laboratory_section as laboratory
 from agreement.report.sections.ledger import remarks
 from agreement.report.shown.told import Told, told_of
 from agreement.tables.options import Kind
+from agreement.terms import CARD_COLUMNS
 
 Shown = TypeVar("Shown")
 
@@ -25,7 +31,7 @@ class OfAthletes(NamedTuple):
     """What a report saves of athletes."""
 
     kind: Kind
-    cards: pd.DataFrame
+    cards: dict[str, MadeTable]  # their table; nothing where nobody may be named
     pages: dict[str, str]  # file -> text
     small_groups: list[tuple[str, ...]]  # `agreement.report.privacy.stage.Stage.kept_back`
 
@@ -51,6 +57,7 @@ class Page:
         self.folder = None if save is None else Path(save)
         figures = None if self.folder is None else self.folder / "figures"
         self._made: dict[Kind, OfAthletes] = {}
+        self._tables: dict[str, MadeTable] = {}
         self.album = Album(figures, cohort.study.options.report, png=png)
 
     def __call__(self, shown: Shown) -> Shown:
@@ -67,12 +74,32 @@ class Page:
                 day = told.provenance(kind)["created"][:10]
                 named = (told.card_facts, told.title, told.numbers.name, day)
                 pages = dict(card_pages.card_files(told.cards, *named))
-            self._made[kind] = OfAthletes(kind, told.cards, pages, told.stage.kept_back)
+            cards = told.stage.rows(told.cards)
+            self._made[kind] = OfAthletes(
+                kind,
+                {} if cards is None else {"athlete_cards": made_table("athlete_cards", cards)},
+                pages,
+                told.stage.kept_back,
+            )
         return self._made[kind]
 
-    def of_athletes_is(self, made: OfAthletes) -> None:
-        """Take what another process made of athletes."""
-        self._made[made.kind] = made
+    def tables(self) -> dict[str, MadeTable]:
+        """Return the other tables that are saved, that of cards without a row; made once."""
+        if not self._tables:
+            cohort, told = self.cohort, told_of(self.cohort)
+            tables = {
+                "results": told.frame,
+                "exclusions": told.stage.exclusions,
+                "flow": told.stage.flow,
+            }
+            people = {"pairs": cohort.pairs, "athlete_cards": pd.DataFrame(columns=CARD_COLUMNS)}
+            every = told.stage.tables(tables | people | laboratory_tables(cohort))
+            self._tables = {name: made_table(name, frame) for name, frame in every.items()}
+        return self._tables
+
+    def take(self, made: OfAthletes, tables: dict[str, MadeTable]) -> None:
+        """Take what another process made for `save`."""
+        self._made[made.kind], self._tables = made, tables
 
     def save(self, *, kind: Kind = "squad") -> None:
         """Write tables and provenance into the folder, if there is one; wait for the figures."""
@@ -80,13 +107,8 @@ class Page:
             return
         cohort, told, made = self.cohort, told_of(self.cohort), self.of_athletes(kind=kind)
         grown, source = told.grown(kind, place), told.provenance(kind)
-        tables = {
-            "results": told.frame,
-            "exclusions": told.stage.exclusions,
-            "flow": told.stage.flow,
-        }
-        people = {"pairs": cohort.pairs, "athlete_cards": made.cards} | laboratory_tables(cohort)
-        write_tables(told.stage.tables(tables | people) | grown.tables(), place)
+        history = {name: made_table(name, frame) for name, frame in grown.tables().items()}
+        write_made(self.tables() | made.cards | history, told.frame, place)
         for name, text in made.pages.items():
             (place / name).write_text(text, encoding="utf-8", newline="\n")
         verdicts = [one.verdict for one in told.results.methods]
