@@ -360,3 +360,20 @@ def test_no_reason_of_silence_counts_the_few_that_there_are(small_study, tmp_pat
     assert any("fewer than 8 athletes came twice" in one for one in silence)
     counts = re.compile(r"(?<!than )\b[1-4] (athlete|people|person|pair|test|visit|repeat|degree)")
     assert [one for one in silence if counts.search(one)] == []
+
+
+def test_an_audit_tells_no_middle_of_the_laboratorys_values(small_study, tmp_path):
+    """Of 15 people the one in the middle has a value of his own: the median would be his."""
+    study = small_study(tmp_path / "crew", athletes=15, visits=1)
+    moved = {f"A{k:02}": -8.0 if k < 7 else 9.0 for k in range(15)}
+    for name in ("lab_tests", "field_estimates"):
+        table = pd.read_csv(study / f"{name}.csv")
+        table["vo2max_ml_kg_min"] += table["athlete_id"].map(moved)
+        table.to_csv(study / f"{name}.csv", index=False)
+    lab = pd.read_csv(study / "lab_tests.csv")["vo2max_ml_kg_min"]
+    house, said = (text(open_report(study, kind=k).reporting_lists()) for k in ("squad", "audit"))
+    assert f"{lab.min():.1f} to {lab.max():.1f} mL/kg/min" in house
+    assert f"{lab.median():.0f}" != f"{lab.mean():.0f}"
+    assert f"laboratory values around {lab.mean():.0f} mL/kg/min" in said
+    assert "median" in house
+    assert "median" not in said

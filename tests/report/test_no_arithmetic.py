@@ -46,6 +46,23 @@ def products(path):
             yield ast.unparse(node)
 
 
+def means(path):
+    """What takes a mean, a median, a spread or a quantile."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        called = node.func if isinstance(node, ast.Call) else None
+        if isinstance(called, ast.Attribute) and called.attr in TAKEN:
+            yield ast.unparse(called)
+
+
+TAKEN = {*("mean", "median", "std", "var", "sem", "quantile", "percentile", "cumsum", "corr")}
+
+
+@pytest.mark.parametrize("room", [*ROOMS, "page", "privacy"])
+def test_no_room_of_the_report_takes_a_mean_or_a_median(room):
+    found = {(path.name, one) for path in (REPORT / room).glob("*.py") for one in means(path)}
+    assert found == set()
+
+
 def is_number(node):
     """Whether one side of a stroke tells that it divides: a number, or what is computed."""
     constant = isinstance(node, ast.Constant) and isinstance(node.value, int | float)

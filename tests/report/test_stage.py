@@ -15,7 +15,9 @@ from agreement.cohort import read_cohort
 from agreement.report.privacy.stage import Released, Stage
 from agreement.report.shown.methods import _with_coverage
 from agreement.report.shown.told import Told, hidden, told_of
+from agreement.stats.basics.spans import Span
 
+SPAN = Span(1.0, 6.0, 2.0, 3.0)
 ROOT = Path(agreement.__file__).parent
 
 
@@ -50,11 +52,7 @@ def test_those_who_keep_a_study_see_all_of_it(stages):
     cohort, house, _ = stages
     assert house.results is cohort.results
     assert house.rows(cohort.pairs) is cohort.pairs
-    assert (house.count(3), house.groups({"a": 3}), house.ends(pd.Series([1.0, 4.0]))) == (
-        "3",
-        {"a": 3},
-        (1.0, 4.0),
-    )
+    assert (house.count(3), house.groups({"a": 3}), house.span(SPAN, 3)) == ("3", {"a": 3}, SPAN)
 
 
 def test_what_is_released_has_no_row_of_a_person_and_no_count_of_few(stages):
@@ -64,7 +62,10 @@ def test_what_is_released_has_no_row_of_a_person_and_no_count_of_few(stages):
     assert (out.count(3), out.count(18, 20), out.count(9)) == ("1 to 4", "16 to 19", "9")
     assert out.groups({"male": 3, "female": 17}) is None
     assert out.groups({"male": 13, "female": 7}) == {"male": 13, "female": 7}
-    assert out.ends(pd.Series([1.0, 4.0])) is None
+    assert (out.span(SPAN, 5), out.span(SPAN, 4)) == (
+        Span(None, None, None, 3.0),
+        Span(*[None] * 4),
+    )
     assert out.kept_back == []
     assert out.results.laboratory_change == {}
     for name in ("pairs", "athlete_cards"):

@@ -24,6 +24,7 @@ from agreement.report.privacy.release import (
     released_tables,
     rounded,
 )
+from agreement.stats.basics.spans import Span
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.method_results import MethodResults
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
@@ -110,9 +111,9 @@ class Stage:
         """Return the sizes of groups; None where they would tell of fewer than five people."""
         return sizes
 
-    def ends(self, values: "pd.Series[float]") -> tuple[float, float] | None:
-        """Return lowest and highest; None where they are one person's each."""
-        return float(values.min()), float(values.max())
+    def span(self, span: Span, people: int) -> Span:  # noqa: ARG002 - for `Released`
+        """Return what values of so many people cover; without what is one person's."""
+        return span
 
     def noise(self, data: MethodData) -> Noise | None:
         """Return the laboratory's noise in the modes of a method's tests; None: not known or told."""
@@ -171,8 +172,9 @@ class Released(Stage):
         """Return nothing where one group is small: the rest would give it away."""
         return None if any(0 < n < FEWEST_SHOWN for n in sizes.values()) else sizes
 
-    def ends(self, values: "pd.Series[float]") -> None:
-        """Tell neither: they are one person's each."""
+    def span(self, span: Span, people: int) -> Span:
+        """Return the mean alone, of enough people: ends and, of an odd number, the median are one person's."""
+        return Span(None, None, None, span.mean if people >= FEWEST_SHOWN else None)
 
     def noise(self, data: MethodData) -> Noise | None:
         """Return it to the decimal of print, for a drawn line can be measured; None of too few."""

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final, NamedTuple
+from typing import Final
 
 import pandas as pd
 from markupsafe import Markup
@@ -13,18 +13,11 @@ from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.page.names import SENSORS
 from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
 from agreement.report.privacy.stage import Stage
+from agreement.stats.basics.spans import Span, span_of
 from agreement.stats.limits.limits_of_subsets import AGES, age_bands, age_name
 from agreement.tables.options import StudyOptions
 
 _HEADS: Final = ("asks for", "answer")
-
-
-class Span(NamedTuple):
-    """Lowest, highest and middle value; no ends where these could point at somebody."""
-
-    low: float | None
-    high: float | None
-    middle: float
 
 
 @dataclass(frozen=True)
@@ -78,8 +71,7 @@ class Facts:
     def gap(self) -> Span | None:
         """Days between field value and laboratory test; one that all share tells of nobody."""
         gap = self.pairs["gap_days"].abs()
-        low, high = float(gap.min()), float(gap.max())
-        return Span(low, high, low) if low == high else self._span(gap)
+        return span_of(gap) if len(set(gap)) == 1 else self._span(gap)
 
     @property
     def range(self) -> Span | None:
@@ -87,10 +79,8 @@ class Facts:
         return self._span(self.pairs["lab"])
 
     def _span(self, values: "pd.Series[float]") -> Span | None:
-        if values.empty:
-            return None
-        low, high = self.stage.ends(values) or (None, None)
-        return Span(low, high, float(values.median()))
+        span = span_of(values)
+        return None if span is None else self.stage.span(span, self.athletes)
 
     @property
     def confirmed(self) -> str:

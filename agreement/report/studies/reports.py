@@ -9,6 +9,7 @@ import pandas as pd
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.run.own_report import read_own_table, read_provenance
+from agreement.stats.basics.clusters import clusters
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.who_counts import who_counts
 
@@ -81,7 +82,8 @@ class Report:
         own = self.pairs[(self.pairs["method"] == place[0]) & (self.pairs["mode"] == place[1])]
         if own["athlete_id"].nunique() != self.number(place, "limits_of_agreement", "bias").n:
             own = who_counts(own, heart_rate_based=True)
-        return own.groupby("athlete_id")["difference"].mean()
+        people = sorted(set(own["athlete_id"]))
+        return pd.Series(clusters(own["difference"], own["athlete_id"]).means, index=people)
 
 
 def read_report(folder: Path | str) -> Report:
