@@ -8,7 +8,7 @@ import pytest
 from opened import open_report
 
 import agreement.report
-from agreement.report.sections import comparison_sections
+from agreement.report.sections import comparison, comparison_sections
 from agreement.report.sections.actions import losses
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.terms import EXCLUSION_COLUMNS
@@ -90,7 +90,7 @@ def test_the_bands_drawn_are_the_noise_floor_and_the_smallest_real_change(
     (study / "study.toml").write_text(f"{text}[reference]\nsem_ml_kg_min = 2.0\n")
     drawn = {}
     monkeypatch.setattr(
-        comparison_sections,
+        comparison,
         "picture",
         lambda name, draw, _caption, **_words: drawn.setdefault(name, draw) and None,
     )

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from math import isclose
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from agreement.terms import OUTPUT_KEYS, OUTPUT_MEASURED
 
@@ -31,8 +31,11 @@ def table_differences(name: str, old: Path, new: Path, *, without: Sequence[str]
     except csv.Error:
         return [f"{name} is no table any more."]
     key = OUTPUT_KEYS.get(name.removesuffix(".csv"), ())
-    if not key or set(key) & set(without):
-        return _unkeyed(name, before, after)
+    if not key or set(key) & set(without):  # lines as they are, in any order
+        old_rows, new_rows = (Counter(tuple(r.items()) for r in rows) for rows in (before, after))
+        lost, added = (old_rows - new_rows).total(), (new_rows - old_rows).total()
+        counts = f"{lost} lines are not in the new run, {added} are only there."
+        return [f"{name}: {counts}"] if lost or added else []
     was, now = _by_key(before, key), _by_key(after, key)
     said = []
     for mark, row in was.items():
@@ -66,15 +69,6 @@ def _by_key(rows: list[Row], key: Sequence[str]) -> dict[tuple[str, ...], Row]:
     return found
 
 
-def _unkeyed(name: str, before: list[Row], after: list[Row]) -> list[str]:
-    """Compare lines as they are, in any order."""
-    old, new = (Counter(tuple(row.items()) for row in rows) for rows in (before, after))
-    gone, more = (old - new).total(), (new - old).total()
-    if not gone and not more:
-        return []
-    return [f"{name}: {gone} lines are not in the new run, {more} are only there."]
-
-
 def _changed(old: Row, new: Row) -> list[str]:
     return [c for c in dict.fromkeys((*old, *new)) if not _same(c, old.get(c), new.get(c))]
 
@@ -106,6 +100,21 @@ def same_but_for_rounding(old: str, new: str) -> bool:
         return False
     pairs = zip(_DECIMAL.findall(old), _DECIMAL.findall(new), strict=True)
     return all(one == other or _near(one, other) for one, other in pairs)
+
+
+def unlike(old: dict[str, Any], new: dict[str, Any]) -> list[tuple[str, Any, Any]]:
+    """Return the keys whose values differ, with both values."""
+    both = ((key, old.get(key), new.get(key)) for key in dict.fromkeys((*old, *new)))
+    return [each for each in both if each[1] != each[2]]
+
+
+def flat(options: dict[str, Any], above: str = "") -> dict[str, Any]:
+    """Return nested options under dotted names."""
+    found: dict[str, Any] = {}
+    for key, value in options.items():
+        name = f"{above}{key}"
+        found |= flat(value, f"{name}.") if isinstance(value, dict) else {name: value}
+    return found
 
 
 def _near(old: str, new: str) -> bool:

@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from agreement.errors import AgreementError
+from agreement.report.page.machine import in_words, said
 from agreement.stats.limits.repeated import RepeatedLimits
 from agreement.stats.verdict import deciding
 from agreement.stats.verdict.planning import StudyPlan
@@ -20,7 +21,6 @@ _SHARES = (0.5, 0.75, 1.0, 1.25, 1.5)  # of the athletes needed, where a curve i
 _SIZES = (10, 20, 40, 80, 160)  # where no number would do
 _CURVE_SEED = 0
 _STATED_DF = 10.0  # as well as a stated laboratory error counts as known
-_TESTS = {1: "one test", 2: "two", 3: "three"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,55 +42,7 @@ class Plan:
 
     def sentence(self) -> str:
         """Say the plan in words."""
-        one = self.numbers
-        name = f"{self.method}, {self.mode}: with" if self.method else "With"
-        each = f" and {one.pairs_per_athlete} pairs each" if one.pairs_per_athlete > 1 else ""
-        assumed = (
-            f"{name} a bias of {round(one.bias, 2) or 0:g}, a standard deviation of differences of "
-            f"{round(one.sd, 2):g} mL/kg/min{each}"
-        )
-        said = []
-        if one.margin is not None:
-            said.append(
-                f"no number of athletes would show limits inside \u00b1{one.margin:g}"
-                if one.for_power is None
-                else f"{one.for_power} athletes show limits inside \u00b1{one.margin:g} with a "
-                f"power of {one.power_reached:.2f}"
-            )
-        if one.half_width is not None:
-            said.append(
-                f"{one.for_precision} athletes give each limit to \u00b1{one.half_width:g}"
-                if one.for_precision is not None
-                else f"no number of athletes gives each limit to \u00b1{one.half_width:g}"
-            )
-        if one.difference is not None:
-            said.append(
-                f"{one.per_group} athletes in each of {one.groups} groups find a difference of "
-                f"{one.difference:g} in bias"
-                if one.per_group is not None
-                else f"no number of athletes finds a difference of {one.difference:g} in bias"
-            )
-        half = " Half of the variance was taken to lie within athletes." if self.assumed else ""
-        return (
-            f"{assumed}, {'; '.join(said)}.{half}{self._tests_sentence()}{self._curve_sentence()}"
-        )
-
-    def _tests_sentence(self) -> str:
-        """Say what more laboratory tests of each athlete would save."""
-        if self.by_tests is None:
-            return ""
-        said = []
-        for against, numbers in self.by_tests.items():
-            known = [f"{n} with {_TESTS[k]}" for k, n in numbers.items() if n is not None]
-            said.append(f"against {YARDSTICK[against]} {' or '.join(known) or 'no number'}")
-        return f" Athletes by laboratory tests of each, averaged: {'; '.join(said)} (about)."
-
-    def _curve_sentence(self) -> str:
-        if self.curve is None:
-            return ""
-        points = [f"{one.power:.2f} with {one.n}" for one in self.curve.itertuples()]
-        error = float(self.curve["standard_error"].max())
-        return f" Power in simulated studies: {', '.join(points)} athletes (\u00b1{error:.2f})."
+        return in_words(said("plan", "plan", plan=self, one=self.numbers, yardsticks=YARDSTICK))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain data."""

@@ -9,7 +9,7 @@ from typing import Any, Final
 from agreement.errors import AgreementError
 from agreement.report.privacy.sharing import recomputed_results, share_report
 from agreement.report.run.any_size import Progress, pair_study, report_study
-from agreement.report.run.differences import same_but_for_rounding, table_differences
+from agreement.report.run.differences import flat, same_but_for_rounding, table_differences, unlike
 from agreement.report.run.earlier import keep_for_the_next
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PROVENANCE
@@ -117,7 +117,9 @@ def _run_again(
 def _differences(report: Path, again: Path, old: dict[str, Any]) -> list[str]:
     """Return what differs: versions, inputs, options, then files."""
     new = json.loads((again / PROVENANCE).read_text(encoding="utf-8"))
-    said = [*_versions(old, new), *_inputs(old, new), *_options(old, new)]
+    options = unlike(flat(old.get("options", {})), flat(new.get("options", {})))
+    said = [*_versions(old, new), *_inputs(old, new)]
+    said += [f"Option {name} was {was!r}, is now {now!r}." for name, was, now in options]
     before, after = checksums(report), checksums(again)
     said += [
         f"{n} is not in the new run." for n in before if n not in after and not n.endswith(_PAPER)
@@ -163,8 +165,7 @@ def _versions(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
     now |= new["dependencies"]
     return [
         f"{name} was {was.get(name, 'not named')}, is now {now.get(name, 'not named')}."
-        for name in dict.fromkeys((*was, *now))
-        if was.get(name) != now.get(name)
+        for name, *_ in unlike(was, now)
     ]
 
 
@@ -178,24 +179,3 @@ def _inputs(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
     said = [f"Input {n} has changed since." for n in was if n in now and was[n] != now[n]]
     said += [f"Input {n} is no longer in the study." for n in was if n not in now]
     return said + [f"Input {n} has been added since." for n in now if n not in was]
-
-
-def _options(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
-    """Return which choices are not those of the report."""
-    was, now = _flat(old.get("options", {})), _flat(new.get("options", {}))
-    return [
-        f"Option {name} was {was.get(name)!r}, is now {now.get(name)!r}."
-        for name in dict.fromkeys((*was, *now))
-        if was.get(name) != now.get(name)
-    ]
-
-
-def _flat(options: dict[str, Any], above: str = "") -> dict[str, Any]:
-    """Return nested options under dotted names."""
-    found: dict[str, Any] = {}
-    for key, value in options.items():
-        if isinstance(value, dict):
-            found |= _flat(value, f"{above}{key}.")
-        else:
-            found[f"{above}{key}"] = value
-    return found

@@ -14,7 +14,7 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
-from agreement.report.page.pictures import drawing, picture
+from agreement.report.page.pictures import drawing
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.comparison_sections import Section
@@ -148,18 +148,10 @@ def drift(one: Comparison) -> Section:
         return None, paragraph(text)
     # to the decimals that are printed: a drawn line can be measured
     line = (round(found.line.intercept, 1), round(found.line.slope * DAYS, 1) / DAYS)
-    drawn = picture(
-        one.file("drift"),
-        drawing(
-            plot_drift,
-            [(day, Estimate(bias.value, bias.low, bias.high)) for day, bias in shown],
-            line,
-            key=cell.key,
-        ),
-        Caption("drift", {"change": cell, "days": DAYS, "fewest": FEWEST_SHOWN}).of(one.name),
-        height=2.7,
-    )
-    return drawn, paragraph(text)
+    biases = [(day, Estimate(bias.value, bias.low, bias.high)) for day, bias in shown]
+    caption = Caption("drift", {"change": cell, "days": DAYS, "fewest": FEWEST_SHOWN})
+    draw = drawing(plot_drift, biases, line, key=cell.key)
+    return one.picture("drift", draw, caption, height=2.7), paragraph(text)
 
 
 def sign_off_block() -> Block:

@@ -1,15 +1,17 @@
 """One method against the laboratory: what the sections of a report are made from."""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 import pandas as pd
 
+from agreement.figures.caption import Caption
 from agreement.figures.points import pair_words
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, Text, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.page.pictures import Drawing, Picture, picture
 from agreement.report.privacy.stage import Noise
 from agreement.stats.catalogue import head_of, label_of
 from agreement.tables.options import Margin
@@ -60,9 +62,12 @@ class Comparison:
         """Return one line of the results table."""
         return self.numbers.get(analysis, statistic, self.results.method, self.results.mode, group)
 
-    def file(self, kind: str) -> str:
-        """Return the name of a figure's file, without ending."""
-        return f"{kind}-{self.results.method}-{self.results.mode}"
+    def picture(
+        self, kind: str, draw: Drawing | Sequence[Drawing], *captions: Caption, **of: Any
+    ) -> Picture:
+        """Return a figure of this method; captions: of each panel; `of`: as for `picture`."""
+        told = [one.of(self.name) for one in captions]
+        return picture(f"{kind}-{self.results.method}-{self.results.mode}", draw, told, **of)
 
     def table(self, what: str, **analyses: Iterable[str]) -> Block:
         """Return a table of statistics, called as they are declared; `analyses`: their names in each."""

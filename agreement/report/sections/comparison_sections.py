@@ -1,7 +1,7 @@
 """The sections of a report about one method: a figure, its table or sentence, or why there is none."""
 
 from collections.abc import Iterable
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 
@@ -20,8 +20,8 @@ from agreement.figures.regression import plot_regression, regression_caption
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, bullets, fold, joined, paragraph, table
 from agreement.report.page.names import group_name
-from agreement.report.page.pictures import Picture, drawing, picture
-from agreement.report.sections.comparison import Comparison
+from agreement.report.page.pictures import Picture, drawing
+from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
 from agreement.report.sections.together import says, splits
 from agreement.stats.causes.profile_bias import HOLM_ALL
@@ -41,19 +41,12 @@ def differences(one: Comparison) -> Section:
     limits, bias = one.of("limits_of_agreement"), one.cell("limits_of_agreement", "bias")
     if bias.withheld:  # its points would show single athletes
         return None, one.without("difference plot", bias)
-    floor = None if one.noise is None else one.noise.noise_floor
-    drawn = picture(
-        one.file("differences"),
-        drawing(
-            plot_differences,
-            one.pairs,
-            limits=limits,
-            margin=one.margin.limit,
-            noise_floor=floor,
-            told=one.words,
-            points=one.people is not None,
-        ),
-        differences_caption(one.pairs, limits, points=one.people is not None).of(one.name),
+    floor, points = None if one.noise is None else one.noise.noise_floor, one.people is not None
+    told: dict[str, Any] = {"margin": one.margin.limit, "noise_floor": floor, "told": one.words}
+    drawn = one.picture(
+        "differences",
+        drawing(plot_differences, one.pairs, limits=limits, points=points, **told),
+        differences_caption(one.pairs, limits, points=points),
     )
     parts = [
         (group_name(group), "limits_of_agreement", group)
@@ -62,8 +55,8 @@ def differences(one: Comparison) -> Section:
         or any(says(one.cell("limits_of_agreement", name, group)) for name in STATISTICS)
     ]
     if wrong_inputs(one.pairs).any():
-        told = "without_wrong_inputs"
-        parts.append((group_name(told), "choice_of_pairs", told))
+        right = "without_wrong_inputs"
+        parts.append((group_name(right), "choice_of_pairs", right))
     with_sd = "athletes; bias |; sd_of_differences |; lower_limit |; upper_limit |"
     shown = one.parts("bias and limits of agreement", parts, by="group", shown=with_sd)
     depends = one.results.trend is not None and one.results.trend.depends_on_level
@@ -81,12 +74,8 @@ def profiles(one: Comparison) -> Section:
             "training profiles to compare", one.cell("profile_bias", "p_welch")
         )
     overall = estimates(one.of("limits_of_agreement")).get("bias", ABSENT)
-    drawn = picture(
-        one.file("profiles"),
-        drawing(plot_profiles, one.pairs, found, overall),
-        profiles_caption(found).of(one.name),
-        height=1.0 + 0.6 * len(groups),
-    )
+    draw, height = drawing(plot_profiles, one.pairs, found, overall), 1.0 + 0.6 * len(groups)
+    drawn = one.picture("profiles", draw, profiles_caption(found), height=height)
     shown = one.lines(
         "bias by training profile (mL/kg/min)",
         "training profile",
@@ -150,12 +139,9 @@ def regression(one: Comparison) -> Section:
     line = one.of("regression")
     drawn, why = None, one.cell("regression", "slope").reason
     if len(one.pairs):  # none when every athlete takes a drug that limits heart rate
-        drawn = picture(
-            one.file("regression"),
-            drawing(plot_regression, one.pairs, line, told=one.words),
-            regression_caption(line).of(one.name, why=why.rstrip(".")),
-            height=3.6,
-        )
+        draw = drawing(plot_regression, one.pairs, line, told=one.words)
+        caption = regression_caption(line).of(one.name, why=why.rstrip("."))
+        drawn = one.picture("regression", draw, caption, height=3.6)
     return drawn, one.table(
         "calibration line and size of error",
         regression=("slope", "intercept", "standard_error_of_estimate", "r"),
@@ -171,25 +157,14 @@ def change(one: Comparison) -> Section:
     real = None if one.noise is None else one.noise.smallest_real_change
     card = one.cell("change", "real_change_on_card").value
     words = None if one.people is None else change_words(result.changes)
-    bias, lower, upper = (
-        one.cell("change", name) for name in ("bias", "lower_limit", "upper_limit")
+    bias, lower, upper = (one.cell("change", name) for name in BIAS_AND_LIMITS)
+    told: dict[str, Any] = {"smallest_real": real, "named": words is not None, "panel": 1}
+    draw = (
+        drawing(plot_change, result.changes, smallest_real=real, card=card, told=words),
+        drawing(plot_change_arrows, result.changes, **told),
     )
-    drawn = picture(
-        one.file("change"),
-        (
-            drawing(plot_change, result.changes, smallest_real=real, card=card, told=words),
-            drawing(
-                plot_change_arrows,
-                result.changes,
-                smallest_real=real,
-                named=one.people is not None,
-                panel=1,
-            ),
-        ),
-        [each.of(one.name, bias=bias) for each in change_captions(result.changes)],
-        height=3.9,
-        panels=2,
-    )
+    captions = (each.of(one.name, bias=bias) for each in change_captions(result.changes))
+    drawn = one.picture("change", draw, *captions, height=3.9, panels=2)
     counts = {"n": result.n, "same": result.anywhere.same, "kept": result.anywhere.kept}
     counts |= {"no_change": result.no_detectable_change, "bias": bias, "lower": lower}
     block = paragraph(said("sentences", "change", **counts, upper=upper))
@@ -217,22 +192,13 @@ def budget(one: Comparison) -> Section:
     found = one.of("budget")
     if not splits(found):
         return None, paragraph(said("sentences", "no_budget", name=one.name)) + unknown
-    drawn = picture(
-        one.file("budget"),
-        drawing(plot_budget, found),
-        budget_caption(found).of(one.name),
-        height=budget_height(found),
-    )
+    draw, height = drawing(plot_budget, found), budget_height(found)
+    drawn = one.picture("budget", draw, budget_caption(found), height=height)
     rows = [("all together", total.stacked(), "nothing removed")]
-    rows += [
-        (
-            word,
-            one.cell("budget", name).stacked(),
-            one.cell("budget", f"half_width_without_{name}").stacked(),
-        )
-        for name, word in COMPONENTS.items()
-        if one.cell("budget", name).known
-    ]
+    for name, word in COMPONENTS.items():
+        if (alone := one.cell("budget", name)).known:
+            without = one.cell("budget", f"half_width_without_{name}")
+            rows.append((word, alone.stacked(), without.stacked()))
     columns = ("source", "variance ((mL/kg/min)\u00b2)", "limits without it (\u00b1)")
     shown = table(f"{one.name}: error budget", columns, rows, numeric=columns[1:])
     return drawn, shown + unknown
@@ -248,12 +214,8 @@ def averaging(one: Comparison) -> Section:
     if set(seen["group"]) == {"1"}:  # a field test has one value per laboratory test
         one_day = one.cell("averaging_curve", "half_width_observed", "1")
         return None, paragraph(said("sentences", "one_value", name=one.name, one_day=one_day))
-    drawn = picture(
-        one.file("averaging"),
-        drawing(plot_averaging, curve, margin=one.margin.limit),
-        averaging_caption(curve).of(one.name),
-        height=2.7,
-    )
+    draw = drawing(plot_averaging, curve, margin=one.margin.limit)
+    drawn = one.picture("averaging", draw, averaging_caption(curve), height=2.7)
     if not all(cell.known for cell in days.values()):
         return drawn, Block("")
     of_days = dict(zip(("reading", "week", "two_weeks"), days.values(), strict=True))

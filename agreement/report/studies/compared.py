@@ -13,6 +13,7 @@ from markupsafe import Markup
 from agreement.errors import AgreementError
 from agreement.report.page.machine import said
 from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.run.differences import flat, unlike
 from agreement.report.studies.reports import Place, Report, read_report
 from agreement.stats.basics.welch import holm
 from agreement.stats.limits.limits_of_agreement import LIMITS
@@ -208,27 +209,12 @@ def _changes(one: dict[str, Any], two: dict[str, Any]) -> Iterator[Markup]:
         if one.get(key) != two.get(key):
             yield said("compare", "differs", key=key, was=one.get(key), now=two.get(key))
     libraries = (one.get("dependencies", {}), two.get("dependencies", {}))
-    if moved := [key for key, *_ in _unlike(*libraries)]:
+    if moved := sorted(key for key, *_ in unlike(*libraries)):
         yield said("compare", "libraries", names=moved)
-    if changed := _unlike(*(_flat(content.get("options", {})) for content in (one, two))):
+    choices = unlike(*(flat(content.get("options", {})) for content in (one, two)))
+    aside = ("study.title", "study.question", "files.")  # they only describe the study
+    if changed := sorted(each for each in choices if not each[0].startswith(aside)):
         yield said("compare", "choices", changed=changed)
     files = [{f["name"]: f["sha256"] for f in c.get("inputs", [])} for c in (one, two)]
     same = sum(files[0].get(name) == digest for name, digest in files[1].items())
     yield said("compare", "files", first=len(files[0]), second=len(files[1]), same=same)
-
-
-def _unlike(one: dict[str, Any], two: dict[str, Any]) -> list[tuple[str, Any, Any]]:
-    """Return the keys whose values differ, with both."""
-    both = [(key, one.get(key), two.get(key)) for key in sorted({*one, *two})]
-    return [each for each in both if each[1] != each[2]]
-
-
-def _flat(options: dict[str, Any], prefix: str = "") -> dict[str, Any]:
-    """Return nested choices under dotted names, without what only describes the study."""
-    found: dict[str, Any] = {}
-    for key, value in options.items():
-        name = f"{prefix}{key}"
-        if name in ("study.title", "study.question", "files"):
-            continue
-        found |= _flat(value, f"{name}.") if isinstance(value, dict) else {name: value}
-    return found
