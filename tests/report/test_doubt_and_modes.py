@@ -375,5 +375,3 @@ def test_an_audit_tells_no_middle_of_the_laboratorys_values(small_study, tmp_pat
     assert f"{lab.min():.1f} to {lab.max():.1f} mL/kg/min" in house
     assert f"{lab.median():.0f}" != f"{lab.mean():.0f}"
     assert f"laboratory values around {lab.mean():.0f} mL/kg/min" in said
-    assert "median" in house
-    assert "median" not in said
