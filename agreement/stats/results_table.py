@@ -24,7 +24,7 @@ from agreement.stats.all_methods import all_counted
 from agreement.stats.basics.bootstrap import N_RESAMPLES, Resampling, cluster_resampling
 from agreement.stats.catalogue import ANALYSES, BY_NAME
 from agreement.stats.compare.methods_compared import MethodsCompared, methods_compared
-from agreement.stats.compare.two_estimators import Comparison, two_estimators_of
+from agreement.stats.compare.two_estimators import SpreadsCompared, two_estimators_of
 from agreement.stats.doubts.of_method import doubts_of
 from agreement.stats.evidence import Evidence
 from agreement.stats.laboratory_results import LABORATORY, Beside, beside_vo2max
@@ -82,7 +82,7 @@ class StudyResults:
     methods: tuple[MethodResults, ...]  # by method, then mode
     # the laboratory's own typical error in each mode where it is known
     laboratory: dict[str, Repeatability]
-    comparisons: tuple[Comparison, ...]  # every two methods that share a laboratory test
+    comparisons: tuple[SpreadsCompared, ...]  # every two methods that share a laboratory test
     # what the averaging rule is worth in each mode with breaths
     averaging: dict[str, AveragingRules]
     # readings beside a laboratory test of another mode; they stand in no other result
@@ -348,7 +348,7 @@ def _across_modes(evidence: Evidence) -> tuple[AcrossModes, ...]:
     return tuple(across_modes(evidence.across_modes, evidence.heart_rate_based))
 
 
-def _comparison(comparison: Comparison) -> Labelled:
+def _comparison(comparison: SpreadsCompared) -> Labelled:
     analysis = BY_NAME["two_estimators"]
     if isinstance(comparison.result, NotEstimable):
         told = empty_rows(analysis, comparison.n, comparison.n_pairs, str(comparison.result))

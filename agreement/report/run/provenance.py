@@ -77,10 +77,10 @@ def provenance_block(content: dict[str, Any]) -> Block:
 def _resamples() -> str:
     from agreement.stats.basics import bootstrap
     from agreement.stats.causes import budget_parts
-    from agreement.stats.lines.passing_bablok import N_RESAMPLES as LINES_DRAWN
+    from agreement.stats.lines.passing_bablok import LINE_RESAMPLES as LINES_DRAWN
 
     return (
-        f"{bootstrap.N_RESAMPLES}; {budget_parts.N_RESAMPLES} for error budget and averaging curve, "
+        f"{bootstrap.N_RESAMPLES}; {budget_parts.BUDGET_RESAMPLES} for error budget and averaging curve, "
         f"{LINES_DRAWN} for Passing-Bablok lines of repeated pairs. Those "
         "that give no number are left out and counted in the note of the row."
     )

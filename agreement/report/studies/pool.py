@@ -15,9 +15,9 @@ from agreement.report.studies.pool_file import Pooled, read_pool
 from agreement.stats.result import Row, rows_frame
 from agreement.stats.studies.next_study import next_study
 from agreement.stats.studies.pooling import (
-    Estimate,
     PooledStudies,
     RandomEffects,
+    WithEnds,
     moderator,
     pooled_studies,
     random_effects,
@@ -83,7 +83,7 @@ def study_groups(pooled: Pooled) -> list[str]:
     ]
 
 
-def _row(name: str, one: Estimate, n: int, unit: str = UNIT) -> Row:
+def _row(name: str, one: WithEnds, n: int, unit: str = UNIT) -> Row:
     low, high = one.low, one.high
     return Row(name, one.value, low, high, unit, n)
 

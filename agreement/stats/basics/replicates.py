@@ -114,7 +114,7 @@ class Replicates:
             there, left_out = (
                 _ON_SCALE[scale](part[..., which]) for part in (self.estimate, self.jackknife)
             )
-        error = _jackknife_error(left_out)
+        error = float(jackknife_error(left_out))
         if not (np.isfinite(there) and np.isfinite(error)):
             return ResampledInterval.saying(_NO_INTERVAL)
         ends = t_interval(float(there), error, len(left_out) - 1, confidence_level)
@@ -168,7 +168,7 @@ class Replicates:
 
     def _p_by_jackknife(self, which: int, null: float) -> float:
         distance = float(self.estimate[which]) - null
-        error = _jackknife_error(self.jackknife[:, which])
+        error = float(jackknife_error(self.jackknife[:, which]))
         if error == 0.0:
             return 1.0 if distance == 0.0 else 0.0
         return t_p_value(distance / error, len(self.jackknife) - 1)
@@ -239,11 +239,12 @@ class Replicates:
         return "; ".join(parts)
 
 
-def _jackknife_error(left_out: Floats) -> float:
-    """Return the standard error of a statistic from its values with each athlete left out."""
-    g = len(left_out)
+def jackknife_error(left_out: Floats) -> Floats:
+    """Return the jackknife standard error along the first axis: each athlete left out in turn."""
+    n = len(left_out)
     with np.errstate(invalid="ignore"):  # off its scale
-        return float(np.sqrt((g - 1) / g * ((left_out - left_out.mean()) ** 2).sum()))
+        around = left_out - left_out.mean(axis=0)
+        return np.asarray(np.sqrt((n - 1) / n * (around**2).sum(axis=0)))
 
 
 _TOO_FEW: Final = "too_few"

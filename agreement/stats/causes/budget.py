@@ -19,8 +19,8 @@ from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval, interval_of_difference, z_of
 from agreement.stats.basics.replicates import Replicates, failed_in_words
 from agreement.stats.causes.budget_parts import (
-    FEW,
-    N_RESAMPLES,
+    BUDGET_RESAMPLES,
+    FEW_FOR_PARTS,
     LevelSums,
     Parts,
     Sources,
@@ -130,8 +130,8 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
     sources = sources_of(data)
     design, found = split(sources)
     notes = []
-    if sources.visits.n < FEW:
-        notes.append(f"fewer than {FEW} athletes")
+    if sources.visits.n < FEW_FOR_PARTS:
+        notes.append(f"fewer than {FEW_FOR_PARTS} athletes")
     if len(sources.visits.table) == sources.visits.n:
         notes.append("one visit each: athlete and visit cannot be told apart")
     excess = float(found.sample.excess[0])
@@ -140,7 +140,7 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
     means = sources.visits.table.groupby("athlete_id")["mean"].mean()
     total = _skewed(found.replicates(lambda parts: parts.total))
     components = _components(design.left_out, found, sources)
-    if sources.visits.n < FEW:
+    if sources.visits.n < FEW_FOR_PARTS:
         total = _without_interval(total)
         components = {name: _without_interval(part) for name, part in components.items()}
     return Budget(
@@ -198,7 +198,7 @@ def _skewed(replicates: Replicates, refusal: str = "") -> Component:
 
 def _share(replicates: Replicates) -> Component:
     """One cause with its percentile interval: at its floor of 0 a BCa interval loses its upper end."""
-    note = failed_in_words(int(replicates.failed[0]), N_RESAMPLES)
+    note = failed_in_words(int(replicates.failed[0]), BUDGET_RESAMPLES)
     return Component(float(replicates.estimate[0]), replicates.percentile_interval(), note)
 
 

@@ -24,14 +24,14 @@ from agreement.stats.method_data import (
     once,
     require_enough,
 )
-from agreement.stats.repeats.day_to_day import DaySums, Noise, day_sums
+from agreement.stats.repeats.day_to_day import DayNoise, DaySums, day_sums
 from agreement.stats.repeats.laboratory_variance import laboratory_of
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 
 R = TypeVar("R")
-N_RESAMPLES = 1999
+BUDGET_RESAMPLES = 1999
 FEWEST_WITH_DAYS = 5
-FEW = 20  # athletes; below, values without intervals
+FEW_FOR_PARTS = 20  # athletes; below, values without intervals
 MOST_LEFT_OUT = 1000  # in turn: n by n weights of a registry would be gigabytes
 
 
@@ -121,7 +121,7 @@ class Sources:
         )
 
     @cached_property
-    def lasting(self) -> tuple[tuple[Noise, Floats], ...]:
+    def lasting(self) -> tuple[tuple[DayNoise, Floats], ...]:
         """Noise and what lasts, of the sample, of its resamples and of samples of one less."""
         return self.of_all(lambda weights: persistent_variance(self, weights))
 
@@ -148,7 +148,7 @@ class Sources:
 class Parts:
     """Variances of one reading's difference in each resample. [(mL/kg/min)^2]."""
 
-    noise: Noise
+    noise: DayNoise
     persistent: Floats
     laboratory: Floats
     blocks: Floats  # shape (R, 3), in the order of `BLOCKS`; nan for a block that stays out
@@ -193,7 +193,7 @@ def sources_of(data: MethodData) -> Sources:
         raise NotEstimable(f"fewer than {FEWEST_WITH_DAYS} athletes have daily values.", TOO_FEW)
     visits = visits_of(data)
     means = visits.table["mean"].to_numpy(dtype=np.float64)
-    drawn = cluster_resampling(np.arange(visits.n), n_resamples=N_RESAMPLES, rng=data.seed)
+    drawn = cluster_resampling(np.arange(visits.n), n_resamples=BUDGET_RESAMPLES, rng=data.seed)
     return Sources(
         visits,
         day_sums(visits.daily, visits.of_day, visits.athlete),
@@ -204,7 +204,7 @@ def sources_of(data: MethodData) -> Sources:
     )
 
 
-def persistent_variance(sources: Sources, weights: Floats) -> tuple[Noise, Floats]:
+def persistent_variance(sources: Sources, weights: Floats) -> tuple[DayNoise, Floats]:
     """Return the day-to-day noise and the variance of what lasts through a visit."""
     noise = sources.days.noise(weights)
     of_means = sources.means.variance(weights)[:, 0]
@@ -218,7 +218,7 @@ def parts(
     design: Explaining,
     shares: Shares,
     weights: Floats,
-    lasting: tuple[Noise, Floats] | None = None,
+    lasting: tuple[DayNoise, Floats] | None = None,
 ) -> Parts:
     """Split the variance of one reading's difference; `lasting` where it is known already."""
     noise, persistent = lasting or persistent_variance(sources, weights)

@@ -68,7 +68,7 @@ class PooledProfiles:
 
 
 @dataclass(frozen=True, slots=True)
-class Pooled:
+class PooledBias:
     """A profile's bias with the other profiles taken into account."""
 
     n: int  # athletes whose profile it is, each counted once
@@ -174,7 +174,7 @@ def athletes_by_profile(pairs: pd.DataFrame) -> tuple[pd.DataFrame, int]:
 
 def pooled_biases(
     athletes: pd.DataFrame, margin: float | None
-) -> tuple[dict[str, Pooled], tuple[float, Interval] | None]:
+) -> tuple[dict[str, PooledBias], tuple[float, Interval] | None]:
     """Return each profile's pooled bias, and the spread between profiles."""
     names, codes = np.unique(athletes["training_profile"].to_numpy(object), return_inverse=True)
     difference, sizes = athletes["difference"].to_numpy(np.float64), np.bincount(codes)
@@ -197,6 +197,6 @@ def pooled_biases(
 
 def _pooled_one(
     found: PooledProfiles, g: int, n: int, margin: float | None, other: tuple[float, float]
-) -> Pooled:
+) -> PooledBias:
     beyond = np.nan if margin is None else found.beyond(g, margin)
-    return Pooled(n, found.bias(g), found.interval(g), found.weight_own(g), beyond, *other)
+    return PooledBias(n, found.bias(g), found.interval(g), found.weight_own(g), beyond, *other)

@@ -14,7 +14,7 @@ from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall,
 from agreement.stats.causes.pooled_profiles import (
     FEW_LEVELS,
     SCALE,
-    Pooled,
+    PooledBias,
     athletes_by_profile,
     pooled_biases,
 )
@@ -66,7 +66,7 @@ class Profile:
     # None below 5 athletes, or when there is no other profile to compare with
     deviation: Deviation | None
     error: Regression | None  # laboratory on field within the profile, from 10 athletes on
-    pooled: Pooled | None = None  # None where the profiles say nothing about each other
+    pooled: PooledBias | None = None  # None where the profiles say nothing about each other
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.half_t import grid_weights, half_t_grid
 from agreement.stats.basics.intervals import Interval, z_of
+from agreement.stats.basics.replicates import jackknife_error
 from agreement.stats.limits.limits import FEWEST_FOR_SD
 
 N_FLIPS: Final = 9999
@@ -154,13 +155,6 @@ def closer(
         _p_joint(largest, observed),
         max(t, float(np.quantile(largest, 0.95))),
     )
-
-
-def jackknife_error(left_out: Floats) -> Floats:
-    """Return the jackknife standard error along the first axis: each athlete left out in turn."""
-    n = len(left_out)
-    around = left_out - left_out.mean(axis=0)
-    return np.asarray(np.sqrt((n - 1) / n * (around**2).sum(axis=0)))
 
 
 def log_size(

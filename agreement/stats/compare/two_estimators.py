@@ -140,7 +140,7 @@ def two_estimators(
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class SpreadsCompared:
     """One pair of methods in the results table."""
 
     # method, mode: labels, see `TwoEstimators`
@@ -152,7 +152,7 @@ class Comparison:
     result: TwoEstimators | NotEstimable
 
 
-def two_estimators_of(studied: Iterable[MethodData]) -> tuple[Comparison, ...]:
+def two_estimators_of(studied: Iterable[MethodData]) -> tuple[SpreadsCompared, ...]:
     """
     Compare methods that share a laboratory test, two by two as `side_by_side` says.
 
@@ -165,7 +165,7 @@ def two_estimators_of(studied: Iterable[MethodData]) -> tuple[Comparison, ...]:
     return tuple(sorted(kept, key=lambda comparison: (comparison.method, comparison.mode)))
 
 
-def _compare(a: MethodData, b: MethodData) -> Comparison:
+def _compare(a: MethodData, b: MethodData) -> SpreadsCompared:
     mode = a.mode if a.mode == b.mode else f"{a.mode} vs {b.mode}"
     names = (a.method, b.method)
     rows = np.array([row for row, key in enumerate(a.keys) if key in b.place], dtype=np.intp)
@@ -183,7 +183,7 @@ def _compare(a: MethodData, b: MethodData) -> Comparison:
         )
     except ValueError as error:
         result = NotEstimable(str(error), TOO_FEW if n < FEWEST_COMPARED else NOT_ESTIMABLE)
-    return Comparison(" vs ".join(names), mode, n, n_pairs, result)
+    return SpreadsCompared(" vs ".join(names), mode, n, n_pairs, result)
 
 
 def _spreads(sums: Floats) -> Floats:

@@ -8,7 +8,7 @@ import numpy.typing as npt
 
 from agreement.stats.basics.arrays import Floats, Integers
 
-STEPS: Final = (1.0, 0.5, 0.25, 0.1, 0.05, 0.01)  # to which people round
+ROUNDED_TO: Final = (1.0, 0.5, 0.25, 0.1, 0.05, 0.01)  # to which people round
 QUARTILES: Final = 1.349  # standard deviations between the quartiles of a normal distribution
 _FLOOR: Final = 1e-4  # no single number says more
 _ON_GRID: Final = 1e-6
@@ -22,7 +22,7 @@ def rounding_step(values: Floats) -> float:
     (0.5, 0.1)
     """
     known = values[np.isfinite(values)]
-    for step in STEPS:
+    for step in ROUNDED_TO:
         if np.all(np.abs(known / step - np.round(known / step)) < _ON_GRID):
             return step
     return 0.001

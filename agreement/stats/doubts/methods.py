@@ -19,7 +19,7 @@ from agreement.tables.findings import message
 
 # The authors' choice, common practice, no source. Repeats written to 0.1 mL/kg/min are equal once in
 # seventy where the laboratory's own error is 2, whole numbers once in three where it is 0.7.
-EQUAL: Final = 1e-6
+EQUAL_REPEATS: Final = 1e-6
 LEAST_ERROR: Final = 0.7  # mL/kg/min: of the most exact laboratory
 BY_CHANCE: Final = 0.001
 
@@ -28,12 +28,12 @@ CONSTANT_BELOW: Final = 0.15  # spread of the field between people as a share of
 LEAST_SPREAD: Final = 1.0  # mL/kg/min between people in the laboratory, below it nothing is told
 FEWEST_ALIKE: Final = 8  # athletes
 TELLING: Final = 5  # athletes from which exactly equal values or an impossible bias are no accident
-TOO_ALIKE: Final = 0.25  # mL/kg/min: middle size of a difference; the laboratory's noise gives 1.7
+TOO_NEAR: Final = 0.25  # mL/kg/min: middle size of a difference; the laboratory's noise gives 1.7
 SAME: Final = 0.05  # mL/kg/min, a value rounded to a decimal
 UNRELATED_BELOW: Final = 0.45  # correlation at the upper end of its interval
 UNRELATED_FEWEST: Final = 15  # athletes; fewer where the relation is the wrong way round
 ON_A_LINE: Final = 0.5  # mL/kg/min about a line; the laboratory's noise gives 2.6
-NEARLY_ALL: Final = 0.95  # days on which two methods say the same
+NEARLY_ALL_DAYS: Final = 0.95  # days on which two methods say the same
 MOST_METHODS: Final = 20  # that are set side by side
 EXCHANGED: Final = 0.9  # of rows, in which one of the two is whole
 BIAS_BEYOND: Final = 15.0  # mL/kg/min
@@ -95,7 +95,7 @@ def odd_values(people: pd.DataFrame, pairs: pd.DataFrame, *, sure: bool = True) 
     apart, off = np.abs(pairs["difference"].to_numpy(np.float64)), np.median(np.abs(difference))
     if n >= TELLING and (apart <= SAME).all():
         found.append(odd("field_is_laboratory", n=len(apart)))
-    elif n >= FEWEST_ALIKE and np.median(apart) < TOO_ALIKE:
+    elif n >= FEWEST_ALIKE and np.median(apart) < TOO_NEAR:
         found.append(odd("field_near_laboratory", n=len(apart), apart=np.median(apart)))
     spread, own = (spread_of_most(values) if n > 1 else 0.0 for values in (lab, field))
     if n >= FEWEST_ALIKE and spread > LEAST_SPREAD:
@@ -147,7 +147,7 @@ def same_methods(daily: pd.DataFrame) -> list[Odd]:
         both = table[[first, other]].dropna()
         equal = int((np.abs(both[first] - both[other]) < 1e-6).sum())
         people = both.index.get_level_values(0).nunique()
-        if people >= FEWEST_ALIKE and equal >= NEARLY_ALL * len(both):
+        if people >= FEWEST_ALIKE and equal >= NEARLY_ALL_DAYS * len(both):
             found.append(odd("same_methods", equal=equal, n=len(both), first=first, other=other))
     return found
 
@@ -249,7 +249,7 @@ def odd_columns(laboratory: pd.DataFrame, repeats: pd.DataFrame) -> list[Odd]:
         found.append(odd("filled_down", n=lab.size, value=lab[0]))
     apart = repeats.groupby("lab_test_id")["lab"].agg(["size", "max", "min"])
     again = apart[apart["size"] > 1]
-    equal = int((again["max"] - again["min"] < EQUAL).sum())
+    equal = int((again["max"] - again["min"] < EQUAL_REPEATS).sum())
     chance = chance_of_equal(rounding_step(repeats["lab"].to_numpy(np.float64)), LEAST_ERROR)
     told = equal >= TELLING and equal > len(again) / 2
     if told and _by_chance(equal, len(again), chance) < BY_CHANCE:

@@ -31,9 +31,9 @@ from agreement.terms import counted
 
 WIDEST: Final = 1 / 3  # of the laboratory's mean VO2max; common practice, no source
 FEWEST_TESTS: Final = 5  # tests from which a mean and a rule about all of them say something
-NEARLY_ALL: Final = 0.9  # of the judged tests
+NEARLY_ALL_TESTS: Final = 0.9  # of the judged tests
 OLDEST_DAYS: Final = 3653  # between agreeing and the first test
-SHOWN: Final = 5
+TOLD: Final = 5
 MOST_BODIES: Final = 20  # tests of two bodies that are told
 
 
@@ -106,8 +106,8 @@ def _series(daily: pd.DataFrame) -> Iterator[Odd]:
 def _shown(texts: Iterable[str]) -> str:
     """Return the first of many texts, and how many more there are."""
     every = list(texts)
-    more = f"; and {len(every) - SHOWN} more" if len(every) > SHOWN else ""
-    return "; ".join(every[:SHOWN]) + more
+    more = f"; and {len(every) - TOLD} more" if len(every) > TOLD else ""
+    return "; ".join(every[:TOLD]) + more
 
 
 def _margin(margin: Margin, tests: pd.DataFrame) -> Iterator[Odd]:
@@ -131,7 +131,7 @@ def _effort(tests: pd.DataFrame) -> Iterator[Odd]:
     criteria = tests[list(CRITERION_COLUMNS)]
     judged = criteria[(criteria != NOT_KNOWN).any(axis=1)]
     count, without = len(judged), int((judged != MET).all(axis=1).sum())
-    if count < max(FEWEST_TESTS, len(criteria) / 2) or without < NEARLY_ALL * count:
+    if count < max(FEWEST_TESTS, len(criteria) / 2) or without < NEARLY_ALL_TESTS * count:
         return
     some = "None" if without == count else f"Only {count - without}"
     yield odd("no_maximum", some=some, tests=counted(count, "laboratory test"))

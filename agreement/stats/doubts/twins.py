@@ -73,7 +73,7 @@ def two_bodies(laboratory: pd.DataFrame) -> list[Odd]:
     return found
 
 
-ALPHA: Final = 2e-5  # of naming anybody wrongly in one study
+TWIN_ALPHA: Final = 2e-5  # of naming anybody wrongly in one study
 NEARLY: Final = 0.15  # chance of each number that the laboratory measured
 NEAR_LAB: Final = 0.15  # of two first laboratory values: a copy is off by rounding. [mL/kg/min]
 MOST_PEOPLE: Final = 1500  # every two are compared
@@ -128,7 +128,7 @@ def twins(laboratory: pd.DataFrame, pairs: pd.DataFrame, daily: pd.DataFrame) ->
             int(numbers[k]),
             (float(first_lab[upper[0][k]]), float(first_lab[upper[1][k]])),
         )
-        for k in too_close(chance, ALPHA)
+        for k in too_close(chance, TWIN_ALPHA)
     )
 
 

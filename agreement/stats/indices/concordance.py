@@ -10,7 +10,7 @@ from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.limits.limits import checked_pairs
-from agreement.stats.method_data import MethodData, NotEstimable
+from agreement.stats.method_data import MethodData
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, TableRows
 
@@ -196,12 +196,9 @@ def concordance_of(data: MethodData) -> Concordance:
 
     With several pairs of an athlete the intervals are over athletes, by `Replicates.interval`.
 
-    Raises NotEstimable with fewer than 4 pairs, or when one of the methods does not vary.
+    Raises ValueError with fewer than 4 pairs, or when one of the methods does not vary.
     """
-    try:
-        result = concordance(data.field, data.lab)
-    except ValueError as error:
-        raise NotEstimable(str(error)) from error
+    result = concordance(data.field, data.lab)
     if not data.clustered:
         return result
     x, y = data.lab - data.lab.mean(), data.field - data.lab.mean()

@@ -95,16 +95,13 @@ def equivalence_of(data: MethodData) -> Equivalence:
     """
     Test the mean bias against ``mean_limit_ml_kg_min``, or the limit for one athlete.
 
-    Raises NotEstimable without a margin, or with fewer than 3 athletes.
+    Raises NotEstimable without a margin, ValueError with fewer than 3 athletes.
     """
     agreed = data.options.margin
     margin = agreed.limit if agreed.mean_limit is None else agreed.mean_limit
     if margin is None:
         raise NotEstimable("no limit was agreed beforehand.", NO_MARGIN)
-    try:
-        result = equivalence(data.difference, margin, athlete=data.athlete)
-    except ValueError as error:
-        raise NotEstimable(str(error)) from error
+    result = equivalence(data.difference, margin, athlete=data.athlete)
     notes = ["clustered"] if data.clustered else []
     agreed_on, first = agreed.agreed_on, data.first_lab_date
     if agreed_on is not None and first is not None and agreed_on > first:

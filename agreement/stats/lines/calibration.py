@@ -23,7 +23,7 @@ from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotE
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, TableRows
 
-FEW: Final = 20
+FEW_FOR_CALIBRATION: Final = 20
 BEYOND_RANGE: Final = 2.0  # field values further outside are refused [mL/kg/min]
 ORDINARY_SLOPES: Final = Interval(0.7, 1.3)
 
@@ -67,8 +67,8 @@ class Calibration(Result):
     def notes(self) -> tuple[str, ...]:
         """What a reader should know: few athletes, an unusual slope."""
         said = []
-        if self.n < FEW:
-            said.append(f"fewer than {FEW} athletes")
+        if self.n < FEW_FOR_CALIBRATION:
+            said.append(f"fewer than {FEW_FOR_CALIBRATION} athletes")
         if self.choice == "line" and not ORDINARY_SLOPES.contains(self.slope):
             said.append("the method shrinks or stretches differences between athletes")
         return tuple(said)

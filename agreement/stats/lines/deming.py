@@ -270,16 +270,13 @@ def deming_of(data: MethodData) -> Deming:
     and the line is a description: it cannot tell unequal noise from proportional bias. With several
     pairs of an athlete the intervals are over athletes, by `Replicates.interval`.
 
-    Raises NotEstimable when the pairs do not give a line.
+    Raises ValueError when the pairs do not give a line.
     """
     with suppress(NotEstimable):
         net = structural_of(data)
         if not np.isnan(net.slope):
             return _net_of_laboratory(net, data)
-    try:
-        fit = deming(data.field, data.lab, error_ratio=UNKNOWN_RATIO, athlete=data.athlete)
-    except ValueError as error:
-        raise NotEstimable(str(error)) from error
+    fit = deming(data.field, data.lab, error_ratio=UNKNOWN_RATIO, athlete=data.athlete)
     fit = replace(fit, assumed=True)
     if not data.clustered:
         return fit

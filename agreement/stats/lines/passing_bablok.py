@@ -20,11 +20,11 @@ from agreement.stats.basics.rotated_slopes import (
     slopes_at_ranks,
 )
 from agreement.stats.limits.limits import checked_pairs
-from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import TOO_FEW, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, TableRows
 
-N_RESAMPLES: Final = 1999
+LINE_RESAMPLES: Final = 1999
 MOST_ROWS_RESAMPLED: Final = 300  # 45 000 slopes, weighed again in every resample
 PARTNERS: Final = 500  # of each point, to estimate how often its slopes are above the line's
 _CHUNK: Final = 1 << 19
@@ -57,13 +57,13 @@ def clustered_intervals(
         return ResampledInterval.saying(TOO_FEW), ResampledInterval.saying(TOO_FEW)
     if len(x) > MOST_ROWS_RESAMPLED:
         return _projected(x, y, athlete, slope, z_of(confidence_level), np.random.default_rng(rng))
-    drawn = cluster_resampling(athlete, n_resamples=N_RESAMPLES, rng=rng)
+    drawn = cluster_resampling(athlete, n_resamples=LINE_RESAMPLES, rng=rng)
     slopes, intercepts = weighted_lines(x, y, drawn.counts[:, athlete])
     fine = np.isfinite(slopes) & np.isfinite(intercepts)
     failed = int((~fine).sum())
     of_slope, of_intercept = (
         ResampledInterval.of(
-            *np.quantile(values[fine], tails), failed=failed, n_resamples=N_RESAMPLES
+            *np.quantile(values[fine], tails), failed=failed, n_resamples=LINE_RESAMPLES
         )
         for values in (slopes, intercepts)
     )
@@ -262,12 +262,9 @@ def passing_bablok_of(data: MethodData) -> PassingBablok:
 
     With several pairs of an athlete the intervals are percentiles of a bootstrap over athletes.
 
-    Raises NotEstimable when the pairs do not give a line.
+    Raises ValueError when the pairs do not give a line.
     """
-    try:
-        fit = passing_bablok(data.field, data.lab)
-    except ValueError as error:
-        raise NotEstimable(str(error)) from error
+    fit = passing_bablok(data.field, data.lab)
     if not data.clustered:
         return fit
     slope, intercept = clustered_intervals(

@@ -11,6 +11,7 @@ from scipy import special
 from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, interval_of_difference, t_interval, t_p_value
+from agreement.stats.basics.replicates import jackknife_error
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import (
     NOT_ESTIMABLE,
@@ -27,13 +28,13 @@ from agreement.stats.repeats.laboratory_variance import (
 )
 from agreement.stats.result import Result, Row, TableRows
 
-STATISTICS: Final = ("slope", "reliability", "p_slope_one", "p_slope_zero")
+OF_SLOPE: Final = ("slope", "reliability", "p_slope_one", "p_slope_zero")
 OF_NOISE: Final = ("lean_from_noise", "error_ratio", "sem_for_slope_one")
 UNBOUNDED: Final = "unbounded"
 _TAIL: Final = 0.025
 
 
-class Moments(NamedTuple):
+class Variances(NamedTuple):
     """Variances of laboratory and field, their covariance, and the laboratory's noise in the first."""
 
     lab: float
@@ -62,7 +63,7 @@ class StructuralSlope(Result):
     p_one: float
     p_zero: float
     laboratory: LaboratoryVariance
-    moments: "Moments"
+    moments: Variances
 
     @property
     def _field_noise(self) -> float:
@@ -106,7 +107,7 @@ class StructuralSlope(Result):
         """Whether the field was shown to follow the laboratory at all."""
         return bool(self.slope > 0.0 and self.p_zero < 2 * _TAIL)
 
-    def slope_rows(self, names: Sequence[str] = STATISTICS) -> list[Row]:
+    def slope_rows(self, names: Sequence[str] = OF_SLOPE) -> list[Row]:
         """Return slope, reliability and the p values of a slope of 1 and 0 under these names."""
         known = self.laboratory.note
         slope = "; ".join(([] if self.bounded else [UNBOUNDED]) + [known] * bool(known))
@@ -230,10 +231,10 @@ def structural_of(data: MethodData) -> StructuralSlope:
         raise NotEstimable(f"{error}.") from error
 
 
-def _moments(dx: Floats, dy: Floats, laboratory: LaboratoryVariance, share: float) -> Moments:
+def _moments(dx: Floats, dy: Floats, laboratory: LaboratoryVariance, share: float) -> Variances:
     df = dx.size - 1
     sums = (float(dx @ dx) / df, float(dy @ dy) / df, float(dx @ dy) / df)
-    return Moments(*sums, share * laboratory.variance, share)
+    return Variances(*sums, share * laboratory.variance, share)
 
 
 def _error(dx: Floats, dy: Floats, ols: float, codes: Integers, n: int) -> float:
@@ -246,7 +247,7 @@ def _error(dx: Floats, dy: Floats, ols: float, codes: Integers, n: int) -> float
     count, sx, sy, xx, xy = sums.sum(axis=1)[:, None] - sums
     with np.errstate(divide="ignore", invalid="ignore"):
         slopes = (xy - sx * sy / count) / (xx - sx * sx / count)
-    return sqrt((n - 1) / n * float(((slopes - slopes.mean()) ** 2).sum()))
+    return float(jackknife_error(slopes))
 
 
 def _f_quantile(share: float, first: float, second: int) -> float:

@@ -9,14 +9,14 @@ from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.basics.visit_sums import Visits, visit_sums
-from agreement.stats.causes.budget_parts import FEW, Sources, sources_of
+from agreement.stats.causes.budget_parts import FEW_FOR_PARTS, Sources, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.repeats.day_to_day import Noise
+from agreement.stats.repeats.day_to_day import DayNoise
 from agreement.stats.result import Result, Row, TableRows
 
 MOST_DAYS: Final = 14
-FEWEST_ATHLETES: Final = 15  # behind every point of the observed curve
+FEWEST_ON_CURVE: Final = 15  # behind every point of the observed curve
 
 
 class Point(NamedTuple):
@@ -108,7 +108,7 @@ def kept_share(days: int, correlation: Floats) -> Floats:
     return np.asarray((1.0 + 2.0 * (powers * (1.0 - k / days)).sum(axis=-1)) / days)
 
 
-def _fitted(noise: Noise, persistent: Floats) -> Floats:
+def _fitted(noise: DayNoise, persistent: Floats) -> Floats:
     """V(m) for m = 1 ... 14 in each resample; shape (R, 14)."""
     kept = [kept_share(m, noise.correlation) for m in range(1, MOST_DAYS + 1)]
     return np.asarray(persistent[:, None] + noise.variance[:, None] * np.stack(kept, axis=1))
@@ -132,9 +132,9 @@ def _most_days(visits: Visits) -> int:
     """Return the largest number of days, up to 14, that 15 athletes have at a visit; else 0."""
     days = np.zeros(visits.n, dtype=np.intp)
     np.maximum.at(days, visits.athlete, np.bincount(visits.of_day))
-    if visits.n < FEWEST_ATHLETES:
+    if visits.n < FEWEST_ON_CURVE:
         return 0
-    return int(min(MOST_DAYS, np.sort(days)[-FEWEST_ATHLETES]))
+    return int(min(MOST_DAYS, np.sort(days)[-FEWEST_ON_CURVE]))
 
 
 def _nearest_means(visits: Visits, most: int) -> Floats:
@@ -170,7 +170,7 @@ def _points(variances: Replicates, z: float, reason: str) -> tuple[Point, ...]:
             points.append(Point(np.nan, Interval(np.nan, np.nan), reason))
             continue
         ends, note = Interval(np.nan, np.nan), TOO_FEW
-        if len(variances.jackknife) >= FEW:
+        if len(variances.jackknife) >= FEW_FOR_PARTS:
             low, high = z * np.sqrt(variances.bca_interval(k))
             ends, note = Interval(float(low), float(high)), variances.notes[k]
         points.append(Point(z * float(np.sqrt(value)), ends, note))

@@ -15,7 +15,7 @@ from agreement.stats.basics.arrays import Floats, Integers
 CORRELATIONS: Final = np.linspace(0.0, 0.95, 20)  # of one day with the next, tried in turn
 
 
-class Noise(NamedTuple):
+class DayNoise(NamedTuple):
     """Day-to-day noise for each resample; nan where no visit has two days."""
 
     variance: Floats  # of a single day
@@ -38,7 +38,7 @@ class DaySums:
     weighted_squares: Floats
     log_determinants: Floats
 
-    def noise(self, weights: Floats) -> Noise:
+    def noise(self, weights: Floats) -> DayNoise:
         """
         Estimate the noise when athletes stand as often as their weights say, shape (R, G).
 
@@ -56,7 +56,7 @@ class DaySums:
             variance = weights @ self.squares / (weights @ self.expected)[rows, best]
         kept = (weights @ self.kept)[rows, best] / (weights @ self.visits)
         known = df > 0
-        return Noise(
+        return DayNoise(
             np.where(known, variance, np.nan), np.where(known, CORRELATIONS[best], np.nan), kept
         )
 

@@ -82,7 +82,7 @@ def weeks_of(daily: pd.DataFrame, *, coverage: float = 0.95) -> WeekToWeek:
     return week_to_week(earlier[own], later[own], coverage=coverage)
 
 
-FEW_REPEATS: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
+FEW_VALUES: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
 
 
 @dataclass(frozen=True, slots=True)

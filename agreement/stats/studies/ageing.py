@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from agreement.stats.basics.arrays import ArrayLike, Booleans
 from agreement.stats.basics.intervals import Interval, t_interval
+from agreement.stats.basics.replicates import jackknife_error
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, TableRows
@@ -99,8 +100,7 @@ def _slope(products: npt.NDArray[Any], squares: npt.NDArray[Any]) -> tuple[float
     n = products.size
     value = WEEKS * float(products.sum() / squares.sum())
     left = WEEKS * (products.sum() - products) / (squares.sum() - squares)
-    error = sqrt((n - 1) / n * float(((left - left.mean()) ** 2).sum()))
-    return value, t_interval(value, error, n - 1)
+    return value, t_interval(value, float(jackknife_error(left)), n - 1)
 
 
 def admitted(gap_days: ArrayLike, athlete: ArrayLike) -> Booleans:

@@ -92,16 +92,13 @@ def ageing_bins(
         raise NotEstimable(
             f"fewer than {FEWEST_IN_BINS} athletes have readings in two bins of age.", TOO_FEW
         )
-    try:
-        found = closer(
-            wide[whole][:, enough],
-            athlete=owner[whole],
-            names=[NAMES[k] for k in enough],
-            n_flips=n_flips,
-            rng=rng,
-        )
-    except ValueError as problem:
-        raise NotEstimable(str(problem)) from problem
+    found = closer(
+        wide[whole][:, enough],
+        athlete=owner[whole],
+        names=[NAMES[k] for k in enough],
+        n_flips=n_flips,
+        rng=rng,
+    )
     return AgeingBins(found)
 
 

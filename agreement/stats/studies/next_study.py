@@ -6,11 +6,11 @@ from typing import Any, Final
 import numpy as np
 
 from agreement.stats.basics.intervals import z_of
-from agreement.stats.studies.pooling import Estimate, PooledStudies
+from agreement.stats.studies.pooling import PooledStudies, WithEnds
 from agreement.stats.verdict.planning_power import athletes_needed, powers, smallest_number
 from agreement.terms import UNIT, counted
 
-MOST: Final = 2000  # athletes; no squad is larger
+LARGEST_SQUAD: Final = 2000  # athletes; no squad is larger
 _TOLD: Final = (20, 40, 80)  # athletes, where no number would do
 
 
@@ -22,8 +22,8 @@ class NextStudy:
     k: int
     athletes: int
     # bias, sd: expected of the next squad
-    bias: Estimate
-    sd: Estimate
+    bias: WithEnds
+    sd: WithEnds
     margin: float
     power: float
     # athletes with whom both limits are shown inside the margin with that chance, over all that
@@ -91,7 +91,7 @@ def next_study(pool: PooledStudies, margin: float, *, power: float = 0.80) -> Ne
         return float(powers(n, bias[:, None], sd, margin).mean())
 
     inside = float((np.abs(bias)[:, None] + z_of(0.95) * sd < margin).mean())
-    needed = smallest_number(lambda n: chance(n) >= power, most=MOST)
+    needed = smallest_number(lambda n: chance(n) >= power, most=LARGEST_SQUAD)
     typical = athletes_needed(pool.bias().value, pool.sd().value, margin, power=power)
     return NextStudy(
         pool.k,

@@ -27,7 +27,7 @@ AGREE: Final = 0.05  # share of variance between squads, below it they agree; de
 BELONGS: Final = 0.2  # above it the bias belongs to the squad; derived cut-off
 
 
-class Estimate(NamedTuple):
+class WithEnds(NamedTuple):
     """A number with its 95 % interval."""
 
     value: float
@@ -110,20 +110,20 @@ class _Grid:
         """SD of the mean of squads at each point, or of a squad that was not measured."""
         return np.asarray(np.sqrt(self.variance + self.tau**2 * new))
 
-    def estimate(self, *, new: bool) -> Estimate:
+    def estimate(self, *, new: bool) -> WithEnds:
         """Return median and ends."""
         scale = self.scale(new=new)
         ends = (mixture_quantile(p, self.weight, self.mean, scale) for p in (0.5, 0.025, 0.975))
-        return Estimate(*ends)
+        return WithEnds(*ends)
 
     def quantiles(self, *, new: bool) -> Floats:
         """Return as many quantiles of equal weight as the grid has points."""
         scale, shares = self.scale(new=new), (np.arange(1, GRID + 1) - 0.5) / GRID
         return np.array([mixture_quantile(p, self.weight, self.mean, scale) for p in shares])
 
-    def between(self) -> Estimate:
+    def between(self) -> WithEnds:
         """Return the SD between squads."""
-        return Estimate(*(grid_quantile(p, self.weight, self.tau) for p in (0.5, 0.025, 0.975)))
+        return WithEnds(*(grid_quantile(p, self.weight, self.tau) for p in (0.5, 0.025, 0.975)))
 
 
 @dataclass(frozen=True)
@@ -155,21 +155,21 @@ class PooledStudies:
         y, variance = zip(*rows, strict=True)
         return _Grid(np.array(y), np.array(variance), self.scales[1])
 
-    def bias(self, *, new: bool = False) -> Estimate:
+    def bias(self, *, new: bool = False) -> WithEnds:
         """Mean bias of squads; `new`: the bias of a squad that was not measured."""
         return self._biases.estimate(new=new)
 
-    def sd(self, *, new: bool = False) -> Estimate:
+    def sd(self, *, new: bool = False) -> WithEnds:
         """Typical SD of the differences; `new`: that of a squad that was not measured."""
-        return Estimate(*(exp(end) for end in self._log_sds.estimate(new=new)))
+        return WithEnds(*(exp(end) for end in self._log_sds.estimate(new=new)))
 
-    def limit(self, side: int, *, new: bool = False, coverage: float = 0.95) -> Estimate:
+    def limit(self, side: int, *, new: bool = False, coverage: float = 0.95) -> WithEnds:
         """Lower (`side` -1) or upper (+1) limit of agreement of a typical or a new squad."""
         spread = np.exp(self._log_sds.quantiles(new=new))
         grid = self._biases
         centre = grid.mean + side * z_of(coverage) * spread[:, None]
         scale = np.broadcast_to(grid.scale(new=new), centre.shape)
-        return Estimate(*(self._convolved(p, centre, scale) for p in (0.5, 0.025, 0.975)))
+        return WithEnds(*(self._convolved(p, centre, scale) for p in (0.5, 0.025, 0.975)))
 
     def athlete(self) -> Interval:
         """Where 95 % of the athletes of a new squad lie."""
@@ -189,13 +189,13 @@ class PooledStudies:
         biases, logs = (one.quantiles(new=True)[steps] for one in (self._biases, self._log_sds))
         return biases, np.exp(logs)
 
-    def between(self) -> tuple[Estimate, Estimate]:
+    def between(self) -> tuple[WithEnds, WithEnds]:
         """SD between the biases of squads [mL/kg/min], and between the logarithms of their SDs."""
         return self._biases.between(), self._log_sds.between()
 
-    def times_apart(self) -> Estimate:
+    def times_apart(self) -> WithEnds:
         """How many times larger or smaller the SD of 95 % of squads is."""
-        return Estimate(*(exp(z_of(0.95) * one) for one in self.between()[1]))
+        return WithEnds(*(exp(z_of(0.95) * one) for one in self.between()[1]))
 
     @property
     def share_between(self) -> float:

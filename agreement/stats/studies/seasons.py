@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
+from agreement.stats.compare.different_tests import overlapping_df
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.record import Analysis, Privacy, declared
 
@@ -75,14 +76,14 @@ def two_seasons(
     v1, v2 = s1 / n1, s2 / n2
     error2 = v1 + v2 - 2.0 * used * covariance / (n1 * n2)
     difference = float(two.mean() - one.mean())
-    df = _freedom(v1, v2, n1, n2, shared)
+    df = overlapping_df(v1, v2, n1, n2, shared)
     error = sqrt(max(error2, 0.0))
     p = t_p_value(difference / error, df) if error else float(difference == 0)
     left_1, left_2 = _left_out(one), _left_out(two)
     j1, j2 = float(left_1 @ left_1), float(left_2 @ left_2)
     together = float(left_1[at1] @ left_2[at2]) if used else 0.0
     ratio = log(s2 / s1) / 2.0
-    ratio_df = _freedom(j1, j2, n1, n2, shared)
+    ratio_df = overlapping_df(j1, j2, n1, n2, shared)
     ratio_error = sqrt(max(j1 + j2 - 2.0 * together, 0.0))
     low, high = t_interval(ratio, ratio_error, ratio_df)
     p_ratio = t_p_value(ratio / ratio_error, ratio_df) if ratio_error else float(ratio == 0)
@@ -118,7 +119,7 @@ def two_seasons_by_numbers(
     if not min(s1, s2) > 0:
         raise ValueError("not_estimable: all differences of a report are equal")
     v1, v2, ratio_df = s1**2 / n1, s2**2 / n2, n1 + n2 - 2.0
-    df = _freedom(v1, v2, n1, n2, 0)
+    df = overlapping_df(v1, v2, n1, n2, 0)
     error, ratio = sqrt(v1 + v2), log(s2 / s1)
     ratio_error = sqrt(0.5 / (n1 - 1) + 0.5 / (n2 - 1))
     low, high = t_interval(ratio, ratio_error, ratio_df)
@@ -141,14 +142,6 @@ def _left_out(x: Floats) -> Floats:
     squares = (x - x.mean()) ** 2
     left = 0.5 * np.log((squares.sum() - squares * n / (n - 1)) / (n - 2))
     return np.asarray((left - left.mean()) * sqrt((n - 1) / n))
-
-
-def _freedom(v1: float, v2: float, n1: int, n2: int, shared: int) -> float:
-    """Return degrees of freedom between the paired and Welch's."""
-    welch = (v1 + v2) ** 2 / (v1**2 / (n1 - 1) + v2**2 / (n2 - 1))
-    if shared < 2:
-        return welch
-    return shared - 1 + (welch - shared + 1) / (n1 + n2) * (n1 + n2 - 2 * shared)
 
 
 OF_REPORTS: Final = (

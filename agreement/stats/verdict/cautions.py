@@ -16,7 +16,7 @@ from agreement.stats.limits.shape import shape_of
 from agreement.stats.lines.structural import StructuralSlope
 from agreement.stats.lines.trend import SIGNIFICANT, Trend
 from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable
-from agreement.stats.repeats.repeatability import FEW_REPEATS, laboratory_repeatability
+from agreement.stats.repeats.repeatability import FEW_VALUES, laboratory_repeatability
 from agreement.terms import MASS_WITHIN_PCT, counted
 
 EXACT_ONLY = 40  # athletes below which older approximate intervals mislead
@@ -209,7 +209,7 @@ def _of_laboratory(data: MethodData) -> Iterator[Caution]:
         return
     if error.assumed:
         yield from _of_equal_repeats(data)
-    elif error.df < FEW_REPEATS:
+    elif error.df < FEW_VALUES:
         yield Caution(
             "few_laboratory_repeats",
             f"The laboratory's own typical error rests on {counted(error.df, 'repeated test')} and is "

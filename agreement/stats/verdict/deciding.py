@@ -24,7 +24,7 @@ _NO_NUMBER: Final = f"{NOT_ESTIMABLE}: no number of athletes would do at this sp
 
 
 @dataclass(frozen=True, slots=True)
-class Athletes:
+class AthletesNeeded:
     """Athletes needed at the spread seen, and at the ends of its 80 % interval; None: no number."""
 
     seen: int | None
@@ -38,7 +38,7 @@ class DecidedBy:
 
     # for each number of laboratory tests per athlete; one only where the laboratory's own error is
     # unknown
-    by_tests: dict[int, Athletes]
+    by_tests: dict[int, AthletesNeeded]
     spread: float  # standard deviation of the differences. [mL/kg/min]
     spread_interval: Interval  # 80 %
     # no number would do even at the lower end of what the spread and the bias can be
@@ -91,7 +91,7 @@ def decided_by(
     low, high = limits.sd_interval(_SPREAD_LEVEL)
     offered = TESTS if own is not None else TESTS[:1]
     by_tests = {
-        tests: Athletes(*(needed(sd, tests, limits.bias) for sd in (limits.sd, low, high)))
+        tests: AthletesNeeded(*(needed(sd, tests, limits.bias) for sd in (limits.sd, low, high)))
         for tests in offered
     }
     hopeless = False
@@ -102,7 +102,7 @@ def decided_by(
     return DecidedBy(by_tests, limits.sd, Interval(low, high), hopeless)
 
 
-def _numbers(found: Athletes) -> tuple[float, float, float]:
+def _numbers(found: AthletesNeeded) -> tuple[float, float, float]:
     seen, low, high = (
         nan if number is None else float(number)
         for number in (found.seen, found.at_low, found.at_high)

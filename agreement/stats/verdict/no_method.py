@@ -9,7 +9,7 @@ from scipy import special
 
 from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval
-from agreement.stats.compare.closer import jackknife_error
+from agreement.stats.basics.replicates import jackknife_error
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import (

@@ -19,7 +19,7 @@ from agreement.stats.basics.tolerance import LARGE, approximate_factors, limit_f
 
 Bound = Literal["exact", "approximate"]
 
-MOST = LARGE  # athletes; no study of this kind is larger
+MOST_PLANNED = LARGE  # athletes; no study of this kind is larger
 
 _SURE: Final = -10.0  # a noncentral t of this centre lies below any bound above 0: 1 - 1e-23
 

@@ -14,7 +14,7 @@ from agreement.stats.limits.repeated import FEW_REPEATS
 from agreement.stats.verdict.planning_power import smallest_number
 
 SIMULATIONS: Final = 4000
-MOST: Final = 2000  # athletes looked at; with several pairs each no study is larger
+MOST_CLUSTERED: Final = 2000  # athletes looked at; with several pairs each no study is larger
 _CHUNK: Final = 1 << 20  # differences drawn at once
 
 
@@ -130,7 +130,7 @@ def athletes_needed_clustered(
         )
         return reached >= power
 
-    return smallest_number(enough, most=MOST)
+    return smallest_number(enough, most=MOST_CLUSTERED)
 
 
 def _outer_reach(

@@ -28,7 +28,7 @@ from agreement.stats.repeats.laboratory_variance import (
 from agreement.stats.result import Result, Row, TableRows
 from agreement.stats.verdict.counted import Counted
 from agreement.stats.verdict.deciding import DecidedBy, decided_by
-from agreement.stats.verdict.planning_power import MOST, athletes_needed
+from agreement.stats.verdict.planning_power import MOST_PLANNED, athletes_needed
 from agreement.stats.verdict.plausible import implausible
 from agreement.stats.verdict.yardsticks import (
     LABORATORY_TEST,
@@ -206,7 +206,7 @@ class Verdict(Result):
             return TOO_FEW
         if self.needed is not None:
             return ""
-        return f"{NOT_ESTIMABLE}: no number of athletes up to {MOST} would do"
+        return f"{NOT_ESTIMABLE}: no number of athletes up to {MOST_PLANNED} would do"
 
 
 def against_of(agreed: Margin) -> Against:
