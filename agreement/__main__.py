@@ -52,9 +52,10 @@ def _run() -> int:
     leave_out_unused()
     if sys.argv[1:2] == ["report"] and "--help" not in sys.argv:
         gc.set_threshold(100_000)  # what loads is no rubbish; at the end comes none
-        from agreement.report.run.read_beside import load_to_read
+        from agreement.report.run.read_beside import leave_out_arrow, load_to_read
         from agreement.report.run.second import begin_early
 
+        leave_out_arrow(sys.argv[2:])
         begin_early(load_to_read)
     from agreement.cli import main
 

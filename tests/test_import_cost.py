@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from agreement.report.run.read_beside import leave_out_arrow
+
 DEMO = Path(__file__).parents[1] / "demo_cohort"
 HEAVY = {"matplotlib", "seaborn", "statsmodels", "pingouin", "IPython", "nbformat", "nbclient"}
 
@@ -83,3 +85,48 @@ def test_libraries_write_no_documentation_where_the_process_is_ours_and_all_of_i
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == [written] * 2
+
+
+PLAIN = {"study.toml": "[study]\n", "lab_tests.csv": "a\n"}
+WITH_ARROW = [
+    ({"field_estimates.parquet": ""}, []),
+    ({"breaths/one.PARQUET": ""}, []),
+    ({"field_estimates/part-0.csv": "a\n"}, []),
+    (
+        {"parts/part-0.csv": "a\n", "study.toml": "[files.field_estimates]\npath = 'parts'\n"},
+        [],
+    ),
+    ({"large.csv": "a" * 2**23}, []),
+    ({}, ["--watch"]),
+    ({}, ["--scheduler=tcp://here"]),
+]
+
+
+def left_out(monkeypatch, *told):
+    monkeypatch.delitem(sys.modules, "pyarrow", raising=False)
+    monkeypatch.setattr(sys, "modules", dict(sys.modules))
+    leave_out_arrow(map(str, told))
+    return "pyarrow" in sys.modules
+
+
+def written(root, files):
+    for name, text in files.items():
+        place = root / name
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.write_text(text)
+    return root
+
+
+@pytest.mark.parametrize(("files", "options"), WITH_ARROW)
+def test_a_study_that_needs_arrow_finds_it(files, options, tmp_path, monkeypatch):
+    study = written(tmp_path / "study", PLAIN | files)
+    assert not left_out(monkeypatch, study, *options)
+
+
+@pytest.mark.parametrize("name", ["study", "of=here"])
+def test_a_small_plain_study_loads_pandas_without_arrow(name, tmp_path, monkeypatch):
+    study = written(tmp_path / name, PLAIN)
+    other = written(tmp_path / "other", {"one.parquet": ""})
+    assert left_out(monkeypatch, "--report", "squad", study)
+    assert not left_out(monkeypatch, study, "--out", other)
+    assert not left_out(monkeypatch, tmp_path / "none")

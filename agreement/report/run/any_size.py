@@ -3,7 +3,7 @@
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from agreement.errors import Problem, TooManyPairsError
 from agreement.scale.engine import engine
@@ -25,18 +25,27 @@ def in_parts(study: Path) -> bool:
     Asked before anything heavy is imported; False too for a study file that cannot be read, which
     the reading that follows will say.
     """
-    try:
-        stated = toml_inside(study, "study.toml")
-        form = stated.get("files", {}).get("field_estimates", {})
-        path, folder = form.get("path", "field_estimates"), form.get("folder")
-    except (ValueError, AttributeError):
-        path, folder = "field_estimates", None
-    if not isinstance(path, str) or path_problem(study, path) or not (study / path).is_dir():
+    found = estimates_folder(study)
+    if found is None:
         return False
     from agreement.tables.export_folders import holds_exports
 
-    form = FileFormat(folder=folder if folder in ("exports", "parts") else None)
-    return not holds_exports(study / path, TABLES["field_estimates"], form)
+    folder, holds = found
+    form = FileFormat(folder=holds if holds in ("exports", "parts") else None)
+    return not holds_exports(folder, TABLES["field_estimates"], form)
+
+
+def estimates_folder(study: Path) -> tuple[Path, Any] | None:
+    """Return the folder that stands for a study's estimates, and what it is said to hold."""
+    try:
+        stated = toml_inside(study, "study.toml")
+        form = stated.get("files", {}).get("field_estimates", {})
+        path, holds = form.get("path", "field_estimates"), form.get("folder")
+    except (ValueError, AttributeError):
+        path, holds = "field_estimates", None
+    if not isinstance(path, str) or path_problem(study, path) or not (study / path).is_dir():
+        return None
+    return study / path, holds
 
 
 def by_session(progress: Progress | None) -> Callable[[int, int], None] | None:

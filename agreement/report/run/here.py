@@ -204,8 +204,8 @@ def _shown(value: Any, count: int) -> list[dict[str, Any]]:
 @contextmanager
 def _all_loaded(second: Second | None, asked: Asked) -> Iterator[None]:
     """Load all that a report needs while the study is being read; what is loaded is no rubbish."""
+    read = reading(second, asked)  # before anything heavy is loaded
     with quick_texts(second, asked.study):
-        read = reading(second, asked)
         load_bare()
         load_bare_drawing()
         # seaborn takes them for densities and trees, which no figure of ours has

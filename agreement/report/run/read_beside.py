@@ -1,12 +1,13 @@
 """
 Have a study read in the second process while this one loads what draws.
 
-The second goes on with what the statistics are computed from; of a very small study with the results
-too: to share them would take longer.
+The second goes on with its doubts while this one gathers what the statistics are computed from; of a
+very small study it computes the results too: to share them would take longer.
 """
 
 import os
-from collections.abc import Callable, Iterator
+import sys
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -16,13 +17,39 @@ from typing import TYPE_CHECKING, Any, Final, cast
 from agreement.report.run.kept import BREATHS
 from agreement.report.run.second import PATIENCE, Second
 from agreement.report.run.unused import load_bare
+from agreement.tables.columns import PARQUET_ENDING
 
 if TYPE_CHECKING:
     from agreement.cohort import Cohort
 
 MOST_BYTES: Final = 2**23  # of a study read meanwhile; that of a larger one tells how far it is
 FEW_BYTES: Final = 2**16  # of a study whose results are sooner computed by one process
+_WITH_ARROW: Final = ("--watch", "--scheduler")  # a study may change its form; a cluster needs it
+_PAIRED: Final[list[Any]] = []  # in the second process: a cohort that is still to be judged
 _OWN_TEXTS: Final = ("mode.string_storage", "python")
+
+
+def leave_out_arrow(told: Iterable[str]) -> None:
+    """
+    Let pandas find no Arrow, an eighth of loading it, where no folder that a command names needs it.
+
+    Needed by studies that are large, in parts or in Parquet. Only for a process of ours.
+    """
+    from agreement.report.run.any_size import estimates_folder
+
+    words = list(told)
+    folders = [Path(one) for one in words if Path(one).is_dir()]
+    needed = any(
+        _bytes_in(one) > MOST_BYTES or estimates_folder(one) or any(_parquet_in(one))
+        for one in folders
+    )
+    if folders and not needed and not any(one.startswith(_WITH_ARROW) for one in words):
+        sys.modules.setdefault("pyarrow", None)  # type: ignore[arg-type] # None: "not to be found"
+
+
+def _parquet_in(folder: Path) -> Iterator[str]:
+    for _, _, names in os.walk(folder, followlinks=True):
+        yield from (one for one in names if one.casefold().endswith(PARQUET_ENDING))
 
 
 def load_to_read() -> None:
@@ -80,18 +107,22 @@ class Asked:
 def reading(second: Second | None, asked: Asked) -> "Callable[..., Cohort]":
     """Have a small study read from now on in the second process; return what gives it to `read_by`."""
     size = _bytes_in(asked.study) if asked.study.is_dir() else MOST_BYTES + 1
+    few = size <= FEW_BYTES
     early: Future[Any] | None = None
     if second and second.forks and size <= MOST_BYTES:
         if not second.begun:
             load_to_read()  # what is loaded now it has too
             second.begin("study", None)
-        early = second.ask(_read_early, asked, size <= FEW_BYTES)
+        early = second.ask(_read_early if few else _pair_early, asked)
+        judging = None if few else second.ask(_judge_early, asked)
 
     def read(place: Path | str, **given: Any) -> "Cohort":
         if early is not None and (Path(place), given["earlier"]) == (asked.study, asked.earlier):
-            _load_meanwhile(early, statistics=not asked.results or size > FEW_BYTES)
+            _load_meanwhile(early, statistics=not (asked.results and few))
             with suppress(Exception):  # raised again below, as the reading of this process
                 cohort = cast("Cohort", early.result(PATIENCE))
+                if judging is not None:
+                    cohort = _judged(cohort, judging, evidence=asked.results)
                 if (told := given["progress"]) and (files := len(cohort.study.samples)):
                     told(files, files)
                 return cohort
@@ -108,22 +139,53 @@ def _load_meanwhile(early: Future[Any], *, statistics: bool) -> None:
     from agreement.report.page.machine import prepared
     from agreement.report.page.pictures import draw_ahead
 
-    if statistics and not early.done():
-        import scipy.stats  # noqa: F401 - for what follows
+    if statistics:  # for what follows, in both processes
+        import statsmodels.stats.multitest  # noqa: F401
+
+        from agreement.stats.basics.welch import quiet_pingouin
+
+        with quiet_pingouin():
+            import pingouin  # noqa: F401
     for _ in prepared():
         if early.done():
             return
     draw_ahead(early.done)
 
 
-def _read_early(asked: Asked, few: bool) -> Any:
+def _read_early(asked: Asked) -> Any:
     from agreement.report.run.reading import read_for_report
 
     with quick_texts(None, asked.study), _over(asked.samples):
         cohort = read_for_report(asked.study, earlier=asked.earlier)
         if asked.results:
-            cohort.results if few else cohort.evidence  # noqa: B018 - kept in the cohort
+            cohort.results  # noqa: B018 - kept in the cohort
         return cohort
+
+
+def _pair_early(asked: Asked) -> Any:
+    from agreement.cohort import Cohort
+    from agreement.tables.study import read_study
+
+    with quick_texts(None, asked.study), _over(asked.samples):
+        _PAIRED.append(Cohort.of(read_study(asked.study)))
+    return _PAIRED[0]
+
+
+def _judge_early(asked: Asked) -> Any:
+    from agreement.report.run.reading import read_for_report
+
+    with quick_texts(None, asked.study):
+        found = read_for_report(asked.study, earlier=asked.earlier, paired=_PAIRED.pop())
+        return found.doubts, found.earlier
+
+
+def _judged(cohort: "Cohort", judging: Future[Any], *, evidence: bool) -> "Cohort":
+    """Return a cohort as `read_for_report` does, gathering evidence while the other process judges."""
+    from agreement.report.run.reading import completed
+
+    if evidence:
+        cohort.evidence  # noqa: B018 - kept in the cohort
+    return completed(cohort, *judging.result(PATIENCE))
 
 
 @contextmanager

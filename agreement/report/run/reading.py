@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Final
 
 from agreement.cohort import Cohort
-from agreement.errors import TooManyPairsError
+from agreement.errors import Problem, TooManyPairsError
 from agreement.report.run.earlier import earlier_report, require_athletes_as_before
 from agreement.report.run.published_file import read_with_published
+from agreement.stats.evidence import EarlierReport
 
 MOST_PAIRS: Final = 60_000  # 40 000 take 1.2 GB
 Reader = Callable[..., Cohort]
@@ -21,15 +22,17 @@ def read_for_report(
     *,
     earlier: Path | None = None,
     progress: Callable[[int, int], None] | None = None,
+    paired: Cohort | None = None,
 ) -> Cohort:
     """
     Read a study folder as `agreement.read_cohort`, `published.toml` and the earlier report with it.
 
     earlier: the folder of an earlier report of this study.
+    progress, paired: as for `agreement.cohort.inspect_cohort`.
     Raises TableError with everything that has to be put right first.
     Raises TooManyPairsError if a report would have to name too many athletes.
     """
-    cohort = read_with_published(study, progress=progress)
+    cohort = read_with_published(study, progress=progress, paired=paired)
     require_athletes_as_before(cohort.study, earlier)
     if (found := len(cohort.pairs)) > MOST_PAIRS:
         raise TooManyPairsError(
@@ -37,8 +40,15 @@ def read_for_report(
             f"{MOST_PAIRS}. Move the field estimates into a folder 'field_estimates' in place of "
             "the one table: the report is then a page for a registry. 'agreement pair' works as it is."
         )
-    again = replace(cohort, earlier=earlier_report(earlier))
-    vars(again)["doubts"] = cohort.doubts  # of the study alone
+    return completed(cohort, cohort.doubts, earlier_report(earlier))
+
+
+def completed(cohort: Cohort, doubts: tuple[Problem, ...], earlier: EarlierReport | None) -> Cohort:
+    """Return a cohort with what was found about its study, and the earlier report."""
+    again = replace(cohort, earlier=earlier)
+    vars(again)["doubts"] = doubts
+    if "evidence" in vars(cohort):
+        vars(again)["evidence"] = replace(cohort.evidence, earlier=earlier)
     return again
 
 

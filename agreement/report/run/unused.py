@@ -9,7 +9,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from types import ModuleType
-from typing import Final
+from typing import Any, Final
 
 UNUSED: Final = (
     "ipywidgets",  # seaborn looks for it, and it brings IPython: a quarter of a second
@@ -47,18 +47,38 @@ def load_bare() -> None:
 
     if not _ours():
         return
-    with suppress(ImportError, AttributeError):  # of another version
-        from scipy._lib._docscrape import FunctionDoc, NumpyDocString
-
-        NumpyDocString._parse = _nothing
-        FunctionDoc.__str__ = lambda _: "\n"
     there = [name for name in _LISTED if name not in vars(np)]
     vars(np).update({name: ModuleType(name) for name in there})
     try:
+        _write_no_documentation()
         import scipy.special  # noqa: F401
     finally:
         for name in there:
             delattr(np, name)
+
+
+def _write_no_documentation() -> None:
+    """Let scipy compose no documentation of what it loads from now on; other versions as they can."""
+    with suppress(ImportError, AttributeError):
+        from scipy._lib._docscrape import FunctionDoc, NumpyDocString
+
+        FunctionDoc.__init__ = NumpyDocString.__init__ = _with_empty_sections
+        FunctionDoc.__str__ = lambda _: "\n"
+    with suppress(ImportError):
+        from scipy._lib import doccer
+
+        doccer.docformat = lambda text, *_: text
+    with suppress(ImportError):
+        from scipy._lib import _array_api
+
+        _array_api._make_capabilities_note = _array_api._make_sphinx_capabilities = _nothing
+
+
+def _with_empty_sections(text: Any, *_: object, **__: object) -> None:
+    """Begin a text of documentation that holds nothing: its sections are filled while a module loads."""
+    text._parsed_data = {
+        name: one.copy() if hasattr(one, "copy") else one for name, one in text.sections.items()
+    }
 
 
 def load_bare_drawing() -> None:
@@ -69,7 +89,7 @@ def load_bare_drawing() -> None:
         write_no_documentation()
 
 
-def _nothing(*_: object) -> None:
+def _nothing(*_: object, **__: object) -> None:
     """Do nothing."""
 
 

@@ -120,7 +120,7 @@ def welch_test(groups: Sequence[ArrayLike]) -> WelchTest:
     .. [1] Welch BL. On the comparison of several mean values. Biometrika 1951;38:330-336.
     """
     _with_spread(groups)
-    with _pingouin():
+    with quiet_pingouin():
         from pingouin import welch_anova
 
         found = welch_anova(data=_in_one(groups), dv="value", between="group").iloc[0]
@@ -151,7 +151,7 @@ def games_howell(groups: Sequence[ArrayLike]) -> tuple[Apart, ...]:
     n = _with_spread(groups)
     if n.min() < 3:
         raise NotEstimable("a group of two is too small to compare in pairs.")
-    with _pingouin():
+    with quiet_pingouin():
         from pingouin import compute_effsize, compute_esci
 
         _, mean, variance = _moments(groups)
@@ -238,7 +238,7 @@ def holm(p_values: ArrayLike) -> Floats:
 
 
 @contextmanager
-def _pingouin() -> Iterator[None]:
+def quiet_pingouin() -> Iterator[None]:
     """Keep pingouin from the network on import, and from warnings of its own use of pandas."""
     os.environ.setdefault("OUTDATED_IGNORE", "1")
     with warnings.catch_warnings():
