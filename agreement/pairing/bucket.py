@@ -87,7 +87,8 @@ def together(buckets: Sequence[PairedBucket], place: Ints) -> PairedBucket:
         of_readings.append((readings.reason, new[readings.text], readings.alone))
     back = np.argsort(place)
     # sorted by row; what has none comes last
-    problems = sorted((p for one in buckets for p in one.problems), key=_row)
+    problems = [p for one in buckets for p in one.problems]
+    problems.sort(key=lambda p: np.inf if p.row is None else p.row)
     kinds = [one.reason for one in FOUND_WHILE_PAIRING]
     return PairedBucket(
         UnitFates(*map(np.concatenate, zip(*of_units, strict=True))),
@@ -101,10 +102,6 @@ def together(buckets: Sequence[PairedBucket], place: Ints) -> PairedBucket:
         ),
         sum((one.counts for one in buckets), Tally()),
     )
-
-
-def _row(problem: Problem) -> float:
-    return np.inf if problem.row is None else problem.row
 
 
 def _in_order(buckets: Sequence[pd.DataFrame]) -> pd.DataFrame:

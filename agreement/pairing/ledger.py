@@ -168,15 +168,12 @@ def close(
                 f"{excluded} excluded."
             )
         flow.append((file, read, used, summarised, excluded))
-        lines[file] = pd.concat([out, _withdrawn_line(gone, texts)]) if gone else out
+        if gone:  # one line that stands for all rows of withdrawn people
+            said = texts.place(f"{counted(gone, 'row')} removed at the participant's own request.")
+            line = {"reason": CODE["withdrawn"], "text": said, "row": pd.NA, "id": None}
+            out = pd.concat([out, pd.DataFrame([line]).astype({"row": "Int64", "id": "str"})])
+        lines[file] = out
     return exclusions(lines, texts), pd.DataFrame(flow, columns=FLOW_COLUMNS)
-
-
-def _withdrawn_line(count: int, texts: Texts) -> pd.DataFrame:
-    """Return the one line that stands for all rows of withdrawn people in a file."""
-    line = pd.DataFrame({"row": pd.array([pd.NA], "Int64"), "id": pd.array([None], dtype="str")})
-    message = texts.place(f"{counted(count, 'row')} removed at the participant's own request.")
-    return line.assign(reason=CODE["withdrawn"], text=message)
 
 
 def exclusions(lines: Mapping[str, pd.DataFrame], texts: Texts) -> pd.DataFrame:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import CODE, SAME_VALUE
-from agreement.pairing.laboratory_units import Flags, Floats, Ints
+from agreement.pairing.laboratory_units import Floats, Ints
 from agreement.pairing.messages import Texts, rows_in_words
 from agreement.pairing.reading_fates import Part, ReadingFates
 from agreement.tables.findings import SHOWN, Findings, message, more_rows
@@ -54,7 +54,7 @@ def note_repeated_rows(
         groups = _groups(readings, part, at, reason)
         if groups is None:
             continue
-        rows, sources = part.paired.rows, readings["source"]
+        rows, fate, sources = part.paired.rows, part.paired.fate, readings["source"]
         of_group = sources.iloc[at[rows.order[groups.left[groups.starts]]]].to_numpy(object)
         ends = np.append(groups.starts[1:], len(groups.left))
         for source in dict.fromkeys(of_group.tolist()):
@@ -66,7 +66,7 @@ def note_repeated_rows(
                 left = groups.left[groups.starts[i] : ends[i]]
                 one = readings.iloc[[at[rows.order[left[0]]]]]
                 kept = int(rows.row[_kept(part, left[0], reason)])
-                count = len(left) + 1 if reason == "copy" else _days(part, left[0])
+                count = len(left) + 1 if reason == "copy" else int(fate.detail[rows.order[left[0]]])
                 said.append(_sentence(reason, one, values(one)[0], rows.row[left], kept, count))
             shown = groups.first[own[:SHOWN]]
             for row, words in zip(shown.tolist(), said, strict=True):
@@ -108,25 +108,15 @@ def _kept(part: Part, left: int, reason: str) -> int:
     for first_day in (day, day - 1):
         low, high = np.searchsorted(rows.series_day, [first_day, first_day + 1])
         here = np.arange(low, high)
-        here = here[
-            ~np.isin(fate.reason[rows.order[here]], _NEVER_KEPT) | _stays(part, here, reason)
-        ]
+        became = fate.reason[rows.order[here]]
+        # what is stale was so only after copies had left
+        stays = (became == CODE["stale"]) & (reason == "copy")
+        here = here[~np.isin(became, _NEVER_KEPT) | stays]
         if reason == "copy":
             here = here[rows.moment[here] == rows.moment[left]]
         if here.size:
             return int(here[np.argmin(rows.row[here])])
     return left
-
-
-def _stays(part: Part, here: Ints, reason: str) -> Flags:
-    """Return which readings another reason took only after this one had let them stay."""
-    later = CODE["stale"] if reason == "copy" else -2
-    return np.asarray(part.paired.fate.reason[part.paired.rows.order[here]] == later, np.bool_)
-
-
-def _days(part: Part, left: int) -> int:
-    """Return how many days a stale run has."""
-    return int(part.paired.fate.detail[part.paired.rows.order[left]])
 
 
 def _sentence(reason: str, one: pd.DataFrame, value: str, left: Ints, kept: int, count: int) -> str:

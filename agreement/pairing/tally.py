@@ -68,7 +68,9 @@ class Tally:
         self._few_notes(found, lab_file)
         self._no_pair_notes(found, lab_file)
         self._mode_note(found, lab_file)
-        self._drug_note(found, drug_file)
+        if self.drug_unknown:  # where it matters
+            told: Told = {"unknown": self.drug_unknown, "athletes": self.drug_athletes}
+            found.tell("hr_limiting_drug_unknown", drug_file, **told)
 
     def _no_pair_note(self, found: Findings, file: str) -> None:
         """Record the tests in no pair of any method, with the number of each reason."""
@@ -118,12 +120,6 @@ class Tally:
             "keys": " and ".join(keys),
         }
         found.tell("lost_to_mode", file, rows=rows_in_words(np.sort(self.lost)), **told)
-
-    def _drug_note(self, found: Findings, file: str) -> None:
-        """Count the athletes whose heart-rate-limiting drugs are not known, where it matters."""
-        if self.drug_unknown:
-            told: Told = {"unknown": self.drug_unknown, "athletes": self.drug_athletes}
-            found.tell("hr_limiting_drug_unknown", file, **told)
 
 
 def tally(

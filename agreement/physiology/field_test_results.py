@@ -54,7 +54,8 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
         vo2max = np.asarray(protocol.equation(x), dtype=np.float64)
     absent = missing.any(axis=1).to_numpy()
     stages, odd = _stage_numbers(rows, protocol)
-    low = _too_small(rows, protocol)
+    least = {name: low for name, (low, _) in SMALLEST.items() if name in protocol.inputs}
+    low = pd.DataFrame({name: rows[name] < lowest for name, lowest in least.items()}, rows.index)
     small = low.any(axis=1).to_numpy()
     beyond = ~((vo2max >= REJECT.reject_low) & (vo2max <= REJECT.reject_high))
     stages, small = stages & ~absent, small & ~absent & ~stages
@@ -154,12 +155,6 @@ def _stage_words(rows: pd.DataFrame, protocol: FieldProtocol) -> list[str]:
         f"({first:g} km/h); if it is a stage number, put it under stage"
         for value in rows["speed_km_h"]
     ]
-
-
-def _too_small(rows: pd.DataFrame, protocol: FieldProtocol) -> pd.DataFrame:
-    """Tell which inputs are too small to be what their column says."""
-    least = {name: low for name, (low, _) in SMALLEST.items() if name in protocol.inputs}
-    return pd.DataFrame({name: rows[name] < low for name, low in least.items()}, rows.index)
 
 
 def _small_words(rows: pd.DataFrame, low: pd.DataFrame) -> list[str]:
@@ -266,7 +261,7 @@ def stage_results(
         readings[kept].reset_index(drop=True),
         member_rows(position[code][behind], rows, np.flatnonzero(behind)),
         joined(lines_out),
-        _two_stage_notes(tests[kept], lines[kept])
+        row_notes(tests[kept & (lines["n_points"] == 2).to_numpy()], "two_stages", "hr_bpm")
         + by_age_notes(tests[kept & (sd_hr_max > 0)], extrapolation.hr_max_formula),
         pd.concat([named.reset_index(drop=True), lines.reset_index(drop=True)], axis=1),
     )
@@ -346,8 +341,3 @@ def _every(flags: TextArray, code: IntArray) -> TextArray:
     whole[np.bincount(code[pd.isna(flags)], minlength=tests) > 0] = None
     whole[np.bincount(code[flags == "no"], minlength=tests) > 0] = "no"
     return whole
-
-
-def _two_stage_notes(tests: pd.DataFrame, lines: pd.DataFrame) -> tuple[Problem, ...]:
-    two = (lines["n_points"] == 2).to_numpy()
-    return row_notes(tests[two], "two_stages", "hr_bpm")

@@ -96,7 +96,7 @@ class SessionEstimates(NamedTuple):
     """The readings with their members, and the line behind every day, refused ones too."""
 
     part: ReadingPart
-    lines: pd.DataFrame  # as `extrapolations`, with athlete_id, date, mode, hr_max_bpm, vo2_on_hr
+    lines: pd.DataFrame  # as `extrapolations`, with athlete_id, date, mode, hr_max_bpm
     points: pd.DataFrame  # athlete_id, mode, date, hr_bpm, vo2: the steady points
 
 
@@ -221,13 +221,11 @@ def _lines(
     people: pd.DataFrame,
     options: Extrapolation,
 ) -> pd.DataFrame:
-    """Fit both forms to each day's window; `hr_on_vo2` is the estimate, the other stands beside."""
+    """Fit a line to each day's window."""
     hr_max, spread = people["hr_max_bpm"].to_numpy(), people["sd_hr_max"].to_numpy()
-    main = extrapolations(sums, hr_max, sd_hr_max=spread, form="hr_on_vo2", guards=options)
-    other = extrapolations(sums, hr_max, sd_hr_max=spread, form="vo2_on_hr", guards=options)
+    found = extrapolations(sums, hr_max, sd_hr_max=spread, form="hr_on_vo2", guards=options)
     own = sessions.iloc[day][["athlete_id", "date", "mode"]].reset_index(drop=True)
-    main = pd.concat([own, main], axis=1)
-    return main.assign(hr_max_bpm=hr_max, mass_kg=people["mass_kg"], vo2_on_hr=other["vo2max"])
+    return own.join(found).assign(hr_max_bpm=hr_max, mass_kg=people["mass_kg"])
 
 
 def _readings(

@@ -35,7 +35,7 @@ from agreement.physiology.breath_tests import STAGE_COLUMNS
 from agreement.physiology.equations import work_rate_vo2
 from agreement.physiology.field_test_results import MEASURED
 from agreement.physiology.field_tests import PROTOCOLS, equation_inputs
-from agreement.physiology.heart_rate import GUARDS, Form, heart_rate_extrapolation
+from agreement.physiology.heart_rate import GUARDS, heart_rate_extrapolation
 from agreement.physiology.session_people import nearest_measured, people_at
 from agreement.tables.options import Extrapolation
 from agreement.tables.study import StudyTables
@@ -103,7 +103,6 @@ def split_error(
     hr_max: float,
     lab: float,
     *,
-    form: Form = "vo2_on_hr",
     guards: Extrapolation = GUARDS,
 ) -> ErrorSplit:
     """
@@ -112,7 +111,7 @@ def split_error(
     hr, costed_vo2, measured_vo2: shape (n,). Of the same stages: heart rate [bpm], uptake by the
         cost equation and as measured [mL/kg/min]. Stages where one is missing are left out.
     hr_max, lab: measured heart-rate maximum [bpm] and VO2max [mL/kg/min].
-    form, guards: as in `agreement.physiology.heart_rate.heart_rate_extrapolation`.
+    guards: as in `agreement.physiology.heart_rate.heart_rate_extrapolation`.
     Returns: total = cost + heart_rate = estimate - laboratory.
     """
     stages = np.column_stack(
@@ -120,7 +119,7 @@ def split_error(
     )
     pulse, costed, measured = stages[np.isfinite(stages).all(axis=1)].T
     by_cost, by_measure = (
-        heart_rate_extrapolation(pulse, vo2, hr_max, form=form, guards=guards)
+        heart_rate_extrapolation(pulse, vo2, hr_max, form="vo2_on_hr", guards=guards)
         for vo2 in (costed, measured)
     )
     field, own = by_cost["vo2max"], by_measure["vo2max"]

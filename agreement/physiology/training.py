@@ -2,9 +2,11 @@
 The training profile of each laboratory test, from the sessions of the six weeks before it.
 
 The window ends the day before the test. Too little data gives ``not enough data``, never a guess.
+Thresholds are the authors' choice, common practice, no source; every one is a key of ``[profile]``.
 """
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -13,23 +15,86 @@ from numpy.typing import NDArray
 
 from agreement.errors import Problem
 from agreement.physiology.arrays import BoolArray, FloatArray, IntArray
-from agreement.physiology.profile_rules import (
-    LOW_INTENSITY,
-    Training,
-    distribution_pattern,
-    nearest_boundary,
-    polarization_index,
-    profile_label,
-)
 from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import HIGHEST_BPM, SMALLEST_VALID_SHARE, SessionRecords
 from agreement.physiology.set_aside import NOTHING, left_out, row_notes
 from agreement.tables.options import ProfileOptions, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA, counted
 
+INTERMITTENT: Final = "intermittent sport"
+LOW_INTENSITY: Final = "low-intensity volume"
+HIGH_INTENSITY: Final = "short high-intensity"
+BALANCED: Final = "balanced"
+JUST_ACROSS: Final = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Training:
+    """What the rule looks at."""
+
+    # top, intermittent, z1, z3, long: shares: time in the most used mode, sessions marked
+    # intermittent, time in the low and in the high zone, time in long sessions. [-]
+    top: float
+    intermittent: float
+    z1: float
+    z3: float
+    long: float
+    median_min: float  # median session. [min]
+
+
+def profile_label(training: Training, rules: ProfileOptions) -> str:
+    """
+    Name the training profile.
+
+    training: shares and median session of the window.
+    rules: thresholds.
+    Returns: intermittent sport, low-intensity volume, short high-intensity or balanced.
+    """
+    if (
+        training.top < rules.intermittent_top_mode_share
+        or training.intermittent >= rules.intermittent_session_share
+    ):
+        return INTERMITTENT
+    long = training.long >= rules.low_long_share or training.median_min >= rules.low_median_min
+    if training.z1 >= rules.low_zone1_share and training.z3 < rules.low_zone3_share and long:
+        return LOW_INTENSITY
+    hard = 1 - training.z1 >= rules.high_zone23_share or training.z3 >= rules.high_zone3_share
+    if hard and training.median_min <= rules.high_median_min:
+        return HIGH_INTENSITY
+    return BALANCED
+
+
+def nearest_boundary(training: Training, rules: ProfileOptions) -> tuple[float, str]:
+    """
+    Find the smallest change of one share that changes the label.
+
+    training, rules: as in `profile_label`.
+    Returns distance: in percentage points; infinite when no single share can change the label.
+    Returns other: the label on the other side; the same label when there is none.
+    """
+    here = profile_label(training, rules)
+    found = (float("inf"), here)
+    thresholds = {
+        "top": (rules.intermittent_top_mode_share,),
+        "intermittent": (rules.intermittent_session_share,),
+        "z1": (rules.low_zone1_share, 1 - rules.high_zone23_share),
+        "z3": (rules.low_zone3_share, rules.high_zone3_share),
+        "long": (rules.low_long_share,),
+    }
+    for field in fields(training):
+        for threshold in thresholds.get(field.name, ()):
+            value: float = getattr(training, field.name)
+            for target in (threshold - JUST_ACROSS, threshold + JUST_ACROSS):
+                other = profile_label(replace(training, **{field.name: target}), rules)
+                distance = 100 * abs(threshold - value)
+                if other != here and distance < found[0]:
+                    found = (distance, other)
+    return found
+
+
 PROFILE_COLUMNS: Final = [
     "lab_test_id", "athlete_id", "profile", "stated", "borderline", "distance_to_boundary",
-    "other_profile", "pattern", "polarization_index", "ultra", "zone1", "zone2", "zone3",
+    "other_profile", "ultra", "zone1", "zone2", "zone3",
     "n_sessions", "hours", "weeks", "hr_share", "zones", "note",
 ]  # fmt: skip
 _NUMBERS: Final = (
@@ -226,8 +291,6 @@ def _profile(window: dict[str, NDArray[Any]], day: int, rules: ProfileOptions) -
         "borderline": "yes" if distance <= rules.borderline_points else "no",
         "distance_to_boundary": distance,
         "other_profile": other if np.isfinite(distance) else None,
-        "pattern": distribution_pattern(z1, z2, z3),
-        "polarization_index": polarization_index(z1, z2, z3),
         "ultra": "yes" if ultra and label == LOW_INTENSITY else "no",
         "zone1": z1,
         "zone2": z2,
@@ -254,7 +317,7 @@ def _lacking(n: int, hours: float, weeks: int, hr_share: float, rules: ProfileOp
 
 
 _TEXT: Final = (
-    "lab_test_id", "athlete_id", "profile", "stated", "borderline", "other_profile", "pattern",
+    "lab_test_id", "athlete_id", "profile", "stated", "borderline", "other_profile",
     "ultra", "zones", "note",
 )  # fmt: skip
 

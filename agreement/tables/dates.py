@@ -178,7 +178,10 @@ def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> Moment
     if zone is None:
         if raw.table.columns[name].kind == "date":  # midnight is what spreadsheets write for a day
             naive &= clock.wall != date
-        _refuse_naive(raw, name, clock.wall, naive)
+        if naive.any():
+            first = int(np.argmax(naive))
+            told = {"times": naive.sum(), "first": _shown(clock.wall[first])}
+            raw.tell("no_zone", name, int(raw.rows[first]), **told)
         if clock.zoned.any():
             raw.tell("days_as_written", name)
         return Moments(instant, date)
@@ -229,14 +232,6 @@ def _naive_utc(times: "pd.Series[Any]") -> Times:
     """Return times with a zone as UTC without one."""
     utc: Times = times.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
     return utc
-
-
-def _refuse_naive(raw: RawTable, name: str, wall: Times, naive: Mask) -> None:
-    """Stop when times have no offset and the study names no zone."""
-    if naive.any():
-        first = int(np.argmax(naive))
-        told = {"times": naive.sum(), "first": _shown(wall[first])}
-        raw.tell("no_zone", name, int(raw.rows[first]), **told)
 
 
 def _times(wall: Times) -> Callable[[int], str]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, partial
 from typing import Any, NamedTuple, get_args
 
 import numpy as np
@@ -36,9 +36,7 @@ class Message(NamedTuple):
     remedy: str
 
 
-@cache
-def _messages() -> dict[str, dict[str, str]]:
-    return declared("messages.toml")
+_messages = cache(partial(declared, "messages.toml"))  # read when first needed
 
 
 def message(name: str) -> Message:

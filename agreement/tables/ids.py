@@ -188,8 +188,11 @@ def id_column(raw: RawTable, name: str, id_map: dict[str, str] | None = None) ->
     found = _mapped(text_column(raw, name), id_map)
     if name == "athlete_id":
         _doubt_people(raw, found)
-        if raw.table.name == "lab_tests":
-            _warn_of_spreadsheets(raw, found)
+        asked = found.labels if raw.table.name == "lab_tests" else []
+        if turned := [one for one in asked if as_a_spreadsheet_reads(one) not in ("", one)]:
+            become = "becomes" if len(turned) == 1 else "become"
+            told: Told = {"ids": counted(len(turned), "id"), "first": turned[0], "become": become}
+            raw.tell("spreadsheet_ids", "athlete_id", **told)
     for value in found.labels:
         if (" " in value or "," in value) and _NAME.fullmatch(value):  # names have one of them
             raw.tell("name_like_id", name, found.first_row(raw, value), initials=_initials(value))
@@ -199,8 +202,9 @@ def id_column(raw: RawTable, name: str, id_map: dict[str, str] | None = None) ->
 def _doubt_people(raw: RawTable, found: Distinct) -> None:
     """Doubt ids that look like a name, an address or a number of a person; none is repeated."""
     hits = set(_ANYBODY.findall("\n".join(found.labels)))
-    doubted = [(label, _kind_of(label)) for label in found.labels if label in hits]
-    like = {kind: [one for one, its in doubted if its == kind] for kind in _PEOPLE}
+    like: dict[str, list[str]] = {kind: [] for kind in _PEOPLE}
+    for label in (one for one in found.labels if one in hits):
+        like[next(kind for kind, one in _PEOPLE.items() if one.fullmatch(label))].append(label)
     for kind, of_one in _OF_COLUMN.items():
         some = found.labels[:_MOST_LOOKED_UP]
         if len(some) >= _FEWEST and sum(map(of_one, some)) >= _NEARLY_ALL * len(some):
@@ -212,20 +216,6 @@ def _doubt_people(raw: RawTable, found: Distinct) -> None:
             row = min(found.first_row(raw, label) for label in ids[:_MOST_LOOKED_UP])
             many = f"{counted(len(ids), 'id')} {'looks' if len(ids) == 1 else 'look'}"
             raw.tell("ids_are_codes", "athlete_id", row, look=many, kind=kind, first=ids[0][0])
-
-
-def _warn_of_spreadsheets(raw: RawTable, found: Distinct) -> None:
-    """Note ids that a spreadsheet turns into a number or a date when it opens the file."""
-    turned = [one for one in found.labels if as_a_spreadsheet_reads(one) not in ("", one)]
-    if turned:
-        become = "becomes" if len(turned) == 1 else "become"
-        told: Told = {"ids": counted(len(turned), "id"), "first": turned[0], "become": become}
-        raw.tell("spreadsheet_ids", "athlete_id", **told)
-
-
-def _kind_of(label: str) -> str:
-    """Return as what of a person an id may be taken that is like one of them."""
-    return next(kind for kind, pattern in _PEOPLE.items() if pattern.fullmatch(label))
 
 
 def silent_ids(raw: RawTable, name: str, id_map: dict[str, str]) -> Distinct:

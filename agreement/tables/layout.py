@@ -98,21 +98,17 @@ def find_header(records: Sequence[Sequence[str]], source: Source) -> HeaderPlace
     counts = [_names_in(record, known) for record in records[:search]]
     names = counts.index(max(counts)) if counts else 0
     if counts and not max(counts):  # no name is known: titles above the names are short
-        names = _below_titles(records[:search])
+        widths = [sum(bool(cell.strip()) for cell in record) for record in records[:search]]
+        most, first = max(widths), widths.index(max(widths))
+        names = first if most > 1 and all(2 * width <= most for width in widths[:first]) else 0
     if stated is not None:
         units = names + 1 if names + 1 < min(stated, len(records)) else None
         return HeaderPlace(names, stated, units)
-    following = records[names + 1] if names + 1 < len(records) else ()
-    if _is_unit_row(records[names] if records else (), following, source):
-        return HeaderPlace(names, names + 2, names + 1)
-    return HeaderPlace(names, names + 1, None)
-
-
-def _below_titles(records: Sequence[Sequence[str]]) -> int:
-    """Return the first row that is as wide as any, where those above are at most half as wide."""
-    widths = [sum(bool(cell.strip()) for cell in record) for record in records]
-    most, first = max(widths), widths.index(max(widths))
-    return first if most > 1 and all(2 * width <= most for width in widths[:first]) else 0
+    header, following = [*records[names : names + 2], (), ()][:2]
+    texts = [following[i].strip() for i in _measured(header, source) if i < len(following)]
+    said = [text for text in texts if text.casefold() not in MISSING_ANY_CASE]
+    units = bool(said) and all(map(looks_like_unit, said))  # and no number or date
+    return HeaderPlace(names, names + 1 + units, names + 1 if units else None)
 
 
 def _measured(header: Sequence[str], source: Source) -> list[int]:
@@ -121,13 +117,6 @@ def _measured(header: Sequence[str], source: Source) -> list[int]:
     names = [theirs.get(plain_name(name), plain_name(name)) for name in header]
     known = [(i, columns[name].kind) for i, name in enumerate(names) if name in columns]
     return [i for i, kind in known if kind in {"number", "date", "time"}]
-
-
-def _is_unit_row(header: Sequence[str], cells: Sequence[str], source: Source) -> bool:
-    """Whether a record holds units: one in a number or date column, and no number or date."""
-    texts = [cells[i].strip() for i in _measured(header, source) if i < len(cells)]
-    said = [text for text in texts if text.casefold() not in MISSING_ANY_CASE]
-    return bool(said) and all(map(looks_like_unit, said))
 
 
 def _records(head: str, separator: str) -> list[list[str]]:

@@ -28,7 +28,9 @@ def new_study(folder: Path) -> None:
     Raises OutputError if the folder holds something already, or cannot be made.
     """
     with whole_folder(folder, refuse_used) as place:
-        for name, text in _files().items():
+        tables = {f"{name}.csv": ",".join(one.columns) + "\n" for name, one in TABLES.items()}
+        texts = {"study.toml": STUDY_FILE_TEXT, "README.txt": _guide(), **tables}
+        for name, text in texts.items():
             (place / name).write_text(text, encoding="utf-8", newline="\n")
 
 
@@ -43,12 +45,6 @@ def refuse_used(folder: Path) -> None:
     """Stop when a new study would come into a folder that holds something."""
     if folder.is_file() or (folder.is_dir() and any(folder.iterdir())):
         raise OutputError(f"{folder} is not empty; name a new folder.")
-
-
-def _files() -> dict[str, str]:
-    """Return the text of every file of an empty study."""
-    tables = {f"{name}.csv": ",".join(table.columns) + "\n" for name, table in TABLES.items()}
-    return {"study.toml": STUDY_FILE_TEXT, "README.txt": _guide(), **tables}
 
 
 def _guide() -> str:

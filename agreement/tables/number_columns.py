@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -42,7 +42,9 @@ def number_columns(raw: RawTable) -> dict[str, Floats]:
     a VO2max column whose unit is another of the three quantities stands under that one's name.
     """
     names = [n for n, c in raw.table.columns.items() if c.kind == "number" and n in raw.frame]
-    typed = {n for n in names if _is_typed(raw.frame[n])}
+    kinds = {n: raw.frame[n].dtype for n in names}
+    numeric, truth = pd.api.types.is_numeric_dtype, pd.api.types.is_bool_dtype
+    typed = {n for n, kind in kinds.items() if numeric(kind) and not truth(kind)}
     texts = {n: distinct(raw.frame[n]) for n in names if n not in typed}
     marks = {n: marks_of(text.labels) for n, text in texts.items()}
     columns: dict[str, Floats] = {}
@@ -82,12 +84,6 @@ def marks_of(labels: list[str]) -> Marks:
     return Marks(frozenset(sure), frozenset(doubtful))
 
 
-def _is_typed(column: "pd.Series[Any]") -> bool:
-    """Whether a column already holds numbers."""
-    dtype = column.dtype
-    return pd.api.types.is_numeric_dtype(dtype) and not pd.api.types.is_bool_dtype(dtype)
-
-
 def _typed(raw: RawTable, name: str) -> Floats:
     """Return a column that already holds numbers; an infinite one is text that no one means."""
     values = raw.frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
@@ -109,7 +105,9 @@ def _is_comma(raw: RawTable, name: str, found: Distinct, marks: dict[str, Marks]
         raw.tell("another_decimal_mark", name, used=min(used), stated=stated)
     elif stated is None and _is_undecided(mine, in_file):
         example = next(v for v in labels if _THOUSANDS.fullmatch(v.strip())).strip()
-        raw.tell("decimal_mark_open", name, example=example, readings=_both(example))
+        digits = example.replace(",", "").replace(".", "")
+        both = f"{float(example.replace(',', '.')):g} or {digits}"
+        raw.tell("decimal_mark_open", name, example=example, readings=both)
     if "," in used and stated is None:
         shown = next(v for v in labels if "," in v and _NUMBER.fullmatch(v.strip())).strip()
         raw.tell("decimal_comma_found", name, listed=shown, read=shown.replace(",", "."))
@@ -152,12 +150,6 @@ def _is_undecided(mine: Marks, in_file: frozenset[str]) -> bool:
     if mine.sure or not mine.doubtful:
         return False
     return len(in_file) == 2 or (mine.doubtful == {","}) != (in_file == {","})
-
-
-def _both(text: str) -> str:
-    """Return the two readings of a number like 1,500."""
-    plain = text.strip()
-    return f"{float(plain.replace(',', '.')):g} or {plain.replace(',', '').replace('.', '')}"
 
 
 def _report_text(raw: RawTable, name: str, where: Mask, cell: Callable[[int], str]) -> None:

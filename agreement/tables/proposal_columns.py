@@ -173,15 +173,10 @@ def _possible(ours: str, values: list[float]) -> list[str] | None:
     known = MEDIANS.get(ours)
     if known is None:
         return None
-    if len(values) < _FEW and _overlap(list(known.values())):
+    ordered = sorted(known.values())  # where two overlap, a few values cannot decide
+    if len(values) < _FEW and any(low < end for (_, end), (low, _) in pairwise(ordered)):
         return list(known)
     return [unit for unit, (low, high) in known.items() if low <= median(values) <= high]
-
-
-def _overlap(ranges: list[tuple[float, float]]) -> bool:
-    """Whether one value could be in two of the ranges, so that a few cannot decide."""
-    ordered = sorted(ranges)
-    return any(low < before for (_, before), (low, _) in pairwise(ordered))
 
 
 def _state(column: ProposedColumn, unit: str) -> None:

@@ -6,7 +6,7 @@ on every table); `keep_rules` is the one place where they become our words.
 Codes are checked where they are translated (`codes`), once per distinct word instead of per row.
 """
 
-from collections.abc import Container, Mapping
+from collections.abc import Callable, Container, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
@@ -49,7 +49,8 @@ def keep_rules(
         if rule == "reject" and column in REQUIRED_VALUES:
             refused[column] = where
         elif rule == "reject":
-            _report_unknown(raw, column, numbers[column], where)
+            said = _saying(column, numbers[column], refused=True)
+            raw.tell_each("out_of_range", where, column, said=said)
             numbers[column] = np.where(where, np.nan, numbers[column])
     if key is not None and raw.table.key is not None:
         twice = (key.codes >= 0) & pd.Series(key.codes).duplicated(keep=False).to_numpy()
@@ -60,7 +61,8 @@ def keep_rules(
             known = where & ~breaches.get((column, "reject"), np.zeros_like(where))
             if column in explained:
                 known &= ~explained[column]
-            _note_odd(raw, column, numbers[column], known)
+            said = _saying(column, numbers[column], refused=False)
+            raw.tell_each("unusual_value", known, column, said=said)
     return refused
 
 
@@ -90,9 +92,13 @@ def hint(column: str, value: float) -> str:
     return next((text for low, high, text in _HINTS.get(column, ()) if low <= value <= high), "")
 
 
-def refusal(column: str, value: float) -> str:
-    """Return why a value is out of range, and what it may really be."""
-    return f"{value_text(column, value, refused=True)} {hint(column, value)}".rstrip()
+def refusal(column: str, value: float, *, refused: bool = True) -> str:
+    """Return why a value is out of range, or else unusual, and what it may really be."""
+    return f"{value_text(column, value, refused=refused)} {hint(column, value)}".rstrip()
+
+
+def _saying(column: str, values: Floats, *, refused: bool) -> Callable[[int], str]:
+    return lambda i: refusal(column, float(values[i]), refused=refused)
 
 
 def _report_duplicates(raw: RawTable, column: str, key: Distinct, where: Mask) -> None:
@@ -172,20 +178,6 @@ def _looks_like(value: float, refused: str | None) -> str:
     names = next((names for a, b, names in sizes if a <= value < b), ())
     likely = " or ".join(name for name in names if name != refused)
     return f"; they look like {likely}" if likely else ""
-
-
-def _report_unknown(raw: RawTable, column: str, values: Floats, where: Mask) -> None:
-    """Note the implausible cells of an optional column, which become unknown."""
-    raw.tell_each("out_of_range", where, column, said=lambda i: refusal(column, float(values[i])))
-
-
-def _note_odd(raw: RawTable, column: str, values: Floats, where: Mask) -> None:
-    """Note values that are possible and unusual."""
-
-    def what(i: int) -> str:
-        return f"{value_text(column, values[i], refused=False)} {hint(column, values[i])}".rstrip()
-
-    raw.tell_each("unusual_value", where, column, said=what)
 
 
 @dataclass(frozen=True, slots=True)

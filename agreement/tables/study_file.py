@@ -168,7 +168,9 @@ class _Reader:
 
     def wrong(self, where: str, value: object, expected: str) -> None:
         """Record a value that does not fit its key."""
-        told: Told = {"key": where, "value": _shown(value), "expected": expected}
+        shown = f'"{value}"' if isinstance(value, str) else str(value)
+        shown = shown if len(shown) <= 60 else shown[:57] + "..."
+        told: Told = {"key": where, "value": shown, "expected": expected}
         self.findings.tell("wrong_value", STUDY_FILE, **told)
 
     def unknown(self, found: dict[str, Any], known: list[str], where: str) -> None:
@@ -288,9 +290,3 @@ class _Reader:
         for key, path in {"study.id_map": options.study.id_map, **paths}.items():
             if path is not None and (problem := path_problem(self.folder, path)):
                 self.findings.tell("stated_path_outside", STUDY_FILE, key=key, problem=problem)
-
-
-def _shown(value: object) -> str:
-    """Return a value of the file as text of bearable length."""
-    shown = f'"{value}"' if isinstance(value, str) else str(value)
-    return shown if len(shown) <= 60 else shown[:57] + "..."

@@ -50,15 +50,10 @@ def significant(frame: pd.DataFrame, digits: int = DIGITS) -> pd.DataFrame:
 
 def csv_bytes(frame: pd.DataFrame) -> bytes:
     """Return a table as the bytes of a CSV file; the same table gives the same bytes."""
-    text = _text_cells(frame).to_csv(index=False, lineterminator="\n", na_rep="")
-    return text.encode("utf-8")
-
-
-def _text_cells(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return every column as text cells."""
-    text = pd.DataFrame({i: _cells(frame.iloc[:, i]) for i in range(frame.shape[1])})
-    text.columns = pd.Index(frame.columns)
-    return text.reindex(range(len(frame))) if text.empty else text
+    cells = pd.DataFrame({i: _cells(frame.iloc[:, i]) for i in range(frame.shape[1])})
+    cells.columns = pd.Index(frame.columns)
+    cells = cells.reindex(range(len(frame))) if cells.empty else cells
+    return cells.to_csv(index=False, lineterminator="\n", na_rep="").encode("utf-8")
 
 
 def _cells(column: "pd.Series[Any]") -> "pd.Series[Any]":

@@ -7,62 +7,23 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from agreement.physiology.laboratory import laboratory_values
-from agreement.physiology.profile_rules import (
+from agreement.physiology.readings import field_readings
+from agreement.physiology.training import (
     BALANCED,
     HIGH_INTENSITY,
     INTERMITTENT,
     LOW_INTENSITY,
     Training,
-    distribution_pattern,
+    _lacking,
     nearest_boundary,
-    polarization_index,
     profile_label,
 )
-from agreement.physiology.readings import field_readings
-from agreement.physiology.training import _lacking
 from agreement.tables.options import ProfileOptions, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA
 
 TEST_DAY = pd.Timestamp("2026-05-04")
 RULES = ProfileOptions()
 MIDDLE = Training(top=0.9, intermittent=0.0, z1=0.75, z3=0.1, long=0.1, median_min=60)
-
-
-@pytest.mark.parametrize(
-    ("zones", "expected"),
-    [
-        ((0.80, 0.05, 0.15), 2.38),  # Treff 2019 (formula read; computed by hand)
-        ((0.75, 0.20, 0.05), 1.27),
-        ((0.80, 0.00, 0.20), 3.18),  # log10(0.80 / 0.01 * 0.19 * 100) (rule from memory)
-        ((0.90, 0.10, 0.00), 0.0),
-        ((0.20, 0.20, 0.60), np.nan),
-        ((0.80, 0.004, 0.196), 3.18),  # kept to two decimals: the middle zone is empty
-    ],
-)
-def test_polarization_index(zones, expected):
-    assert polarization_index(*zones) == pytest.approx(expected, abs=0.005, nan_ok=True)
-
-
-@pytest.mark.parametrize(
-    ("zones", "expected"),
-    [
-        ((0.80, 0.05, 0.15), "polarised"),
-        ((0.75, 0.20, 0.05), "pyramidal"),
-        ((1.0, 0.0, 0.0), "base"),
-        ((0.30, 0.50, 0.20), "threshold"),
-        ((0.50, 0.38, 0.12), "threshold"),
-        ((0.30, 0.20, 0.50), "high-intensity"),
-        ((0.58, 0.20, 0.22), "mixed"),  # Z1 > Z3 > Z2, but an index of 1.80
-    ],
-)
-def test_distribution_pattern(zones, expected):
-    assert distribution_pattern(*zones) == expected
-
-
-@pytest.mark.parametrize("zones", [(0.5, 0.5, 0.5), (-0.1, 0.6, 0.5), (80, 5, 15)])
-def test_shares_that_are_none_are_refused(zones):
-    with pytest.raises(ValueError, match="sum to 1"):
-        polarization_index(*zones)
 
 
 @pytest.mark.parametrize(
@@ -167,7 +128,6 @@ def test_a_profile_from_zone_minutes(profile_of):
     (row,) = laboratory.profiles.to_dict("records")
     assert (row["n_sessions"], row["hours"], row["weeks"]) == (14, 14, 6)
     assert (row["zone1"], row["zone2"], row["zone3"]) == pytest.approx((50 / 60, 7 / 60, 3 / 60))
-    assert row["pattern"] == "pyramidal"
     assert row["zones"] == "as given"
     assert readings.profile_rows["id"].tolist() == [f"S{i}" for i in range(14)]
     assert set(readings.profile_rows["lab_test_id"]) == {"T"}
@@ -240,7 +200,7 @@ def test_a_long_and_slow_season_is_ultra(profile_of):
         for i in range(15)
     ]
     row = profile_of(rows)[0].profiles.iloc[0]
-    assert (row["profile"], row["ultra"], row["pattern"]) == (LOW_INTENSITY, "no", "base")  # 9.7 h
+    assert (row["profile"], row["ultra"]) == (LOW_INTENSITY, "no")  # 9.7 h
     rows += [r | {"duration_min": 60, "zone1_min": 60} for r in rows[:4]]
     assert profile_of(rows)[0].profiles["ultra"].item() == "yes"
 
