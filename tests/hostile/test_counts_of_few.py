@@ -88,7 +88,7 @@ def test_what_a_few_people_lack_is_not_told_by_the_number_beside(lack, shown):
 
 
 @pytest.mark.parametrize(
-    ("n", "shown"), [(60, {"median"}), (600, {"lower_limit", "median", "upper_limit"})]
+    ("n", "shown"), [(49, set()), (60, {"median"}), (600, {"lower_limit", "median", "upper_limit"})]
 )
 def test_no_end_of_the_data_is_told(n, shown):
     """The least fit, the fittest, and whom a method misjudges most are one person each."""

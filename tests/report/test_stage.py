@@ -88,9 +88,46 @@ def test_what_is_released_has_no_row_of_a_person_and_no_count_of_few(stages):
 )
 def test_a_count_of_few_does_not_follow_from_those_of_the_other_parts(stages, sizes, told):
     _, house, out = stages
-    named = dict(zip("abc", sizes, strict=False))
-    assert list(house.parts(named).values()) == list(map(str, sizes))
-    assert list(out.parts(named).values()) == told
+    names = "abc"[: len(sizes)]
+    of = pd.Series(np.repeat(list(names), sizes))
+    people = pd.Series([f"A{k}" for k in range(len(of))])  # one row each
+    assert list(house.parts(names, of, people).values()) == list(map(str, sizes))
+    assert list(out.parts(names, of, people).values()) == told
+
+
+@pytest.mark.parametrize(
+    ("whose", "told"),
+    [
+        ({"A0": 8}, ["5 or more", "5 or more"]),  # 22 tests less 14 would be those of one person
+        ({"A0": 2, "A1": 1, "A2": 6}, ["5 or more", "5 or more"]),
+        ({f"A{k}": 2 for k in range(5)}, ["14", "10"]),
+    ],
+)
+def test_many_tests_of_a_few_people_are_no_count_either(stages, whose, told):
+    *_, out = stages
+    some = np.repeat(list(whose), list(whose.values()))
+    people = pd.Series([*some, *(f"B{k}" for k in range(14))])
+    of = pd.Series(["not met"] * len(some) + ["met"] * 14)
+    assert list(out.parts(("met", "not met"), of, people).values()) == told
+
+
+def test_an_audit_of_a_method_of_three_counts_nobody_and_says_whole_sentences(
+    small_study, tmp_path
+):
+    """Three wore it, one of them came often: 3 in the funnel, his tests and sensor would be theirs."""
+    study = small_study(tmp_path / "crew", athletes=15, visits=1)
+    readings = pd.read_csv(study / "field_estimates.csv").assign(sensor="wrist_optical")
+    theirs = readings["athlete_id"].isin(["A00", "A01", "A02"])
+    tiny = readings[theirs].assign(method="tiny", sensor="chest_strap")
+    pd.concat([readings, tiny]).to_csv(study / "field_estimates.csv", index=False)
+    shown = Opened(read_cohort(study), kind="audit")
+    funnel = shown.funnel().html
+    assert re.search(r">tiny<.*?>1 to 4<.*?>1 to 4<.*?>1 to 4<.*?>1 to 4<", funnel, re.DOTALL)
+    words = " ".join(re.sub(r"<[^>]+>", " ", shown.verdict().html).split())
+    assert "Whether wrist meets" in words or re.search(r"\bwrist (meets|does not meet)", words)
+    assert "the two apart" not in words
+    assert not re.search(r"(^|[.>] ?); ", words)
+    assert "chest strap 1 to 4 pairs" in shown.protocol_list().html
 
 
 def test_noise_that_is_drawn_is_to_the_decimal_of_print(stages):

@@ -196,7 +196,7 @@ def test_stages_of_the_same_day_and_of_another_are_kept_apart():
         ]
         assert {test for _, test in found.members()[group]} == set(own["lab_test_id"])
     assert "economy need not be the cause" in found.summary()
-    with pytest.raises(NotEstimable, match="4 athletes"):
+    with pytest.raises(NotEstimable, match="fewer than 5 athletes"):
         economy_explained_of(SimpleNamespace(economy=both.iloc[3:11]))
 
 
@@ -214,7 +214,7 @@ def test_share_explained_and_slope_against_a_general_library():
     loose = rows(explained(expected, rng.normal(0, 1, 20)), "same_day")
     assert loose.loc["r_squared", "low"] == 0
     for few in (None, pairs([1.0, 2.0], [1.0, 2.0])):
-        with pytest.raises(NotEstimable, match="5 are needed"):
+        with pytest.raises(NotEstimable, match="fewer than 5 athletes"):
             economy_explained_of(SimpleNamespace(economy=few))
 
 

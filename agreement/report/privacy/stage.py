@@ -103,9 +103,18 @@ class Stage:
         """Return a count of people or tests; a range where it would tell of fewer than five."""
         return str(number)
 
-    def parts(self, sizes: Mapping[str, int]) -> Mapping[str, str]:
-        """Return the counts of parts of a whole; ranges where they would tell of fewer than five."""
-        return {name: str(number) for name, number in sizes.items()}
+    def parts(
+        self,
+        states: Iterable[str],
+        of: "pd.Series[str]",
+        people: "pd.Series[str]",  # noqa: ARG002 - for `Released`
+    ) -> dict[str, str]:
+        """
+        Return how many rows are in each state; a range where these would tell of fewer than five people.
+
+        of, people: of each row its state, and whose it is.
+        """
+        return {state: str(int((of == state).sum())) for state in states}
 
     def groups(self, sizes: Mapping[str, int]) -> Mapping[str, int] | None:
         """Return the sizes of groups; None where they would tell of fewer than five people."""
@@ -157,16 +166,19 @@ class Released(Stage):
         """Return a range for a few."""
         return few(number, whole)
 
-    def parts(self, sizes: Mapping[str, int]) -> Mapping[str, str]:
-        """Return a range for a few, and for the part from which they would follow."""
-        whole = sum(sizes.values())
-        hidden = hidden_parts({name: n for name, n in sizes.items() if n}, whole)
-        least = f"{FEWEST_SHOWN} or more"
-        told = {name: few(n, whole) for name, n in sizes.items()}
-        return {
-            name: least if name in hidden and said == str(sizes[name]) else said
-            for name, said in told.items()
-        }
+    def parts(
+        self, states: Iterable[str], of: "pd.Series[str]", people: "pd.Series[str]"
+    ) -> dict[str, str]:
+        """Return a range for rows of a few people, and for the part from which they would follow."""
+        of, least = of.astype("str"), f"{FEWEST_SHOWN} or more"
+        hidden = hidden_parts(dict(people.groupby(of).nunique()), people.nunique())
+        told = {}
+        for state in states:
+            n = int((of == state).sum())
+            told[state] = few(n, len(of))
+            if state in hidden and told[state] == str(n):
+                told[state] = least
+        return told
 
     def groups(self, sizes: Mapping[str, int]) -> Mapping[str, int] | None:
         """Return nothing where one group is small: the rest would give it away."""

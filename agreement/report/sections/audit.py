@@ -1,6 +1,5 @@
 """What an audit adds: who completed, how maximal the tests were, who is covered, drift, sign-off."""
 
-from collections.abc import Callable, Mapping
 from typing import Final
 
 import pandas as pd
@@ -16,6 +15,7 @@ from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
 from agreement.report.page.pictures import drawing
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few
+from agreement.report.privacy.stage import Stage
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.comparison_sections import Section
 from agreement.stats.limits.limits_of_subsets import AGES, FORTNIGHT, age_name, fortnight_name
@@ -74,9 +74,10 @@ def funnel_block(cohort: Cohort, name: Names) -> Block:
             own.loc[(own["method"] == one.method) & (own["mode"] == one.mode), "athlete_id"]
             for own in (tried, readings, pairs)
         )
-        steps = (_beyond(each.nunique(), one.data.n) for each in people)
+        known = one.data.n if one.data.n >= FEWEST_SHOWN else 0  # of fewer the results say nothing
+        steps = (_beyond(each.nunique(), known) for each in people)
         confirmed = one.data.pairs.loc[one.data.pairs["max_confirmed"] == "yes", "athlete_id"]
-        rows.append((name(one.method, one.mode), *steps, few(confirmed.nunique(), one.data.n)))
+        rows.append((name(one.method, one.mode), *steps, few(confirmed.nunique(), known or None)))
         counting.update(one.data.pairs["athlete_id"])
     columns = ("method", "tried", "with a usable value", "paired", "at a confirmed maximum")
     inner = len(counting)
@@ -96,28 +97,19 @@ def _beyond(count: int, inner: int, whole: int | None = None) -> str:
     return str(count)
 
 
-def effort_block(
-    laboratory: pd.DataFrame, parts: Callable[[Mapping[str, int]], Mapping[str, str]]
-) -> Block:
-    """
-    Return which criteria of maximal effort the tests met, and each test if it says which it is.
-
-    parts: as `agreement.report.privacy.stage.Stage.parts`.
-    """
+def effort_block(laboratory: pd.DataFrame, stage: Stage) -> Block:
+    """Return which criteria of maximal effort the tests met, and each test where it may be named."""
     if laboratory.empty:
         return paragraph("There is no usable laboratory test.")
-    counts = [
-        (
-            word,
-            *parts({state: int((laboratory[column] == state).sum()) for state in _STATES}).values(),
-        )
+    rows = [
+        (word, *stage.parts(_STATES, laboratory[column], laboratory["athlete_id"]).values())
         for column, word in _CRITERIA.items()
     ]
     if (laboratory[list(_CRITERIA)] == "not known").all(axis=None):
         return paragraph("No criterion of maximal effort was recorded.")
     columns = ("criterion", *_STATES)
-    summary = table("Criteria of maximal effort", columns, counts, numeric=columns[1:])
-    if "lab_test_id" not in laboratory:
+    summary = table("Criteria of maximal effort", columns, rows, numeric=columns[1:])
+    if stage.rows(laboratory) is None:
         return summary
     criteria = "; ".join(f"{word}: {column}" for column, word in _CRITERIA.items())
     shown = f"test: lab_test_id; {criteria}; confirmed: max_confirmed"

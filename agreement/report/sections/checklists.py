@@ -85,14 +85,18 @@ class Facts:
     @property
     def confirmed(self) -> str:
         """Paired tests that were confirmed to be maximal."""
-        yes = self.pairs.loc[self.pairs["max_confirmed"] == "yes", "lab_test_id"].nunique()
-        return self.stage.count(yes, self.tests)
+        tests = self.pairs.drop_duplicates("lab_test_id")
+        return self._having(tests, tests["max_confirmed"] == "yes")
 
     @property
     def verified(self) -> str:
         """Tests with a verification phase."""
-        known = (self.laboratory["criterion_verification"] != "not known").sum()
-        return self.stage.count(int(known), len(self.laboratory))
+        known = self.laboratory["criterion_verification"] != "not known"
+        return self._having(self.laboratory, known)
+
+    def _having(self, tests: pd.DataFrame, have: "pd.Series[bool]") -> str:
+        """How many tests have something, as far as that may be told."""
+        return self.stage.parts(["True"], have.astype("str"), tests["athlete_id"])["True"]
 
     @property
     def rules(self) -> list[str]:
@@ -102,8 +106,9 @@ class Facts:
     @property
     def sensors(self) -> list[tuple[str, str]]:
         """Heart-rate sensors, with their pairs."""
-        counts = self.pairs["sensor"].dropna().value_counts().sort_index()
-        told = self.stage.parts({str(one): int(n) for one, n in counts.items()})
+        known = self.pairs[self.pairs["sensor"].notna()]
+        names = sorted(set(known["sensor"].astype("str")))
+        told = self.stage.parts(names, known["sensor"], known["athlete_id"])
         return [(SENSORS[one], said_of) for one, said_of in told.items()]
 
     @property

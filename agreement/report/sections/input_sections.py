@@ -12,7 +12,6 @@ from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.report.privacy.stage import Stage
-from agreement.report.sections.audit import effort_block
 from agreement.report.sections.comparison import lines_table, withheld_note
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.repeats.averaging_rule import AveragingRules
@@ -182,12 +181,11 @@ def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
 
 
 def maxima_block(laboratory: pd.DataFrame, pairs: pd.DataFrame) -> Block:
-    """Count confirmed maxima, those not confirmed that are behind a pair, and the criteria."""
+    """Count confirmed maxima, and those not confirmed that are behind a pair."""
     states = laboratory["max_confirmed"].value_counts()
     yes, no, unknown = (int(states.get(name, 0)) for name in ("yes", "no", "unknown"))
     used = None
     if no + unknown and len(pairs):
         used = pairs.loc[pairs["max_confirmed"] != "yes", "lab_test_id"].nunique()
     counts = {"tests": len(laboratory), "yes": yes, "no": no, "unknown": unknown, "used": used}
-    told = paragraph(said("inputs", "maxima", **counts))
-    return told + effort_block(laboratory, lambda sizes: {name: str(sizes[name]) for name in sizes})
+    return paragraph(said("inputs", "maxima", **counts))

@@ -76,7 +76,7 @@ def maxima(cohort: Cohort) -> Block:
     """Count confirmed maxima and their criteria."""
     if _names_nobody(cohort):
         return effort(cohort)
-    return input_sections.maxima_block(cohort.laboratory.frame, cohort.pairs)
+    return input_sections.maxima_block(cohort.laboratory.frame, cohort.pairs) + effort(cohort)
 
 
 @of_field_values
@@ -113,8 +113,7 @@ def funnel(cohort: Cohort) -> Block:
 
 def effort(cohort: Cohort) -> Block:
     """Show the criteria of maximal effort."""
-    stage = told_of(cohort).stage
-    return audit.effort_block(stage.tests(cohort.laboratory.frame), stage.parts)
+    return audit.effort_block(cohort.laboratory.frame, told_of(cohort).stage)
 
 
 @of_field_values

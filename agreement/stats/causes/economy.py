@@ -106,16 +106,15 @@ def economy_explained_of(data: MethodData) -> EconomyExplains:
     in VO2max, in the cost of work, and so in both errors, which alone gives a slope of 1: the two
     groups are kept apart.
     """
-    lines, most = {}, 0
+    lines = {}
     if data.economy is not None:
         for group, own in data.economy.groupby("stages_of", sort=True):
             mean = own.groupby("athlete_id")[["expected", "difference"]].mean()
-            most = max(most, len(mean))
             if len(mean) >= FEW_TO_SHOW:
                 lines[str(group)] = fit_line(*mean.to_numpy(dtype=np.float64).T)
     if data.economy is None or not lines:
         raise NotEstimable(
-            f"{most} athletes have uptake measured in steady stages of this mode, 5 are needed."
+            f"fewer than {FEW_TO_SHOW} athletes have uptake measured in steady stages of this mode."
         )
     return EconomyExplains(data.economy, lines)
 

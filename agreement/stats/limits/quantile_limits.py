@@ -135,7 +135,7 @@ RECORD: Final = Analysis(
     statistics=declared(
         replace(LOWER, **_QUANTILE),
         """
-        median: median difference
+        median from 50: median difference
           Half of the differences lie below it.
           = quantiles of d; intervals from the ranks | Bland & Altman 1999
         """,
