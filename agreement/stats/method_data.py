@@ -143,6 +143,12 @@ class MethodData:
         dates = self.pairs["lab_date"].to_numpy(dtype="datetime64[D]")
         return np.asarray((dates - dates.min()).astype(np.float64)) if dates.size else np.empty(0)
 
+    @cached_property
+    def first_pairs(self) -> Integers:
+        """Row of each athlete's first pair by the date of the laboratory test; ids do not matter."""
+        order = np.argsort(self.day, kind="stable")
+        return order[np.unique(self.athlete[order], return_index=True)[1]]
+
     def texts(self, name: str) -> Objects:
         """Return a column of texts of the pairs."""
         if name not in self._texts:

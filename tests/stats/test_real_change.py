@@ -6,6 +6,7 @@ same formulas with numpy and scipy (no printed source), tolerance 1e-9.
 """
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -94,6 +95,27 @@ def test_two_neighbouring_weeks_before_the_first_test():
     row = rows.loc["week_to_week_change"]
     assert tuple(row[["value", "low", "high"]]) == pytest.approx((wanted.change, *wanted.interval))
     assert (row["n"], row["note"]) == (12, "")
+
+
+def test_the_first_test_is_that_of_the_earliest_date_whatever_the_ids():
+    evidence = simulate_daily(DailyParts(n_athletes=12, visits=2, days=14), rng=5)
+    pairs = evidence.pairs.sort_values("lab_date")
+    later = {test: f"Z{len(pairs) - k:03d}" for k, test in enumerate(pairs["lab_test_id"])}
+    backwards = replace(
+        evidence,
+        **{
+            name: getattr(evidence, name).assign(
+                lab_test_id=lambda rows: rows["lab_test_id"].map(later)
+            )
+            for name in ("pairs", "daily", "repeats")
+        },
+    )
+    (one,), (other,) = method_data(evidence), method_data(backwards)
+    rows = [repeatability_of(data).to_frame().set_index("statistic") for data in (one, other)]
+    weeks = [frame.loc["week_to_week_change", "value"] for frame in rows]
+    assert weeks[0] == pytest.approx(weeks[1], rel=1e-12)
+    first = [data.pairs.loc[data.first_pairs, "lab_date"].tolist() for data in (one, other)]
+    assert first[0] == first[1]
 
 
 @pytest.mark.parametrize(("athletes", "days"), [(9, 14), (12, 7), (12, 8)])

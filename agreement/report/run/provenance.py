@@ -82,7 +82,8 @@ def _resamples() -> str:
     return (
         f"{bootstrap.N_RESAMPLES}; {budget_parts.BUDGET_RESAMPLES} for error budget and averaging curve, "
         f"{LINES_DRAWN} for Passing-Bablok lines of repeated pairs. Those "
-        "that give no number are left out and counted in the note of the row."
+        "that give no number are left out and counted in the note of the row. Athletes are drawn in "
+        "the order of their ids: an audit's pseudonyms draw others, so resampled numbers differ a bit."
     )
 
 

@@ -63,7 +63,8 @@ def weeks_of(daily: pd.DataFrame, *, coverage: float = 0.95) -> WeekToWeek:
     """
     Compare the last two weeks before each athlete's first test.
 
-    daily: columns athlete_id, lab_test_id, gap_days, field; sorted by athlete and test.
+    daily: columns athlete_id, lab_test_id, date, gap_days, field; sorted by athlete and test. Which
+        test is the first, dates say, never ids: an audit gives others.
     """
     athlete, test = (daily[name].to_numpy(dtype=object) for name in ("athlete_id", "lab_test_id"))
     begins = (athlete[1:] != athlete[:-1]) | (test[1:] != test[:-1])
@@ -76,9 +77,11 @@ def weeks_of(daily: pd.DataFrame, *, coverage: float = 0.95) -> WeekToWeek:
         total = np.bincount(visit[rows], field[rows], minlength=len(daily))
         means.append(np.where(count >= FEWEST_DAYS, total / np.maximum(count, 1), np.nan))
     earlier, later = means
-    known = np.flatnonzero(np.isfinite(earlier + later))  # visits in order of athlete and test
-    owner = athlete[np.searchsorted(visit, known)]
-    own = known[np.unique(owner, return_index=True)[1]] if known.size else known
+    known = np.flatnonzero(np.isfinite(earlier + later))
+    days = daily["date"].to_numpy(dtype="datetime64[D]").astype(np.int64) + before
+    place = np.searchsorted(visit, known)
+    order = np.argsort(days[place], kind="stable")  # of the laboratory tests
+    own = known[order][np.unique(athlete[place][order], return_index=True)[1]]
     return week_to_week(earlier[own], later[own], coverage=coverage)
 
 

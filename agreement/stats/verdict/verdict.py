@@ -237,7 +237,8 @@ def outcome_without(data: MethodData, *who: int) -> Outcome:
     """Return what the agreed yardstick says of all pairs and laboratory tests but some athletes'."""
     agreed, rest = data.options.margin, ~np.isin(data.athlete, who)
     field, lab = data.field[rest], data.lab[rest]
-    _, first, athlete = np.unique(data.athlete[rest], return_index=True, return_inverse=True)
+    athlete = np.unique(data.athlete[rest], return_inverse=True)[1]
+    first = data.first_pairs[rest[data.first_pairs]]
     behind, (unit, _) = lab_tests_behind(data)[rest], repeated_units(data)
     names = data.pairs["athlete_id"][~rest]
     others = ~data.repeats["athlete_id"].isin(names).to_numpy(dtype=bool)
@@ -250,7 +251,7 @@ def outcome_without(data: MethodData, *who: int) -> Outcome:
     except ValueError:
         pass  # as in `material_of`
     limits = limits_by_athlete(field - lab, athlete)
-    found = Material(limits, own, slope, field[first], lab[first])
+    found = Material(limits, own, slope, data.field[first], data.lab[first])
     return _judge(found, against_of(agreed), agreed, "").outcome
 
 
@@ -262,7 +263,7 @@ def material_of(data: MethodData, limits: AnyLimits) -> Material:
         slope = structural_of(data)
     except NotEstimable:
         pass  # the laboratory's error is unknown, or the slope cannot be told
-    first = np.unique(data.athlete, return_index=True)[1]
+    first = data.first_pairs
     return Material(limits, own, slope, data.field[first], data.lab[first])
 
 
