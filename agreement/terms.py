@@ -44,6 +44,9 @@ RATED: Final = tuple(
     for threshold in ("vt1", "vt2")
     for column in ("vo2_ml_kg_min", "hr_bpm")
 )
+GROUP_WORDS: Final[dict[str, str]] = _FACTS["groups"]
+SENSOR_WORDS: Final[dict[str, str]] = _FACTS["sensor_words"]
+NOT_GIVEN: Final[dict[str, str]] = _FACTS["not_given"]
 SESSIONS_METHOD: Final = "sessions_hr"  # the method name of the session estimate
 REASONS: Final[dict[str, str]] = _FACTS["reasons"]
 DOUBTS: Final[dict[str, str]] = _FACTS["doubts"]

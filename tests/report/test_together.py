@@ -103,6 +103,14 @@ def test_every_column_of_the_tables_across_methods_is_declared():
             assert statistic in BY_NAME[analysis].names
 
 
+def test_every_line_that_sentences_name_is_declared():
+    places = [*stated("tables", "judged").values(), *stated("tables", "quoted").values()]
+    places += " ".join([*stated("tables", "cautioned").values(), *stated("tables", "axes")]).split()
+    places += [one for some in stated("tables", "recommended").values() for one in some.values()]
+    for analysis, statistic, *_ in (place.split("/") for place in places):
+        assert statistic in BY_NAME[analysis].names
+
+
 def test_a_budget_of_which_only_the_rest_is_known_is_neither_drawn_nor_a_table(
     small_study, tmp_path
 ):

@@ -5,31 +5,10 @@ from typing import Final
 
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.tables.options import StudyOptions
-from agreement.terms import SESSIONS_METHOD
+from agreement.terms import GROUP_WORDS, SESSIONS_METHOD
 
 SESSIONS: Final = "training sessions' heart rate"
 _BETWEEN: Final = " vs "  # of two methods that are compared
-GROUPS: Final = {  # of people
-    "all": "all",
-    "confirmed": "confirmed maxima only",
-    "hr_limiting_drug": "heart rate limited by a drug",
-    "no_hr_limiting_drug": "no heart-rate-limiting drug, as stated",
-    "chest_strap": "chest strap only",
-    "vt1 v_slope_1986": "first threshold, V-slope 1986",
-    "vt1 ve_vo2_1982": "first threshold, VE/VO2 1982",
-    "vt2 ve_on_vco2_1986": "second threshold, VE on VCO2 1986",
-    "vt2 ve_vco2_1979": "second threshold, VE/VCO2 1979",
-    "without_wrong_inputs": "without pairs with a wrong body mass or HRmax",
-    "first_pair_of_each": "the first pair of each athlete",
-    "without_borderline_profiles": "without borderline training profiles",
-    "without_largest_difference": "without the athlete with the largest difference",
-    "half_window": "half the window",
-    "double_window": "twice the window",
-    "summary_mean": "mean of the days",
-    "summary_median": "median of the days",
-    "summary_nearest": "nearest day alone",
-    "summary_last": "last day alone",
-}
 
 
 def group_name(group: str) -> str:
@@ -39,15 +18,7 @@ def group_name(group: str) -> str:
     >>> group_name("half_window"), group_name("aged_40_to_64")
     ('half the window', 'aged 40 to 64')
     """
-    return GROUPS.get(group, group.replace("_", " "))
-
-
-SENSORS: Final = {
-    "chest_strap": "chest strap",
-    "wrist_optical": "optical at the wrist",
-    "none": "none",
-    "unknown": "unknown sensor",
-}
+    return GROUP_WORDS.get(group, group.replace("_", " "))
 
 
 def part_name(group: str) -> str:

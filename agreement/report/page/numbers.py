@@ -9,18 +9,10 @@ import pandas as pd
 from markupsafe import Markup
 
 from agreement.report.page.names import Names
-from agreement.terms import KEY_COLUMNS, UNIT
+from agreement.terms import KEY_COLUMNS, NOT_GIVEN, UNIT
 from agreement.terms import counted as counted  # noqa: PLC0414 # said to be for others too
 
 SMALLEST_P: Final = 0.001  # below it only that is said
-_NOT_GIVEN: Final = {
-    "too_few": "too few athletes",
-    "suppressed": "withheld",
-    "no_margin": "no limit was agreed beforehand",
-    "no_second_visit": "nobody has a second visit",
-    "not_estimable": "these data cannot tell",
-    "laboratory_error_too_large": "the laboratory's error explains more than was seen",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +43,9 @@ class Cell:
     def reason(self) -> str:
         """Why there is no number, in plain words."""
         if self.withheld:
-            return _NOT_GIVEN["suppressed"]
+            return NOT_GIVEN["suppressed"]
         code, _, sentence = self.note.partition(":")
-        return sentence.strip() or _NOT_GIVEN.get(code.split(";")[0].strip(), "not available")
+        return sentence.strip() or NOT_GIVEN.get(code.split(";")[0].strip(), "not available")
 
     @property
     def digits(self) -> int:

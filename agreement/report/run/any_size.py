@@ -134,8 +134,12 @@ def report_study(
     from agreement.report.run.write import write_report
 
     ways = {"pdf": pdf, "png": png, "kernel": kernel, "cache": cache}
-    parts = in_parts(study)
-    if not parts or not _too_many_rows(study):
+    parts, rows = in_parts(study), 0
+    if parts:
+        from agreement.scale.streamed import rows_in_parts
+
+        rows = rows_in_parts(study) or 0
+    if rows <= MOST_IN_MEMORY:
         try:
             return write_report(study, out, kind=kind, progress=progress, **ways)
         except TooManyPairsError:
@@ -155,9 +159,3 @@ def report_study(
     drop_other_states(place, target)
     with engine(workers, scheduler) as mapper:
         return write_registry_report(study, target, mapper, kind=kind, pdf=pdf, progress=progress)
-
-
-def _too_many_rows(study: Path) -> bool:
-    from agreement.scale.streamed import rows_in_parts
-
-    return (rows_in_parts(study) or 0) > MOST_IN_MEMORY

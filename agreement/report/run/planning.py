@@ -144,7 +144,15 @@ def _plan(
         numbers = study_plan(sd, bias=bias, margin=margin, sd_within=within, **more)
     except ValueError as error:
         raise AgreementError(str(error)) from None
-    return Plan(method, mode, within, assumed, numbers, _curve(numbers, within) if curve else None)
+    if not curve:
+        return Plan(method, mode, within, assumed, numbers)
+    if numbers.margin is None:
+        raise AgreementError("A power curve needs a limit: give it with --margin.")
+    design = StudyToMake.of(numbers.bias, numbers.sd, within or 0.0, numbers.pairs_per_athlete)
+    needed = numbers.for_power  # around which the power is simulated
+    sizes = _SIZES if needed is None else {max(3, round(needed * share)) for share in _SHARES}
+    points = power_curve(sorted(sizes), design, numbers.margin, rng=_CURVE_SEED)
+    return Plan(method, mode, within, assumed, numbers, points)
 
 
 def _with_tests(planned: Plan, sem: float | None, df: float, noise_share: float = 1.0) -> Plan:
@@ -162,16 +170,6 @@ def _with_tests(planned: Plan, sem: float | None, df: float, noise_share: float 
         )
         by_tests[against] = {k: deciding.athletes_to_decide(design, k) for k in deciding.TESTS}
     return replace(planned, by_tests=by_tests)
-
-
-def _curve(numbers: StudyPlan, within: float | None) -> pd.DataFrame:
-    """Simulate the power around the athletes needed."""
-    if numbers.margin is None:
-        raise AgreementError("A power curve needs a limit: give it with --margin.")
-    design = StudyToMake.of(numbers.bias, numbers.sd, within or 0.0, numbers.pairs_per_athlete)
-    needed = numbers.for_power
-    sizes = _SIZES if needed is None else {max(3, round(needed * share)) for share in _SHARES}
-    return power_curve(sorted(sizes), design, numbers.margin, rng=_CURVE_SEED)
 
 
 def plans_json(found: list[Plan]) -> str:

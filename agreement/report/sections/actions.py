@@ -1,6 +1,6 @@
 """What to check or correct next, the most useful first."""
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection
 from typing import Final
 
 import numpy as np
@@ -44,7 +44,7 @@ def actions_block(
     """
     items = study_actions(judged, numbers, margin)
     if pairs is not None:
-        items += people_actions(pairs, numbers, outside)
+        items += [*_wrong_inputs(pairs), *unconfirmed(pairs), *_outside(pairs, numbers, outside)]
     items += losses(exclusions)
     read, left_out = (int(flow[name].sum()) for name in ("rows_read", "excluded"))
     counts = {"used": read - left_out, "read": read, "left_out": left_out}
@@ -53,38 +53,17 @@ def actions_block(
 
 def study_actions(judged: tuple[Judged, ...], numbers: Numbers, margin: Margin) -> list[Markup]:
     """Return what would make the answer firmer, without naming anybody."""
-    return [*_margin(judged, margin), *_no_repeats(judged, numbers), *_more_athletes(judged)]
-
-
-def people_actions(
-    pairs: pd.DataFrame, numbers: Numbers, outside: Collection[tuple[str, str, str]] = ()
-) -> list[Markup]:
-    """
-    Return what to correct of whom; not for an audit.
-
-    `outside`: athlete, method and mode of field tests whose equation was made for others.
-    """
-    return [*_wrong_inputs(pairs), *unconfirmed(pairs), *_outside(pairs, numbers, outside)]
-
-
-def _margin(judged: Iterable[Judged], margin: Margin) -> list[Markup]:
-    """Say what would give a verdict where none can be."""
+    told = []
     if margin.limit is None:
-        return [said("actions", "agree")]
-    late = any(one.outcome == "withheld" and not one.codes & NOT_LATE for one in judged)
-    return [said("actions", "late", margin=margin)] if late else []
-
-
-def _no_repeats(judged: tuple[Judged, ...], numbers: Numbers) -> list[Markup]:
+        told.append(said("actions", "agree"))
+    elif any(one.outcome == "withheld" and not one.codes & NOT_LATE for one in judged):
+        told.append(said("actions", "late", margin=margin))
     modes = {one.mode for one in judged}
     cells = [numbers.get("repeatability", "typical_error", "laboratory", mode) for mode in modes]
-    return [said("actions", "repeats")] if not any(cell.known for cell in cells) else []
-
-
-def _more_athletes(judged: tuple[Judged, ...]) -> list[Markup]:
-    """Say for which methods how many more athletes would decide."""
+    if not any(cell.known for cell in cells):
+        told.append(said("actions", "repeats"))
     needed = [one for one in judged if one.outcome == "undecided" and one.needs_athletes]
-    return [said("actions", "more", needed=needed)] if needed else []
+    return [*told, said("actions", "more", needed=needed)] if needed else told
 
 
 def losses(exclusions: pd.DataFrame) -> list[Markup]:

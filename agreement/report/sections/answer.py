@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from agreement.report.page.machine import in_words, said
+from agreement.report.page.machine import in_words, said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers, with_minus
 from agreement.stats.compare.closer import SHOWN_AT
@@ -38,36 +38,18 @@ OTHER_REASONS: Final = frozenset(
         *(LABORATORY_ERROR_TOO_LARGE, NO_MAXIMUM, FIELD_EQUALS_LABORATORY, COPIED_SERIES),
     )
 )  # for an open verdict than too few athletes
-_CELLS: Final = {  # name in templates -> line of the results table
-    "bias": ("limits_of_agreement", "bias"),
-    "lower": ("limits_of_agreement", "lower_limit"),
-    "upper": ("limits_of_agreement", "upper_limit"),
-    "own_lower": ("net_of_laboratory", "own_lower_limit"),
-    "own_upper": ("net_of_laboratory", "own_upper_limit"),
-    # athletes in all, with one laboratory test each, that would decide it
-    "needed": ("verdict", "athletes_needed_1_test"),
-    "spread_low": ("verdict", "spread_80_low"),
-    "spread_high": ("verdict", "spread_80_high"),
-    # whether the limit is met with every method of the study counted
-    "counted": ("verdict", "acceptable_counted"),
-    "rmse": ("error", "rmse"),
-    "r": ("regression", "r"),
-    # athletes asked for a number, those who get none, and their share
-    "asked": ("no_number", "athletes_asked"),
-    "without": ("no_number", "athletes_without"),
-    "share_without": ("no_number", "share_without"),
-}
 
 
 class Judged:
-    """One method and mode, as the answer speaks of it; lines of the results table as `_CELLS` names them."""
+    """One method and mode, as the answer speaks of it; its lines of results by name in tables.j2."""
 
     def __init__(self, one: Any, numbers: Numbers) -> None:
         def cell(analysis: str, statistic: str) -> Cell:
             return numbers.get(analysis, statistic, one.method, one.mode)
 
         verdict, within = one.verdict, cell("verdict", "within_margin")
-        self.cells = {name: cell(*place) for name, place in _CELLS.items()}
+        places = stated("tables", "judged")
+        self.cells = {name: cell(*place.split("/")) for name, place in places.items()}
         self.method, self.mode, self.n = one.method, one.mode, int(verdict.n)  # athletes
         self.name = numbers.name(one.method, one.mode)  # for people
         self.outcome = outcome(within) if not within.withheld else "undecided"

@@ -3,9 +3,10 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 from itertools import takewhile
 from math import isfinite
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -68,6 +69,19 @@ def _latest(frame: pd.DataFrame) -> dict[str, dict[Any, Any]]:
     return {str(row["athlete_id"]): row for row in last.to_dict("records")}
 
 
+class _Rows:
+    """Rows of each athlete, found without looking through everybody's for each card."""
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        self._columns = {str(name): frame[name].to_numpy() for name in frame}
+        self._places = frame.groupby("athlete_id", sort=False).indices
+
+    def of(self, athlete: str) -> dict[str, npt.NDArray[Any]]:
+        """Return the columns of one athlete, in the order of the frame."""
+        places = self._places.get(athlete, np.empty(0, np.intp))
+        return {name: column[places] for name, column in self._columns.items()}
+
+
 @dataclass(frozen=True)
 class CardFacts:
     """What a card says beside the numbers of ``athlete_cards.csv``."""
@@ -91,32 +105,13 @@ class CardFacts:
         noise, lacking = cohort.results.laboratory, lacking_intensities(cohort)
         return cls(laboratory, readings.frame, inputs, noise, order, lacking)
 
-
-class _Rows:
-    """Rows of each athlete, found without looking through everybody's for each card."""
-
-    def __init__(self, frame: pd.DataFrame) -> None:
-        self._columns = {str(name): frame[name].to_numpy() for name in frame}
-        self._places = frame.groupby("athlete_id", sort=False).indices
-
-    def of(self, athlete: str) -> dict[str, npt.NDArray[Any]]:
-        """Return the columns of one athlete, in the order of the frame."""
-        places = self._places.get(athlete, np.empty(0, np.intp))
-        return {name: column[places] for name, column in self._columns.items()}
-
-
-class _Known(NamedTuple):
-    """What the facts hold, by athlete; tests by date."""
-
-    tests: _Rows
-    readings: _Rows
-    inputs: _Rows
-
-    @classmethod
-    def of(cls, facts: CardFacts) -> "_Known":
-        tests = facts.laboratory.sort_values("date", kind="stable")
-        columns = ["athlete_id", "method", "mode", "date", "field"]
-        return cls(_Rows(tests), _Rows(facts.readings[columns]), _Rows(facts.inputs))
+    @cached_property
+    def rows(self) -> dict[str, _Rows]:
+        """Tests by date, readings and inputs, each by athlete."""
+        tests = self.laboratory.sort_values("date", kind="stable")
+        readings = self.readings[["athlete_id", "method", "mode", "date", "field"]]
+        found = {"tests": tests, "readings": readings, "inputs": self.inputs}
+        return {name: _Rows(frame) for name, frame in found.items()}
 
 
 def card_files(
@@ -130,19 +125,15 @@ def card_files(
     name: what people read for each method.
     day: when it was made, for each printed sheet.
     """
-    athletes, known = sorted(cards["athlete_id"].unique()), _Known.of(facts)
-    stem, ending = FILE.split(".")
+    athletes, (stem, ending) = sorted(cards["athlete_id"].unique()), FILE.split(".")
     for number, start in enumerate(range(0, max(len(athletes), 1), TOGETHER), start=1):
         who = athletes[start : start + TOGETHER]
         file = FILE if number == 1 else f"{stem}-{number}.{ending}"
         some = cards[cards["athlete_id"].isin(who)]
-        yield file, _page(some, facts, known, (title, name, day))
+        yield file, _page(some, facts, title, name, day)
 
 
-def _page(
-    cards: pd.DataFrame, facts: CardFacts, known: _Known, told: tuple[str, Names, str]
-) -> str:
-    title, name, day = told
+def _page(cards: pd.DataFrame, facts: CardFacts, title: str, name: Names, day: str) -> str:
     of_athlete: dict[str, list[dict[Any, Any]]] = {}
     for row in cards.to_dict("records"):
         of_athlete.setdefault(str(row["athlete_id"]), []).append(row)
@@ -150,7 +141,7 @@ def _page(
         said(
             "cards",
             "card",
-            one=_card(athlete, of_athlete[athlete], (facts, known), name),
+            one=_card(athlete, of_athlete[athlete], facts, name),
             title=title,
             cautions=IN_THREE_LINES,
         )
@@ -162,21 +153,19 @@ def _page(
     return whole_page(page, header, body.html, skip_to="Skip to the cards", day=day)
 
 
-def _card(
-    athlete: str, own: list[dict[Any, Any]], told: tuple[CardFacts, _Known], name: Names
-) -> dict[str, Any]:
+def _card(athlete: str, own: list[dict[Any, Any]], facts: CardFacts, name: Names) -> dict[str, Any]:
     """Return what stands on one athlete's card."""
-    facts, every = told
-    rows = {(str(row["method"]), str(row["mode"])): row for row in own}
-    ranked = sorted(rows, key=lambda place: (*_rank(place, facts), place))
+    rows, order = {(str(row["method"]), str(row["mode"])): row for row in own}, list(facts.order)
+    found = {place: order.index(place) if place in order else len(order) for place in rows}
+    ranked = sorted(rows, key=lambda place: (found[place], place))
     known = [place for place in ranked if isfinite(rows[place]["lab_equivalent"])]
     best = known[0] if known else None
-    tests = every.tests.of(athlete)
+    tests = facts.rows["tests"].of(athlete)
     card = {
         "athlete": athlete,
         "lacking": facts.lacking.get(athlete, NOT_KNOWN),
         "others": [f"{name(*place)} {_equivalent(rows[place])}" for place in known[1:]],
-        "inputs": _inputs(every.inputs.of(athlete), name),
+        "inputs": _inputs(facts.rows["inputs"].of(athlete), name),
         "notes": _notes(rows, best, name),
         "best": "" if best is None else name(*best),
         "lab": "",
@@ -187,14 +176,9 @@ def _card(
     if len(tests["date"]):
         place, error = best or ranked[0], facts.noise.get(str(tests["mode"][-1]))
         card |= _of_laboratory(tests, error)
-        readings = every.readings.of(athlete)
+        readings = facts.rows["readings"].of(athlete)
         card["picture"] = _picture(tests, readings, rows[place], error, name(*place))
     return card if best is None else card | _of_best(rows[best])
-
-
-def _rank(place: tuple[str, str], facts: CardFacts) -> tuple[int]:
-    order = list(facts.order)
-    return (order.index(place) if place in order else len(order),)
 
 
 def _of_laboratory(

@@ -10,12 +10,12 @@ from markupsafe import Markup
 
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, paragraph, table
-from agreement.report.page.names import SENSORS
 from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
 from agreement.report.privacy.stage import Stage
 from agreement.stats.basics.spans import Span, span_of
 from agreement.stats.limits.limits_of_subsets import AGES, age_bands, age_name
 from agreement.tables.options import StudyOptions
+from agreement.terms import SENSOR_WORDS
 
 _HEADS: Final = ("asks for", "answer")
 
@@ -109,7 +109,7 @@ class Facts:
         known = self.pairs[self.pairs["sensor"].notna()]
         names = sorted(set(known["sensor"].astype("str")))
         told = self.stage.parts(names, known["sensor"], known["athlete_id"])
-        return [(SENSORS[one], said_of) for one, said_of in told.items()]
+        return [(SENSOR_WORDS[one], said_of) for one, said_of in told.items()]
 
     @property
     def under_drug(self) -> str:

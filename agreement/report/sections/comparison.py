@@ -62,6 +62,10 @@ class Comparison:
         """Return one line of the results table."""
         return self.numbers.get(analysis, statistic, self.results.method, self.results.mode, group)
 
+    def at(self, place: str) -> Cell:
+        """Return one line; place: ``analysis/statistic`` of group all, or ``analysis/statistic/group``."""
+        return self.cell(*place.split("/"))
+
     def picture(
         self, kind: str, draw: Drawing | Sequence[Drawing], *captions: Caption, **of: Any
     ) -> Picture:

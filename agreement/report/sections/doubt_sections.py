@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from agreement.report.page.machine import said
+from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, bullets, joined, paragraph
 from agreement.report.page.numbers import Cell, with_minus
 from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, lines_table
@@ -13,27 +13,6 @@ from agreement.stats.limits.ratio_limits import ratio_words
 
 _BY_LEVEL: Final = "limits_by_level"
 _RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
-_REPEATABILITY: Final = (
-    "athletes = athletes with repeats; typical_error | = typical error; "
-    "smallest_real_change | = two values differ by up to; "
-    "coefficient_of_variation %| = typical error, % of the mean"
-)
-_CAUTIONED: Final = {  # the numbers that each caution names; its other numbers are counts
-    "trend": (
-        *(("trend", "slope_on_mean"), ("trend", "p_slope")),
-        ("structural", "lean_from_noise"),
-    ),
-    "proportional_bias": (("structural", "slope"),),
-    "spread": (("trend", "p_spread"),),
-    "not_normal": (("shape", "p_normal"), ("shape", "skewness")),
-    "uneven_groups": (("profile_bias", "spread_ratio"), ("profile_bias", "p_equal_spread")),
-}
-_BESIDE: Final[
-    dict[str, dict[str, tuple[str, ...]]]
-] = {  # what a caution recommends to read: only where it is shown
-    "spread": {"beside": ("limits_by_level", "bias", "middle"), "ratio": ("ratio_limits", "ratio")},
-    "not_normal": {"beside": ("quantile_limits", "lower_limit")},
-}
 _OF_LABORATORY: Final = ("few_laboratory_repeats", "laboratory_noise", "equal_repeats")
 
 
@@ -73,7 +52,8 @@ def cautions(one: Comparison) -> Block:
     withheld = any(cell.withheld for cell in errors)
     told: list[str] = []
     for caution in one.results.cautions:
-        cells = {place[1]: one.cell(*place) for place in _CAUTIONED.get(caution.code, ())}
+        places = stated("tables", "cautioned").get(caution.code, "").split()
+        cells = {place.split("/")[1]: one.at(place) for place in places}
         not_shown = caution.code in _OF_LABORATORY and withheld
         if not_shown or any(cell.withheld for cell in cells.values()):
             continue
@@ -81,8 +61,8 @@ def cautions(one: Comparison) -> Block:
             known = [cell for cell in errors if cell.known]
             told.append(said("sentences", caution.code, errors=known))
         elif cells and next(iter(cells.values())).known:
-            beside = _BESIDE.get(caution.code, {})
-            cells |= {name: one.cell(*place) for name, place in beside.items()}
+            beside = stated("tables", "recommended").get(caution.code, {})
+            cells |= {name: one.at(place) for name, place in beside.items()}
             told.append(said("sentences", caution.code, **cells))
         else:  # its numbers are counts, which no line of the results table says
             told.append(with_minus(caution.sentence))
@@ -115,4 +95,6 @@ def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
         Block(said("sentences", "no_typical_error", names=names, why=why))
         for why, names in without.items()
     )
-    return joined([lines_table(cell, caption, "method, mode", rows, _REPEATABILITY), *bare])
+    return joined(
+        [lines_table(cell, caption, "method, mode", rows, stated("tables", "repeats")), *bare]
+    )

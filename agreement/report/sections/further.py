@@ -58,7 +58,8 @@ def analysis_table(numbers: Numbers, analysis: Analysis, *, alone: bool = False)
         return None
     some = {cell.key.rpartition("/")[2] for found in told.values() for cell in found if says(cell)}
     shown = [one for one in analysis.statistics if one.name in some]  # a column says something
-    columns = ("method", "group", *map(_head, shown), "athletes")
+    heads = (one.head if one.unit == "1" else f"{one.head} ({one.unit})" for one in shown)
+    columns = ("method", "group", *heads, "athletes")
     rows = [_row(numbers, shown, place, found) for place, found in told.items()]
     caption = analysis.label[:1].upper() + analysis.label[1:]
     how = _computed(analysis, some)
@@ -73,10 +74,6 @@ def _repeats(place: Place, every: dict[Place, list[Cell]]) -> bool:
         for one in ((*place[:2], "all"), place)
     )
     return place[2] != "all" and whole == own
-
-
-def _head(statistic: Statistic) -> str:
-    return statistic.head if statistic.unit == "1" else f"{statistic.head} ({statistic.unit})"
 
 
 def _row(

@@ -100,11 +100,11 @@ def drawn_across(
         return [_differences(shown)] if 1 < len(shown) <= MOST_PANELS else []
     if name not in FIGURES:
         return []
-    modes = dict.fromkeys(one.results.mode for one in comparisons)
-    own = {mode: [one for one in comparisons if one.results.mode == mode] for mode in modes}
-    found = {mode: _with_numbers(some, FIGURES[name].analysis) for mode, some in own.items()}
-    if name == "budget":
-        found = {k: [one for one in some if splits(one.of("budget"))] for k, some in found.items()}
+    found: dict[str, list[Comparison]] = {one.results.mode: [] for one in comparisons}
+    for one in comparisons:  # with a number beside that of everybody
+        several = one.of(FIGURES[name].analysis, None)["value"].notna().sum() > 1
+        if several and (name != "budget" or splits(one.of("budget"))):
+            found[one.results.mode].append(one)
     return [_drawn(some, name, mode) for mode, some in found.items() if len(some) > 1]
 
 
@@ -177,11 +177,6 @@ def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:
     drawn.append(drawing(facet, titles=[one.name for one in known], panel=None))
     told = [structural_caption(line).of(one.name) for one, line in zip(known, lines, strict=True)]
     return [picture("structural", drawn, told, height=2.7, panels=len(known))]
-
-
-def _with_numbers(comparisons: Sequence[Comparison], analysis: str) -> list[Comparison]:
-    """Return the methods of which the analysis has a number beside that of everybody."""
-    return [one for one in comparisons if one.of(analysis, None)["value"].notna().sum() > 1]
 
 
 def _drawn(some: list[Comparison], name: str, mode: str) -> Picture:

@@ -1,7 +1,6 @@
 """What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
 
 from collections.abc import Iterable
-from typing import Final
 
 from agreement import __version__
 from agreement.physiology.field_tests import PROTOCOLS
@@ -21,37 +20,6 @@ from agreement.stats.method_data import MethodData
 from agreement.stats.record import OURS
 from agreement.stats.same_numbers import same_numbers
 from agreement.terms import NOT_ENOUGH_DATA
-
-_CHOICES: Final = (
-    ("limits_of_agreement", "all"),
-    ("choice_of_pairs", "first_pair_of_each"),
-    ("limits_of_agreement", "confirmed"),
-    ("choice_of_pairs", "without_borderline_profiles"),
-    ("choice_of_pairs", "without_largest_difference"),
-)
-_NAIVE: Final = (
-    "all pairs as if each were another athlete (naive: intervals too narrow)",
-    "limits_as_if_independent",
-    "all",
-)
-_RULES: Final = (
-    *("half_window", "double_window", "summary_mean", "summary_median"),
-    *("summary_nearest", "summary_last"),
-)
-_QUOTED: Final = {
-    "bias": ("limits_of_agreement", "bias"),
-    "sd": ("limits_of_agreement", "sd_of_differences"),
-    "lower": ("limits_of_agreement", "lower_limit"),
-    "upper": ("limits_of_agreement", "upper_limit"),
-    "see": ("regression", "standard_error_of_estimate"),
-    "r": ("regression", "r"),
-    "mape": ("error", "mape"),
-}
-_AXES: Final = (
-    ("trend", "slope_on_mean"),
-    ("slope_on_one_method", "slope_on_laboratory"),
-    ("slope_on_one_method", "slope_on_field"),
-)
 
 
 def structure_block(one: Comparison) -> Block:
@@ -102,15 +70,16 @@ def _conventions(one: Comparison) -> Block:
 
 def _choices(one: Comparison) -> Block:
     """Return bias and limits of parts of the pairs."""
-    naive = one.cell(_NAIVE[1], "bias").known  # only where some athlete has several pairs
+    naive, several = stated("tables", "naive")
     labels = one.pairs["training_profile"].dropna()
     known = (labels != NOT_ENOUGH_DATA).any()
     choices = [
         (part_name(group), analysis, group)
-        for analysis, group in _CHOICES
+        for analysis, group in (place.split("/") for place in stated("tables", "choices"))
         if known or group != "without_borderline_profiles"
     ]
-    choices += [_NAIVE] if naive else []
+    if one.cell(several, "bias").known:  # only where some athlete has several pairs
+        choices.append((naive, several, "all"))
     return one.parts("bias and limits by choice of pairs", choices)
 
 
@@ -119,13 +88,14 @@ def _rules(one: Comparison) -> Block:
     if not one.groups("pairing_rule") or one.groups("pairing_rule") == ["all"]:
         return Block("")
     parts = [("as in this study", "limits_of_agreement", "all")]
-    parts += [(part_name(name), "pairing_rule", name) for name in _RULES]
+    parts += [(part_name(name), "pairing_rule", name) for name in stated("tables", "rules")]
     return one.parts("bias and limits by pairing rule", parts, by="pairing rule")
 
 
 def _axes(one: Comparison) -> Block:
     """Return the slope of the difference by what stands on the horizontal axis."""
-    rows = [(label_of(*place), one.cell(*place).stacked()) for place in _AXES]
+    places = stated("tables", "axes")
+    rows = [(label_of(*place.split("/")), one.at(place).stacked()) for place in places]
     columns = ("slope", "value, 95 % interval below")
     caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
     return table(caption, columns, rows, numeric=columns[1:])
@@ -146,7 +116,7 @@ def quotable_block(comparisons: tuple[Comparison, ...], facts: Facts) -> Block:
 
 def _result(one: Comparison) -> dict[str, object]:
     """Return what one method's sentences are made of."""
-    cells = {word: one.cell(*place) for word, place in _QUOTED.items()}
+    cells = {word: one.at(place) for word, place in stated("tables", "quoted").items()}
     return {"name": one.name, "n": one.results.data.n, "pairs": len(one.pairs), **cells}
 
 

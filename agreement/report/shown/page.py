@@ -20,7 +20,7 @@ from agreement.report.run.provenance import write_provenance
 from agreement.report.sections import answer, card_pages
 from agreement.report.sections import laboratory_section as laboratory
 from agreement.report.sections.ledger import remarks
-from agreement.report.shown.told import Told, told_of
+from agreement.report.shown.told import told_of
 from agreement.tables.options import Kind
 from agreement.terms import CARD_COLUMNS
 
@@ -112,8 +112,13 @@ class Page:
         for name, text in made.pages.items():
             (place / name).write_text(text, encoding="utf-8", newline="\n")
         verdicts = [one.verdict for one in told.results.methods]
+        sentences = (
+            laboratory.laboratory_sentences(told.results, told.numbers)
+            if cohort.study.laboratory_only
+            else answer.verdict_sentences(*told.judged)
+        )
         found = {
-            "verdict": _sentences(told),
+            "verdict": sentences,
             "remarks": grown.new() + remarks(told.stage.flow, told.stage.problems, source["study"]),
             "small_groups": made.small_groups,
             "counted_nowhere": told.stage.counted_nowhere,
@@ -121,9 +126,3 @@ class Page:
         }
         write_provenance(source | found, place)
         self.album.close()
-
-
-def _sentences(told: Told) -> list[str]:
-    if told.cohort.study.laboratory_only:
-        return laboratory.laboratory_sentences(told.results, told.numbers)
-    return answer.verdict_sentences(*told.judged)
