@@ -14,7 +14,7 @@ from agreement.pairing.messages import Texts
 from agreement.tables.categories import coded
 from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, REASONS, counted
 
-TABLES = (
+FLOW_TABLES = (
     *("lab_tests", "athletes", "field_estimates", "field_tests", "sessions", "breaths", "samples"),
 )
 
@@ -127,7 +127,7 @@ def rows_of_lines(lines: pd.DataFrame, texts: Texts) -> pd.DataFrame:
     return rows_of(lines["row"], lines["id"], lines["reason"].map(CODE).to_numpy(np.int64), places)
 
 
-def settled(rows: pd.DataFrame) -> RowFates:
+def fates_of(rows: pd.DataFrame) -> RowFates:
     """Return what `best_of` gives as fates."""
     reason, text = (rows[name].to_numpy(np.int64) for name in ("reason", "text"))
     return RowFates(rows["row"], rows["id"], reason, text, rows["alone"].to_numpy(np.bool_))

@@ -138,7 +138,7 @@ class Found(NamedTuple):
 
     reason: str
     message: str  # of `messages.toml`
-    column: str  # a key of `COLUMNS`
+    column: str  # a key of `COLUMNS_AT_FAULT`
     value: Callable[[pd.DataFrame], list[str]]  # what stands in the rows
 
 
@@ -163,7 +163,7 @@ FOUND_WHILE_PAIRING: Sequence[Found] = (
     Found("unknown_athlete", "reading_of_nobody", "athlete", _athletes),
     Found("out_of_range", "reading_beyond", "mass", _values),
 )
-COLUMNS: Mapping[str, Mapping[str, str]] = {
+COLUMNS_AT_FAULT: Mapping[str, Mapping[str, str]] = {
     "time": {"field_estimates": "taken_at", "field_tests": "date", "sessions": "started_at"},
     "mass": {"field_estimates": "set_mass_kg"},
     "athlete": dict.fromkeys(("field_estimates", "field_tests", "sessions"), "athlete_id"),
@@ -190,7 +190,7 @@ def reading_notes(
         if parts and each.reason in COUNT_AS_ONE:
             places = {
                 name: (files[name], options.header(name, column))
-                for name, column in COLUMNS[each.column].items()
+                for name, column in COLUMNS_AT_FAULT[each.column].items()
                 if name in files
             }
             how = (each.reason, each.message, each.value)
@@ -208,7 +208,7 @@ def reading_notes(
                 f"{value}: {words[place]}"
                 for value, place in zip(values, fates.text[shown], strict=True)
             ]
-            column = options.header(name, COLUMNS[each.column][name])
+            column = options.header(name, COLUMNS_AT_FAULT[each.column][name])
             severity, reason, _, remedy = message(each.message)
             place = (files[name], row[own], column)
             found.each(severity, reason, *place, said.__getitem__, remedy)

@@ -9,14 +9,14 @@ from agreement.pairing.bucket import PairedBucket
 from agreement.pairing.cleaning import CODE, KEPT
 from agreement.pairing.laboratory_units import Units
 from agreement.pairing.ledger import (
-    TABLES,
+    FLOW_TABLES,
     RowFates,
     best_of,
     close,
+    fates_of,
     rows_of,
     rows_of_lines,
     set_aside_lines,
-    settled,
 )
 from agreement.pairing.messages import NO_TEST, Texts
 from agreement.pairing.reading_fates import ReadingFates
@@ -62,7 +62,7 @@ def athletes_account(
 def field_tests_account(readings: Readings, fates: ReadingFates) -> RowFates:
     """Return the fates of field tests: results of one row, and the stages of stage protocols."""
     single = _own_rows("field_tests", readings, fates)
-    return settled(best_of([single.rows(), _members("field_tests", readings, fates)]))
+    return fates_of(best_of([single.rows(), _members("field_tests", readings, fates)]))
 
 
 def sessions_account(
@@ -85,7 +85,7 @@ def sessions_account(
     readings, fates: ReadingFates. All readings and what became of them.
     """
     profiles = readings.profile_rows
-    test = settled(tests.iloc[pd.Index(tests["id"]).get_indexer(profiles["lab_test_id"])])
+    test = fates_of(tests.iloc[pd.Index(tests["id"]).get_indexer(profiles["lab_test_id"])])
     known = [
         _members("sessions", readings, fates),
         rows_of(profiles["row"], profiles["id"], test.reason, test.text),
@@ -96,7 +96,7 @@ def sessions_account(
     reason = np.where(has_test, CODE["outside_window"], CODE["athlete_without_laboratory_test"])
     far = texts.place("In the window of no laboratory test (`window_days`).")
     text = np.where(has_test, far, texts.place(NO_TEST))
-    return settled(best_of([*known, rows_of(rest["row"], rest["session_id"], reason, text)]))
+    return fates_of(best_of([*known, rows_of(rest["row"], rest["session_id"], reason, text)]))
 
 
 def raw_files_account(names: Collection[str], owners: pd.DataFrame) -> RowFates:
@@ -112,7 +112,7 @@ def raw_files_account(names: Collection[str], owners: pd.DataFrame) -> RowFates:
     at = pd.Index(owners["id"]).get_indexer(pd.Index(identity))
     if (at < 0).any():
         raise RuntimeError(f"No account of the owner of {', '.join(identity[at < 0])}.")
-    owner = settled(owners.iloc[at])
+    owner = fates_of(owners.iloc[at])
     no_row = pd.Series([pd.NA] * len(identity), dtype="Int64")
     return RowFates(no_row, identity, owner.reason, owner.text, owner.alone)
 
@@ -154,7 +154,7 @@ def _members(source: str, readings: Readings, fates: ReadingFates) -> pd.DataFra
 
 def table_files(study: StudyTables) -> dict[str, str]:
     """Return the file of each table that was read, in the order of the flow table."""
-    return {table: study.names[table] for table in TABLES if table in study.rows_read}
+    return {table: study.names[table] for table in FLOW_TABLES if table in study.rows_read}
 
 
 def study_ledger(

@@ -9,15 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.integer]
-BoolArray = NDArray[np.bool_]
+Floats = NDArray[np.float64]
+Ints = NDArray[np.integer]
+Flags = NDArray[np.bool_]
 TextArray = NDArray[np.object_]
 Progress = Callable[[int, int], None]  # with the number of sessions read and their total
 Way = TypeVar("Way")
 
 
-def floats(frame: pd.DataFrame, *names: str) -> Iterator[FloatArray]:
+def floats(frame: pd.DataFrame, *names: str) -> Iterator[Floats]:
     """Return columns of numbers as arrays."""
     return (frame[name].to_numpy(dtype=np.float64) for name in names)
 

@@ -26,7 +26,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import BoolArray, FloatArray, IntArray
+from agreement.physiology.arrays import Flags, Floats, Ints
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
 from agreement.tables.options import LastBin
 
@@ -148,13 +148,13 @@ def vo2max_under_rules(
 class _Series(NamedTuple):
     """Running sums of a row of values, of how many are lost or unknown, and where it begins."""
 
-    sums: FloatArray
-    lost: FloatArray | None  # in a long pause; None: none is
-    unknown: FloatArray | None  # in a breath that was taken out, 0 in `sums`; None: none is
+    sums: Floats
+    lost: Floats | None  # in a long pause; None: none is
+    unknown: Floats | None  # in a breath that was taken out, 0 in `sums`; None: none is
     first: float
 
 
-def _sums(values: FloatArray) -> FloatArray:
+def _sums(values: Floats) -> Floats:
     """Return running sums from 0, so that a window's sum is one difference."""
     sums = np.empty(values.size + 1)
     sums[0] = 0.0
@@ -162,7 +162,7 @@ def _sums(values: FloatArray) -> FloatArray:
     return sums
 
 
-def _whole_seconds(times: FloatArray, uptake: FloatArray, known: BoolArray) -> _Series:
+def _whole_seconds(times: Floats, uptake: Floats, known: Flags) -> _Series:
     """Read the breaths at every whole second; the seconds of a long pause are lost."""
     if not known.any():
         return _Series(np.zeros(1), None, None, 0.0)
@@ -202,9 +202,7 @@ def _highest(series: _Series, rule: Rule, skip: int, *, half: bool) -> float:
     return float(means.max()) if means.size else np.nan
 
 
-def _window_ends(
-    length: int, rule: Rule, skip: int, *, half: bool
-) -> tuple[IntArray, IntArray] | None:
+def _window_ends(length: int, rule: Rule, skip: int, *, half: bool) -> tuple[Ints, Ints] | None:
     """Return where each window starts and stops in the running sums; None: no window fits."""
     if rule.kind == "fixed":
         start = np.arange(skip, length, rule.size)
@@ -217,7 +215,7 @@ def _window_ends(
     return (start, stop) if start.size else None
 
 
-def _highest_middle(uptake: FloatArray, rule: Rule) -> float:
+def _highest_middle(uptake: Floats, rule: Rule) -> float:
     """Return the highest mean of the middle breaths of each run of `size`."""
     if uptake.size < rule.size:
         return np.nan

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import BoolArray, FloatArray
+from agreement.physiology.arrays import Flags, Floats
 
 WINDOW_BREATHS: Final = 31
 SPREADS: Final = 4.0  # of the robust standard deviation
@@ -26,10 +26,10 @@ class EditedBreaths(NamedTuple):
 
     breaths: pd.DataFrame
     backward: int  # left: repeated or running backwards in time
-    impossible: BoolArray  # by breath: below 0 or above what anybody reaches; never used
-    wrong: BoolArray  # by breath: these, and those far from their neighbours
+    impossible: Flags  # by breath: below 0 or above what anybody reaches; never used
+    wrong: Flags  # by breath: these, and those far from their neighbours
 
-    def out(self, *, edit: bool) -> BoolArray:
+    def out(self, *, edit: bool) -> Flags:
         """Which breaths do not count: all that look wrong, or the impossible ones alone."""
         return self.wrong if edit else self.impossible
 
@@ -85,7 +85,7 @@ def edited_breaths(
     return EditedBreaths(phase.reset_index(drop=True), int((~forward).sum()), impossible, wrong)
 
 
-def _apart(times: FloatArray, vo2: "pd.Series[float]") -> FloatArray:
+def _apart(times: Floats, vo2: "pd.Series[float]") -> Floats:
     """
     Spread breaths of one whole second evenly over it, where all times are whole seconds.
 
@@ -103,7 +103,7 @@ def _apart(times: FloatArray, vo2: "pd.Series[float]") -> FloatArray:
     return np.asarray(np.where(again, times, times + order / np.maximum(size, 1)))
 
 
-def artefacts(vo2: ArrayLike) -> BoolArray:
+def artefacts(vo2: ArrayLike) -> Flags:
     """
     Which breaths lie too far from their neighbours: coughs, swallows, leaks.
 

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import FloatArray, floats
+from agreement.physiology.arrays import Floats, floats
 from agreement.physiology.set_aside import FILES_NAMED
 from agreement.tables.findings import problem
 from agreement.tables.number_columns import CLOCK_COLUMN, CLOCK_OF
@@ -125,7 +125,7 @@ def _ratio(middle: Mapping[str, float]) -> str | None:
     return None
 
 
-def pressure_from_volumes(stpd: ArrayLike, btps: ArrayLike) -> FloatArray:
+def pressure_from_volumes(stpd: ArrayLike, btps: ArrayLike) -> Floats:
     """
     Room pressure that a file's STPD and BTPS volumes imply.
 
@@ -160,7 +160,7 @@ WORK_HOLDS: Final = 0.98  # work of the last minute, of the highest
 COST_LIMITS: Final = (0.66, 1.28)  # measured uptake over the cost of work; people differ by 15 %
 COSTED: Final = (0.35, 0.85)  # share of the test in which the two are compared
 FOLLOWS: Final = (0.2, 0.05)  # rise of the cost between both ends of it, and least of the uptake
-FEWEST_BREATHS, SHORTEST_S = 40, 90.0
+FEWEST_OF_A_TEST, SHORTEST_S = 40, 90.0
 ENOUGH: Final = 30  # breaths with both gases
 LAST_S, MINUTE_S = 30.0, 60.0
 TYPED_WITHIN: Final = 0.03  # of the value from breaths
@@ -180,9 +180,7 @@ class BreathDoubt(NamedTuple):
     values: dict[str, Any]
 
 
-def breath_doubts(
-    breaths: pd.DataFrame, cost: FloatArray, recorded: int
-) -> tuple[BreathDoubt, ...]:
+def breath_doubts(breaths: pd.DataFrame, cost: Floats, recorded: int) -> tuple[BreathDoubt, ...]:
     """
     Look at the breaths of the exercise of one test.
 
@@ -193,15 +191,13 @@ def breath_doubts(
     t, vo2, vco2 = floats(breaths, "t_s", "vo2_ml_min", "vco2_ml_min")
     if t.size == 0:
         return ()
-    if recorded < FEWEST_BREATHS and t[-1] - t[0] < SHORTEST_S:
+    if recorded < FEWEST_OF_A_TEST and t[-1] - t[0] < SHORTEST_S:
         return (BreathDoubt("few_breaths", "t_s", {"breaths": recorded, "seconds": t[-1] - t[0]}),)
     found = [_gases(t, vo2, vco2, cost), _leak(t, vo2, cost), _cost(t, vo2, cost)]
     return tuple(one for one in found if one is not None)
 
 
-def _gases(
-    t: FloatArray, vo2: FloatArray, vco2: FloatArray, cost: FloatArray
-) -> BreathDoubt | None:
+def _gases(t: Floats, vo2: Floats, vco2: Floats, cost: Floats) -> BreathDoubt | None:
     known = np.isfinite(vco2) & (vo2 > 0)
     if known.sum() < ENOUGH:
         return None
@@ -222,7 +218,7 @@ def _gases(
     return None
 
 
-def _leak(t: FloatArray, vo2: FloatArray, cost: FloatArray) -> BreathDoubt | None:
+def _leak(t: Floats, vo2: Floats, cost: Floats) -> BreathDoubt | None:
     if t[-1] - t[0] < 3 * MINUTE_S or np.isnan(cost).all():
         return None
     share = _share_of_highest(t, vo2)
@@ -231,7 +227,7 @@ def _leak(t: FloatArray, vo2: FloatArray, cost: FloatArray) -> BreathDoubt | Non
     return BreathDoubt("uptake_falls", "vo2_ml_min", {"share": share})
 
 
-def _cost(t: FloatArray, vo2: FloatArray, cost: FloatArray) -> BreathDoubt | None:
+def _cost(t: Floats, vo2: Floats, cost: Floats) -> BreathDoubt | None:
     share = (t - t[0]) / max(t[-1] - t[0], 1e-9)
     inside = (share >= COSTED[0]) & (share <= COSTED[1]) & (cost > 0) & np.isfinite(vo2)
     if inside.sum() < ENOUGH:
@@ -247,7 +243,7 @@ def _cost(t: FloatArray, vo2: FloatArray, cost: FloatArray) -> BreathDoubt | Non
     return BreathDoubt("cost_of_work", "vo2_ml_min", {"ratio": ratio})
 
 
-def _share_of_highest(t: FloatArray, values: FloatArray) -> float:
+def _share_of_highest(t: Floats, values: Floats) -> float:
     """Return the mean of the last minute over the highest mean of any minute; 1 where unknown."""
     known = np.isfinite(values)
     if not known.any():
@@ -262,7 +258,7 @@ def _share_of_highest(t: FloatArray, values: FloatArray) -> float:
     return float(means[-1] / means[whole].max())
 
 
-def _still_rises(t: FloatArray, cost: FloatArray) -> bool:
+def _still_rises(t: Floats, cost: Floats) -> bool:
     """Whether the work of the last minutes is above that of those before."""
     last = cost[t > t[-1] - MINUTE_S]
     before = cost[(t > t[-1] - 5 * MINUTE_S) & (t <= t[-1] - 3 * MINUTE_S)]

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import Elsewhere, FloatArray, floats
+from agreement.physiology.arrays import Elsewhere, Floats, floats
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo2max_under_rules
 from agreement.physiology.breath_editing import edited_breaths
 from agreement.physiology.breath_notes import (
@@ -27,8 +27,7 @@ from agreement.physiology.breath_notes import (
 from agreement.physiology.equations import work_rate_vo2
 from agreement.physiology.set_aside import grouped_notes, joined
 from agreement.physiology.stages import last_step, stages
-from agreement.physiology.thresholds import COLUMNS as THRESHOLD_COLUMNS
-from agreement.physiology.thresholds import ventilatory_thresholds
+from agreement.physiology.thresholds import THRESHOLD_COLUMNS, ventilatory_thresholds
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.doubts import doubt_said
 from agreement.tables.findings import problem
@@ -289,7 +288,7 @@ def _beside(
     """Return the respiratory exchange ratio under the same rule, and the highest heart rate."""
     t, vo2, vco2, hr = floats(breaths, "t_s", "vo2_ml_min", "vco2_ml_min", "hr_bpm")
 
-    def highest(values: FloatArray, rule: str, **ways: Any) -> float:
+    def highest(values: Floats, rule: str, **ways: Any) -> float:
         known = np.isfinite(values)
         return vo2max_under_rule(t[known], values[known], rule, **ways)
 
@@ -314,7 +313,7 @@ def _impossible(
     return beside, tuple(notes)
 
 
-def _cost(breaths: pd.DataFrame, test: dict[str, Any]) -> FloatArray:
+def _cost(breaths: pd.DataFrame, test: dict[str, Any]) -> Floats:
     """Return the uptake that the work rate of each breath costs; NaN where it is not recorded."""
     work = {name: breaths[name].to_numpy(dtype=np.float64) for name in ("speed_m_s", "power_w")}
     grade = breaths["grade"].fillna(0.0).to_numpy(dtype=np.float64)
@@ -322,7 +321,7 @@ def _cost(breaths: pd.DataFrame, test: dict[str, Any]) -> FloatArray:
 
 
 def _stage_rows(
-    breaths: pd.DataFrame, t: FloatArray, vo2: FloatArray, cost: FloatArray, test: dict[str, Any]
+    breaths: pd.DataFrame, t: Floats, vo2: Floats, cost: Floats, test: dict[str, Any]
 ) -> pd.DataFrame:
     """Return what each long stage costs by the equation, and what was measured at its end."""
     mass = float(test["mass_kg"])
@@ -338,7 +337,7 @@ def _stage_rows(
 
 
 def _plateau(
-    t: FloatArray, vo2: FloatArray, cost: FloatArray, test: dict[str, Any], file: str
+    t: Floats, vo2: Floats, cost: Floats, test: dict[str, Any], file: str
 ) -> tuple[str, tuple[Problem, ...]]:
     """Judge the last step of a test with long stages, where nobody did; say what came of it."""
     if test["plateau"] in {"yes", "no"}:

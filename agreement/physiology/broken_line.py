@@ -18,7 +18,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import FloatArray
+from agreement.physiology.arrays import Floats
 
 FEWEST_EACH: Final = 4  # points on each side of the corner; the authors' choice, no source
 FEWEST_POINTS: Final = 14
@@ -107,12 +107,12 @@ def no_corner(why: str) -> BrokenLine:
     return BrokenLine(nothing, nothing, nothing, nothing, nothing, nothing, why)
 
 
-def _rest(values: FloatArray, base: FloatArray) -> FloatArray:
+def _rest(values: Floats, base: Floats) -> Floats:
     """Return what orthonormal columns leave of some values."""
     return np.asarray(values - base @ (base.T @ values))
 
 
-def _unevenness(slopes: FloatArray, errors: FloatArray) -> float:
+def _unevenness(slopes: Floats, errors: Floats) -> float:
     """Return by how much errors of unlike size widen the variance of the corner, at least 1 [2]_."""
     inverse = np.linalg.inv(slopes.T @ slopes)
     leverage = np.einsum("ij,jk,ik->i", slopes, inverse, slopes)
@@ -122,7 +122,7 @@ def _unevenness(slopes: FloatArray, errors: FloatArray) -> float:
     return float(max(1.0, robust / even))
 
 
-def _by_chance(bends: FloatArray, base: FloatArray, ratio: float) -> float:
+def _by_chance(bends: Floats, base: Floats, ratio: float) -> float:
     """Return how often a straight line with normal errors gains at least as much by a corner."""
     errors = np.random.default_rng(_SEED).standard_normal((base.shape[0], _DRAWS))
     errors = _rest(errors, base)

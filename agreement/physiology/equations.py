@@ -16,7 +16,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import FloatArray
+from agreement.physiology.arrays import Floats
 
 RESTING_VO2: Final = 3.5  # mL/kg/min, one metabolic equivalent [1]
 KG_M_MIN_PER_WATT: Final = 6.12  # [1]
@@ -46,7 +46,7 @@ COST_RANGES: Final[dict[str, CostRange]] = {  # [1]
 }
 
 
-def walking_vo2(speed_m_min: ArrayLike, grade: ArrayLike = 0.0) -> FloatArray:
+def walking_vo2(speed_m_min: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
     """
     Oxygen uptake of walking [1]_.
 
@@ -60,7 +60,7 @@ def walking_vo2(speed_m_min: ArrayLike, grade: ArrayLike = 0.0) -> FloatArray:
     return RESTING_VO2 + 0.1 * speed + 1.8 * speed * np.asarray(grade, dtype=np.float64)
 
 
-def running_vo2(speed_m_min: ArrayLike, grade: ArrayLike = 0.0) -> FloatArray:
+def running_vo2(speed_m_min: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
     """
     Oxygen uptake of running [1]_.
 
@@ -74,7 +74,7 @@ def running_vo2(speed_m_min: ArrayLike, grade: ArrayLike = 0.0) -> FloatArray:
     return RESTING_VO2 + 0.2 * speed + 0.9 * speed * np.asarray(grade, dtype=np.float64)
 
 
-def cycling_vo2(power_w: ArrayLike, mass_kg: ArrayLike) -> FloatArray:
+def cycling_vo2(power_w: ArrayLike, mass_kg: ArrayLike) -> Floats:
     """
     Oxygen uptake of leg cycling [1]_.
 
@@ -90,7 +90,7 @@ def cycling_vo2(power_w: ArrayLike, mass_kg: ArrayLike) -> FloatArray:
     return 2 * RESTING_VO2 + 10.8 * power / np.asarray(mass_kg, dtype=np.float64)
 
 
-def stepping_vo2(rate_min: ArrayLike, height_m: ArrayLike) -> FloatArray:
+def stepping_vo2(rate_min: ArrayLike, height_m: ArrayLike) -> Floats:
     """
     Oxygen uptake of stepping up and down [1]_.
 
@@ -108,7 +108,7 @@ def stepping_vo2(rate_min: ArrayLike, height_m: ArrayLike) -> FloatArray:
     return RESTING_VO2 + 0.2 * rate + 2.4 * rate * np.asarray(height_m, dtype=np.float64)
 
 
-def end_of_ramp_vo2(steady_vo2: ArrayLike, *, handrail: bool = False) -> FloatArray:
+def end_of_ramp_vo2(steady_vo2: ArrayLike, *, handrail: bool = False) -> Floats:
     """
     Uptake measured at the end of a treadmill test, from the steady-state equation's value [1]_.
 
@@ -131,7 +131,7 @@ def work_rate_vo2(
     grade: ArrayLike = 0.0,
     power_w: ArrayLike = np.nan,
     mass_kg: ArrayLike = np.nan,
-) -> FloatArray:
+) -> Floats:
     """
     Oxygen uptake expected from a work rate, by mode of exercise.
 
@@ -150,45 +150,43 @@ def work_rate_vo2(
     return np.full(np.broadcast(speed, grade, power_w).shape, np.nan)
 
 
-def nomogram_uptake(power_w: FloatArray) -> FloatArray:
+def nomogram_uptake(power_w: Floats) -> Floats:
     """Return the 1954 nomogram's uptake at a work rate [L/min]: its points 1.5 at 600, 2.1 at 900."""
     return 0.3 + 0.002 * KG_M_MIN_PER_WATT * power_w
 
 
-def submaximal_1954(uptake: FloatArray, hr: FloatArray, male: FloatArray) -> FloatArray:
+def submaximal_1954(uptake: Floats, hr: Floats, male: Floats) -> Floats:
     """Return VO2max [L/min] from the uptake [L/min] and heart rate [bpm] of one steady stage."""
     return uptake * np.where(male == 1, 134 / (hr - 61), 126 / (hr - 72))
 
 
-def submaximal_1954_line(uptake: FloatArray, hr: FloatArray, male: FloatArray) -> FloatArray:
+def submaximal_1954_line(uptake: Floats, hr: Floats, male: Floats) -> Floats:
     """Return VO2max [L/min] by the other closed form: equal for men, 4-5 % higher for women."""
     return 100 * uptake / (0.769 * hr - np.where(male == 1, 48.5, 56.1))
 
 
-def age_factor_1960(age: FloatArray) -> FloatArray:
+def age_factor_1960(age: Floats) -> Floats:
     """Return what the 1954 estimate is multiplied by at an age [years]."""
     return np.interp(age, AGE_FACTOR_YEARS, AGE_FACTORS)
 
 
-def walk_1987(
-    mass_kg: FloatArray, age: FloatArray, male: FloatArray, time_min: FloatArray, hr: FloatArray
-) -> FloatArray:
+def walk_1987(mass_kg: Floats, age: Floats, male: Floats, time_min: Floats, hr: Floats) -> Floats:
     """Return VO2max [L/min] of the 1-mile walk."""
     of_person = 6.9652 + 0.0091 * mass_kg / KG_PER_POUND - 0.0257 * age + 0.5955 * male
     return np.asarray(of_person - 0.2240 * time_min - 0.0115 * hr)
 
 
-def shuttle_1988(speed: FloatArray, age: FloatArray | float) -> FloatArray:
+def shuttle_1988(speed: Floats, age: Floats | float) -> Floats:
     """Return VO2max [mL/kg/min] from the last speed [km/h] of the 20 m shuttle run."""
     return np.asarray(31.025 + 3.238 * speed - 3.248 * age + 0.1536 * age * speed)
 
 
-def mass_index(mass_kg: FloatArray, stature_cm: FloatArray) -> FloatArray:
+def mass_index(mass_kg: Floats, stature_cm: Floats) -> Floats:
     """Return mass over squared stature. [kg/m^2]."""
     return mass_kg / (stature_cm / 100) ** 2
 
 
-def by_sex(male: FloatArray, men: FloatArray, women: FloatArray) -> FloatArray:
+def by_sex(male: Floats, men: Floats, women: Floats) -> Floats:
     """Return the value for men or for women; NaN where the sex is unknown."""
     return np.where(np.isnan(male), np.nan, np.where(male == 1, men, women))
 

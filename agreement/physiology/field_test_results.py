@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import BoolArray, FloatArray, IntArray, TextArray
+from agreement.physiology.arrays import Flags, Floats, Ints, TextArray
 from agreement.physiology.equations import METABOLIC_EQUIVALENT
 from agreement.physiology.field_tests import (
     FieldProtocol,
@@ -124,7 +124,7 @@ def _without_input(
 
 def _stage_numbers(
     rows: pd.DataFrame, protocol: FieldProtocol
-) -> tuple[BoolArray, tuple[Problem, ...]]:
+) -> tuple[Flags, tuple[Problem, ...]]:
     """
     Tell which speeds are stage numbers, and note where they may be.
 
@@ -168,8 +168,8 @@ def _small_words(rows: pd.DataFrame, low: pd.DataFrame) -> list[str]:
 
 def _beyond_words(
     rows: pd.DataFrame,
-    vo2max: FloatArray,
-    which: BoolArray,
+    vo2max: Floats,
+    which: Flags,
     protocol: FieldProtocol,
     shown: list[str],
 ) -> list[str]:
@@ -183,9 +183,7 @@ def _beyond_words(
     ]
 
 
-def published_error(
-    x: dict[str, FloatArray], sex: "pd.Series[str]", protocol: FieldProtocol
-) -> FloatArray:
+def published_error(x: dict[str, Floats], sex: "pd.Series[str]", protocol: FieldProtocol) -> Floats:
     """Return the published standard error of estimate per kg; NaN without one. [mL/kg/min]."""
     women, men = protocol.standard_error
     by_sex = np.asarray(sex.map({"female": women, "male": men}), dtype=np.float64)
@@ -282,9 +280,7 @@ def _complete(
     return rows[~absent].reset_index(drop=True), [line]
 
 
-def _weak(
-    rows: pd.DataFrame, code: IntArray, protocol: FieldProtocol
-) -> tuple[BoolArray, dict[str, Any]]:
+def _weak(rows: pd.DataFrame, code: Ints, protocol: FieldProtocol) -> tuple[Flags, dict[str, Any]]:
     """Return the tests that never reach a believable work rate, and what to say of them."""
     name = next((one for one in WEAKEST if one in protocol.inputs), None)
     if name is None:
@@ -294,7 +290,7 @@ def _weak(
     return strongest < least, {"column": name, "least": least, "unit": unit, "other": other}
 
 
-def _maximum(tests: pd.DataFrame, options: Extrapolation) -> tuple[FloatArray, FloatArray]:
+def _maximum(tests: pd.DataFrame, options: Extrapolation) -> tuple[Floats, Floats]:
     """Return HRmax of each test, measured or by the study's age formula, and its error. [bpm]."""
     measured = tests["hr_max_bpm"].to_numpy(dtype=np.float64)
     formula = options.hr_max_formula
@@ -305,10 +301,10 @@ def _maximum(tests: pd.DataFrame, options: Extrapolation) -> tuple[FloatArray, F
 
 
 def _lines(
-    hr: FloatArray,
-    uptake: FloatArray,
-    code: IntArray,
-    maximum: tuple[FloatArray, FloatArray],
+    hr: Floats,
+    uptake: Floats,
+    code: Ints,
+    maximum: tuple[Floats, Floats],
     options: Extrapolation,
 ) -> pd.DataFrame:
     """Return the line of each test; a refusal also says what the study's share of HRmax removed."""
@@ -334,7 +330,7 @@ def _lines(
     return lines.assign(refused=lines["refused"] + pd.Series(why, lines.index, dtype="str"))
 
 
-def _every(flags: TextArray, code: IntArray) -> TextArray:
+def _every(flags: TextArray, code: Ints) -> TextArray:
     """Return for each test no where any stage is out of range, unknown where any is, else yes."""
     tests = code.max(initial=-1) + 1
     whole = np.full(tests, "yes", dtype=object)

@@ -13,6 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.errors import Problem
+from agreement.physiology.arrays import Floats
 from agreement.physiology.field_test_results import MEASURED, one_row_results, stage_results
 from agreement.physiology.field_tests import INPUT_UNITS, PROTOCOLS, protocol
 from agreement.physiology.reading_rows import NO_MEMBERS, NO_READINGS, ReadingPart, join_parts
@@ -135,19 +136,16 @@ def _one_stage(
     )
 
 
-FloatArray = npt.NDArray[np.float64]
-
-
 @dataclass(frozen=True, slots=True)
 class FieldTestEstimates:
     """VO2max of some results of one protocol."""
 
     protocol: str
     # shape (n,). NaN where the result cannot be used; `note` says why. [mL/kg/min]
-    vo2max: FloatArray
+    vo2max: Floats
     # whether the equation was made for such a person: yes, no, or unknown
     in_range: tuple[str, ...]
-    standard_error: FloatArray  # shape (n,). As published for the equation. [mL/kg/min]
+    standard_error: Floats  # shape (n,). As published for the equation. [mL/kg/min]
     note: tuple[str, ...]  # why there is no value; else empty
 
     def to_frame(self) -> pd.DataFrame:

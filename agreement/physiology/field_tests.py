@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import BoolArray, FloatArray, IntArray, TextArray
+from agreement.physiology.arrays import Flags, Floats, Ints, TextArray
 from agreement.physiology.equations import NAMES
 from agreement.physiology.set_aside import row_notes
 from agreement.tables.columns import FIELD_TESTS
@@ -22,7 +22,7 @@ from agreement.tables.findings import problem
 from agreement.tables.units import own_unit
 from agreement.terms import declared
 
-Inputs = Mapping[str, FloatArray]  # column -> values; `male` is 1 for men, 0 for women
+Inputs = Mapping[str, Floats]  # column -> values; `male` is 1 for men, 0 for women
 ErrorUnit = Literal["mL/kg/min", "L/min", "mL/min", "MET"]
 Provenance = Literal["read", "read second-hand", "memory", "derived"]
 
@@ -42,7 +42,7 @@ INPUT_UNITS: Final[dict[str, str]] = {
     if name not in ("vo2_ml_min", "rer")  # of a stage, from which its uptake per kg follows
 }
 FIXED_BY_PROTOCOL: Final = ("grade",)  # told only where it was another
-SHOWN: Final = 5  # results told one by one of one equation and input; of the rest, the rows
+SHOWN_EACH: Final = 5  # results told one by one of one equation and input; of the rest, the rows
 ROWS_NAMED: Final = 20
 _OF_PEOPLE: Final = ("age_years", "mass_kg", "stature_cm")  # may stand in the athletes table
 
@@ -75,7 +75,7 @@ class StageRule(NamedTuple):
     form of the test is in use.
     """
 
-    speed: Callable[[FloatArray], FloatArray] | None
+    speed: Callable[[Floats], Floats] | None
     first_speed: float
     words: str
 
@@ -91,7 +91,7 @@ class FieldProtocol:
     # columns of ``field_tests`` that the equation needs (``sex`` comes from ``athletes``)
     inputs: tuple[str, ...]
     # inputs -> VO2max [mL/kg/min], of stages the uptake of each; vectorised; sex is mapped inside
-    equation: Callable[[Inputs], FloatArray]
+    equation: Callable[[Inputs], Floats]
     population: str  # on whom it was made
     # source, provenance: Author, year, and how the coefficients came here
     source: str
@@ -108,7 +108,7 @@ class FieldProtocol:
     note: str = ""  # what a reader of the number should know
 
 
-def equation_inputs(rows: pd.DataFrame, sex: "pd.Series[str]") -> dict[str, FloatArray]:
+def equation_inputs(rows: pd.DataFrame, sex: "pd.Series[str]") -> dict[str, Floats]:
     """Return what equations take of rows of ``field_tests``; `male` is NaN where it is unknown."""
     x = {name: rows[name].to_numpy(dtype=np.float64) for name in INPUT_UNITS if name != "sex"}
     return x | {"male": sex.map({"male": 1.0, "female": 0.0}).to_numpy(dtype=np.float64)}
@@ -123,7 +123,7 @@ def lacking_inputs(rows: pd.DataFrame, protocol: FieldProtocol) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def in_range(x: dict[str, FloatArray], sex: "pd.Series[str]", protocol: FieldProtocol) -> TextArray:
+def in_range(x: dict[str, Floats], sex: "pd.Series[str]", protocol: FieldProtocol) -> TextArray:
     """Return yes, no, or NaN where no known value is outside but a needed one is unknown."""
     outside, unknown = np.zeros(len(sex), dtype=bool), np.zeros(len(sex), dtype=bool)
     for rule in protocol.valid:
@@ -140,32 +140,32 @@ def in_range(x: dict[str, FloatArray], sex: "pd.Series[str]", protocol: FieldPro
 
 
 def outside_notes(
-    rows: pd.DataFrame, x: dict[str, FloatArray], kept: BoolArray, protocol: FieldProtocol
+    rows: pd.DataFrame, x: dict[str, Floats], kept: Flags, protocol: FieldProtocol
 ) -> tuple[Problem, ...]:
-    """Note each kept result outside its equation: `SHOWN` in full, of the rest the rows."""
+    """Note each kept result outside its equation: `SHOWN_EACH` in full, of the rest the rows."""
     notes: list[Problem] = []
     for rule in protocol.valid:
         at = np.flatnonzero(kept & _beyond(x, rows["sex"], rule))
         own = str(rule).removeprefix(f"{rule.column} ")
         made = f"{protocol.id} was made for {own}"
-        words = [f"{rule.column} {x[rule.column][i]:g}; {made}." for i in at[:SHOWN]]
+        words = [f"{rule.column} {x[rule.column][i]:g}; {made}." for i in at[:SHOWN_EACH]]
         notes += _notes(rows, at, rule.column, words)
     if len(protocol.sexes) == 1:
         at = np.flatnonzero(kept & _other_sex(rows["sex"], protocol))
         made_on = f"{protocol.id} was made for {protocol.sexes[0]} athletes."
-        words = [f"the athlete is {sex}; {made_on}" for sex in rows["sex"].iloc[at[:SHOWN]]]
+        words = [f"the athlete is {sex}; {made_on}" for sex in rows["sex"].iloc[at[:SHOWN_EACH]]]
         notes += _notes(rows, at, "athlete_id", words)
     return tuple(notes)
 
 
-def _notes(rows: pd.DataFrame, at: IntArray, column: str, words: list[str]) -> list[Problem]:
+def _notes(rows: pd.DataFrame, at: Ints, column: str, words: list[str]) -> list[Problem]:
     cell = "sex in the athletes table" if column == "athlete_id" else column
     cell += ", here or in the athletes table," if column in _OF_PEOPLE else ""
-    shown = rows.iloc[at[:SHOWN]]
+    shown = rows.iloc[at[:SHOWN_EACH]]
     notes = [*row_notes(shown, "outside_equation", column, said=words, cell=cell)]
-    if (more := len(at) - SHOWN) > 0:
+    if (more := len(at) - SHOWN_EACH) > 0:
         file = str(rows["file"].iloc[at[0]])
-        rest = [str(row) for row in rows["row"].iloc[at[SHOWN : SHOWN + ROWS_NAMED]]]
+        rest = [str(row) for row in rows["row"].iloc[at[SHOWN_EACH : SHOWN_EACH + ROWS_NAMED]]]
         some = ", the first in" if more > ROWS_NAMED else ","
         many = f"results like these{some} rows" if more > 1 else "result like these, row"
         what = f"{more} more {many} {', '.join(rest)}."
@@ -173,16 +173,16 @@ def _notes(rows: pd.DataFrame, at: IntArray, column: str, words: list[str]) -> l
     return notes
 
 
-def _applies(sex: "pd.Series[str]", rule: Valid) -> BoolArray:
+def _applies(sex: "pd.Series[str]", rule: Valid) -> Flags:
     return np.full(len(sex), rule.sex is None) | (sex == rule.sex).to_numpy()
 
 
-def _beyond(x: dict[str, FloatArray], sex: "pd.Series[str]", rule: Valid) -> BoolArray:
+def _beyond(x: dict[str, Floats], sex: "pd.Series[str]", rule: Valid) -> Flags:
     value = x[rule.column]
     return _applies(sex, rule) & ((value < rule.low) | (value > rule.high))
 
 
-def _other_sex(sex: "pd.Series[str]", protocol: FieldProtocol) -> BoolArray:
+def _other_sex(sex: "pd.Series[str]", protocol: FieldProtocol) -> Flags:
     return sex.isin({"female", "male"} - set(protocol.sexes)).to_numpy()
 
 
@@ -198,7 +198,7 @@ STAGE_RULES: Final = {
 }
 
 
-def _equation(printed: str) -> Callable[[Inputs], FloatArray]:
+def _equation(printed: str) -> Callable[[Inputs], Floats]:
     """Return the function of an equation of our own table; only columns and `NAMES` can stand in it."""
     code = compile(f"({printed.strip()})", "field_tests.toml", "eval")
     names: dict[str, Any] = {"__builtins__": {}, **NAMES}

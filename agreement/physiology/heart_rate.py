@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import FloatArray, IntArray
+from agreement.physiology.arrays import Floats, Ints
 from agreement.tables.findings import problem
 from agreement.tables.options import Extrapolation, HrMaxFormula
 
@@ -26,18 +26,18 @@ GUARDS: Final = Extrapolation()
 class PointSums(NamedTuple):
     """Count, means and centred sums of products of m groups of points, each of shape (m,)."""
 
-    n: FloatArray
-    mean_hr: FloatArray
-    mean_vo2: FloatArray
-    hr_hr: FloatArray
-    vo2_vo2: FloatArray
-    hr_vo2: FloatArray
-    low_hr: FloatArray
-    high_hr: FloatArray
+    n: Floats
+    mean_hr: Floats
+    mean_vo2: Floats
+    hr_hr: Floats
+    vo2_vo2: Floats
+    hr_vo2: Floats
+    low_hr: Floats
+    high_hr: Floats
 
 
 def point_sums(
-    group: IntArray, hr: ArrayLike, vo2: ArrayLike, *, groups: int | None = None
+    group: Ints, hr: ArrayLike, vo2: ArrayLike, *, groups: int | None = None
 ) -> PointSums:
     """
     Sum points by group.
@@ -129,15 +129,15 @@ def extrapolations(
 
 
 class _Line(NamedTuple):
-    vo2max: FloatArray
-    standard_error: FloatArray
-    slope: FloatArray
-    r: FloatArray
-    residual_sd: FloatArray
-    other_slope_change: FloatArray
+    vo2max: Floats
+    standard_error: Floats
+    slope: Floats
+    r: Floats
+    residual_sd: Floats
+    other_slope_change: Floats
 
 
-def _line(sums: PointSums, hr_max: FloatArray, sd_hr_max: FloatArray, form: Form) -> _Line:
+def _line(sums: PointSums, hr_max: Floats, sd_hr_max: Floats, form: Form) -> _Line:
     """Fit one form; the caller silences divisions by zero, which the guards then refuse."""
     hh, vv, hv, n = sums.hr_hr, sums.vo2_vo2, sums.hr_vo2, sums.n
     degrees = np.where(n > 2, n - 2.0, np.nan)
@@ -241,7 +241,7 @@ class Line(NamedTuple):
     source: str
     provenance: str
 
-    def by_age(self, age_years: FloatArray) -> FloatArray:
+    def by_age(self, age_years: Floats) -> Floats:
         """Return the expected maximum. [bpm]."""
         return self.at_birth - self.per_year * age_years
 
@@ -258,7 +258,7 @@ HR_MAX_FORMULAS: Final[dict[HrMaxFormula, Line]] = {
 
 def heart_rate_maximum(
     age_years: ArrayLike, *, formula: HrMaxFormula = "208_minus_0.7_age_2001"
-) -> FloatArray:
+) -> Floats:
     """
     Heart-rate maximum expected from age.
 

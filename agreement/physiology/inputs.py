@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.physiology.arrays import BoolArray, FloatArray
+from agreement.physiology.arrays import Flags, Floats
 from agreement.physiology.equations import RESTING_VO2
 from agreement.physiology.heart_rate import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, nearest_measured
@@ -77,7 +77,7 @@ def input_audit(
     return whole[known].sort_values(keys, kind="stable").reset_index(drop=True)
 
 
-def _mass(last: pd.DataFrame, measured: FloatArray) -> pd.DataFrame:
+def _mass(last: pd.DataFrame, measured: Floats) -> pd.DataFrame:
     """Mass told too high lowers what is divided by it: cycling cost, and uptake given in litres."""
     told, field = last["set_mass_kg"].to_numpy(), last["field"].to_numpy()
     share = 1 - told / measured
@@ -91,9 +91,7 @@ def _mass(last: pd.DataFrame, measured: FloatArray) -> pd.DataFrame:
     return _part(last, "mass_kg", told, measured, shift, wrong, "")
 
 
-def _hr_max(
-    last: pd.DataFrame, measured: FloatArray, age: FloatArray, pulse: BoolArray
-) -> pd.DataFrame:
+def _hr_max(last: pd.DataFrame, measured: Floats, age: Floats, pulse: Flags) -> pd.DataFrame:
     """HRmax told too high carries the line too far; a told value from age is named."""
     told = last["set_hr_max_bpm"].to_numpy()
     difference = told - measured
@@ -110,7 +108,7 @@ def _hr_max(
     return _part(last, "hr_max_bpm", told, measured, shift, wrong, note)
 
 
-def _age(last: pd.DataFrame, measured: FloatArray, pulse: BoolArray) -> pd.DataFrame:
+def _age(last: pd.DataFrame, measured: Floats, pulse: Flags) -> pd.DataFrame:
     """Age told too high gives too low an HRmax where none was told."""
     told = last["set_age_years"].to_numpy()
     difference = told - measured
@@ -120,7 +118,7 @@ def _age(last: pd.DataFrame, measured: FloatArray, pulse: BoolArray) -> pd.DataF
     return _part(last, "age_years", told, measured, shift, wrong, "")
 
 
-def _sensor(last: pd.DataFrame, pulse: BoolArray) -> pd.DataFrame:
+def _sensor(last: pd.DataFrame, pulse: Flags) -> pd.DataFrame:
     """Name a wrist sensor behind a heart-rate method: its error has no known sign."""
     wrist = last[pulse & (last["sensor"] == "wrist_optical").to_numpy()]
     nothing = np.full(len(wrist), np.nan)
@@ -130,10 +128,10 @@ def _sensor(last: pd.DataFrame, pulse: BoolArray) -> pd.DataFrame:
 def _part(
     last: pd.DataFrame,
     name: str,
-    told: FloatArray,
-    measured: FloatArray,
-    shift: FloatArray,
-    wrong: BoolArray,
+    told: Floats,
+    measured: Floats,
+    shift: Floats,
+    wrong: Flags,
     note: "str | np.ndarray[tuple[int], np.dtype[np.str_]]",
 ) -> pd.DataFrame:
     return pd.DataFrame(

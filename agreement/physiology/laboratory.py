@@ -69,7 +69,9 @@ class LaboratoryValues:
     training: TrainingProfiles
     # the reduced sessions, so that `field_readings` need not read them again
     sessions: SessionRecords | None
-    thresholds: pd.DataFrame  # `agreement.physiology.thresholds.COLUMNS`, computed and by raters
+    thresholds: (
+        pd.DataFrame
+    )  # `agreement.physiology.thresholds.THRESHOLD_COLUMNS`, computed and by raters
     zones: pd.DataFrame  # `agreement.physiology.training.BOTH_COLUMNS`
     # date, mode, lab: tests of the laboratory's control, in no other frame. [mL/kg/min]
     control: pd.DataFrame | None = None
@@ -89,7 +91,7 @@ class LaboratoryValues:
 
     def economy(self, measured: pd.DataFrame) -> pd.DataFrame:
         """
-        Return `agreement.physiology.stage_splits.COLUMNS` of the tests with steady stages.
+        Return `agreement.physiology.stage_splits.ECONOMY_COLUMNS` of the tests with steady stages.
 
         measured: stages of field tests. Those of another day count before those of the test's breaths,
             which share its errors; those of the same day after.

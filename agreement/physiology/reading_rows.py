@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import IntArray
+from agreement.physiology.arrays import Ints
 from agreement.physiology.set_aside import joined
 
 READING_COLUMNS: Final = [
@@ -39,7 +39,7 @@ def reading_rows(rows: pd.DataFrame, **columns: Any) -> pd.DataFrame:
     return frame.astype(_KINDS)
 
 
-def member_rows(reading: IntArray, rows: pd.DataFrame, at: IntArray) -> pd.DataFrame:
+def member_rows(reading: Ints, rows: pd.DataFrame, at: Ints) -> pd.DataFrame:
     """
     Return the source rows behind readings.
 

@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import FloatArray, IntArray, TextArray
+from agreement.physiology.arrays import Floats, Ints, TextArray
 from agreement.physiology.equations import COST_RANGES, work_rate_vo2
 from agreement.physiology.heart_rate import PointSums, by_age_notes, extrapolations, point_sums
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
@@ -24,18 +24,18 @@ from agreement.physiology.set_aside import lines_of, row_notes
 from agreement.tables.options import Extrapolation
 from agreement.terms import RANGES, SESSIONS_METHOD
 
-AT_ONCE: Final = 250_000  # points of windows looked at together
+POINTS_AT_ONCE: Final = 250_000  # points of windows looked at together
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
 ABOVE_HR_MAX_BPM: Final = 5.0  # common practice, no source
 ABOVE_FOR_S: Final = 30.0  # common practice, no source
 
 
-class Block(NamedTuple):
+class WindowPoints(NamedTuple):
     """Some days: point number `point` lies in the window of day number `day` of these `days`."""
 
     days: slice
-    day: IntArray
-    point: IntArray
+    day: Ints
+    point: Ints
 
 
 class Windows(NamedTuple):
@@ -47,24 +47,24 @@ class Windows(NamedTuple):
     points are told a block of days at a time.
     """
 
-    session: IntArray
-    order: IntArray
-    first: IntArray
-    stop: IntArray
+    session: Ints
+    order: Ints
+    first: Ints
+    stop: Ints
 
-    def blocks(self) -> Iterator[Block]:
-        """Yield all days with their points, at most `AT_ONCE` points unless one day has more."""
+    def blocks(self) -> Iterator[WindowPoints]:
+        """Yield all days with their points, at most `POINTS_AT_ONCE` points unless one day has more."""
         size = self.stop - self.first
         ends = np.cumsum(size)
         begin = 0
         while begin < size.size:
             before = ends[begin] - size[begin]
-            end = max(begin + 1, int(np.searchsorted(ends, before + AT_ONCE, side="right")))
+            end = max(begin + 1, int(np.searchsorted(ends, before + POINTS_AT_ONCE, side="right")))
             own = size[begin:end]
             day = np.repeat(np.arange(own.size), own)
             skipped = np.cumsum(own) - own - self.first[begin:end]
             point = self.order[np.arange(day.size) - skipped[day]]
-            yield Block(slice(begin, end), day, point)
+            yield WindowPoints(slice(begin, end), day, point)
             begin = end
 
 
@@ -148,7 +148,7 @@ def _hr_max_notes(records: SessionRecords, people: pd.DataFrame) -> tuple[Proble
     return row_notes(first, "above_hr_max", None, top=used, seconds=above[first.index])
 
 
-def _with_uptake(points: pd.DataFrame, sessions: pd.DataFrame, mass_kg: FloatArray) -> pd.DataFrame:
+def _with_uptake(points: pd.DataFrame, sessions: pd.DataFrame, mass_kg: Floats) -> pd.DataFrame:
     """Add the oxygen uptake that each point's work rate costs; points without it leave."""
     mode = sessions["mode"].to_numpy()[points["session"]]
     vo2 = np.full(len(points), np.nan)
@@ -164,21 +164,19 @@ def _with_uptake(points: pd.DataFrame, sessions: pd.DataFrame, mass_kg: FloatArr
 class _Behind(NamedTuple):
     """Number `session` of the sessions table stands behind day number `day`; each pair once."""
 
-    day: IntArray
-    session: IntArray
+    day: Ints
+    session: Ints
 
 
 class _Days(NamedTuple):
     """What the points of every day's window come to."""
 
     sums: PointSums
-    outside: IntArray  # points outside the work rates of the cost equation
+    outside: Ints  # points outside the work rates of the cost equation
     behind: _Behind
 
 
-def _days(
-    found: Windows, points: pd.DataFrame, top: FloatArray, outside: NDArray[np.bool_]
-) -> _Days:
+def _days(found: Windows, points: pd.DataFrame, top: Floats, outside: NDArray[np.bool_]) -> _Days:
     """Sum the points of each day's window that are not above its `top` heart rate."""
     hr, vo2 = points["hr_bpm"].to_numpy(), points["vo2"].to_numpy()
     session = points["session"].to_numpy().astype(np.int32)
@@ -215,7 +213,7 @@ def _outside(points: pd.DataFrame, sessions: pd.DataFrame) -> NDArray[np.bool_]:
 
 
 def _lines(
-    day: IntArray,
+    day: Ints,
     sums: PointSums,
     sessions: pd.DataFrame,
     people: pd.DataFrame,
@@ -229,7 +227,7 @@ def _lines(
 
 
 def _readings(
-    session: IntArray,
+    session: Ints,
     sessions: pd.DataFrame,
     lines: pd.DataFrame,
     in_range: TextArray,
@@ -262,7 +260,7 @@ def _one_sensor(behind: _Behind, sessions: pd.DataFrame, days: int) -> TextArray
 
 
 def _left_out(
-    sessions: pd.DataFrame, points: pd.DataFrame, lines: pd.DataFrame, behind: IntArray
+    sessions: pd.DataFrame, points: pd.DataFrame, lines: pd.DataFrame, behind: Ints
 ) -> pd.DataFrame:
     """Say of every session behind no estimate why."""
     free = np.ones(len(sessions), dtype=bool)

@@ -5,12 +5,12 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.physiology.arrays import FloatArray
+from agreement.physiology.arrays import Floats
 from agreement.physiology.heart_rate import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.tables.options import HrMaxFormula
 
-TEXT = ("sex", "hr_limiting_drug", "training_profile")
-NUMBERS = ("mass_kg", "stature_cm", "birth_year", "age_years")
+_TEXT = ("sex", "hr_limiting_drug", "training_profile")
+_NUMBERS = ("mass_kg", "stature_cm", "birth_year", "age_years")
 HR_MAX_ODD_BPM: Final = 30.0  # about three standard deviations of people of one age
 
 
@@ -26,7 +26,7 @@ def people_at(
         training_profile, mass_kg, stature_cm, age_years: as stated, else the year of the test minus
         the year of birth. [years]
     """
-    known = athletes.set_index("athlete_id")[[*TEXT, *NUMBERS]]
+    known = athletes.set_index("athlete_id")[[*_TEXT, *_NUMBERS]]
     found = known.reindex(athlete_id).set_axis(athlete_id.index, axis=0)
     by_year = date.dt.year - found["birth_year"]
     found["age_years"] = found["age_years"].fillna(by_year)
@@ -76,7 +76,7 @@ def doubtful_maximum(laboratory: pd.DataFrame) -> "pd.Series[bool]":
 
 def nearest_measured(
     rows: pd.DataFrame, laboratory: pd.DataFrame, column: str, *, same_mode: bool = False
-) -> FloatArray:
+) -> Floats:
     """
     Look up what the laboratory measured in the athlete of each row.
 

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import Elsewhere, IntArray, Progress
+from agreement.physiology.arrays import Elsewhere, Ints, Progress
 from agreement.physiology.session_samples import SteadyPoints, clean_heart_rate, steady_points
 from agreement.physiology.set_aside import grouped_notes
 from agreement.tables.findings import problem
@@ -25,7 +25,7 @@ from agreement.tables.part_folders import raw_name, read_samples
 from agreement.tables.study import StudyTables
 
 HIGHEST_BPM: Final = 240
-AT_ONCE: Final = 2048  # sessions looked at together
+SESSIONS_AT_ONCE: Final = 2048  # sessions looked at together
 
 
 class BeatTimes(NamedTuple):
@@ -38,10 +38,10 @@ class BeatTimes(NamedTuple):
     seconds: NDArray[np.float32]
 
     def blocks(self) -> Iterator[tuple[slice, NDArray[np.float32]]]:
-        """Yield which sessions, and their full table, shape (at most `AT_ONCE`, 241). [s]."""
+        """Yield which sessions, and their full table, shape (at most `SESSIONS_AT_ONCE`, 241). [s]."""
         ends = np.append(0, np.cumsum(self.size, dtype=np.int64))
-        for first in range(0, self.size.size, AT_ONCE):
-            some = slice(first, min(first + AT_ONCE, self.size.size))
+        for first in range(0, self.size.size, SESSIONS_AT_ONCE):
+            some = slice(first, min(first + SESSIONS_AT_ONCE, self.size.size))
             own = slice(ends[some.start], ends[some.stop])
             size = self.size[some]
             table = np.zeros((size.size, HIGHEST_BPM + 1), dtype=np.float32)
@@ -56,7 +56,7 @@ def beat_times(seconds_at: NDArray[np.float32]) -> BeatTimes:
     return BeatTimes(size.astype(np.uint8), bpm.astype(np.uint8), seconds_at[session, bpm])
 
 
-def times_in_order(parts: Sequence[tuple[IntArray, BeatTimes]], sessions: int) -> BeatTimes:
+def times_in_order(parts: Sequence[tuple[Ints, BeatTimes]], sessions: int) -> BeatTimes:
     """
     Put sessions together that were read in any order.
 

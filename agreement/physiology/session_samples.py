@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from agreement.physiology.arrays import BoolArray, FloatArray, IntArray
+from agreement.physiology.arrays import Flags, Floats, Ints
 from agreement.terms import RANGES
 
 FLAT_FROM_S: Final = 120.0  # the same number for so long is a frozen sensor
@@ -24,7 +24,7 @@ BEAT_BY_BEAT_S: Final = 2.0  # samples at most so far apart are taken for single
 BEATS_AROUND: Final = 5  # on each side of one that may be early, late or missed
 ODD_BEAT: Final = 0.20  # of the median of the beats around; from memory, for beat intervals
 LONGEST_SAMPLE_S: Final = 15.0  # a longer pause between samples counts as lost
-REJECT: Final = RANGES["hr_bpm"]
+REJECT_HR: Final = RANGES["hr_bpm"]
 FROM_S: Final = 360.0
 TO_S: Final = 1200.0
 BLOCK_S: Final = 120.0
@@ -38,12 +38,12 @@ STEEPEST_DOWN: Final = -0.01
 class CleanHeartRate(NamedTuple):
     """Seconds that each sample stands for, which are valid, and a step that nothing explains."""
 
-    seconds: FloatArray
-    valid: BoolArray
+    seconds: Floats
+    valid: Flags
     step_at_s: float  # NaN: none
 
 
-def clean_heart_rate(t_s: FloatArray, hr_bpm: FloatArray) -> CleanHeartRate:
+def clean_heart_rate(t_s: Floats, hr_bpm: Floats) -> CleanHeartRate:
     """
     Judge every heart-rate sample of one session.
 
@@ -59,7 +59,9 @@ def clean_heart_rate(t_s: FloatArray, hr_bpm: FloatArray) -> CleanHeartRate:
     seconds = np.minimum(np.diff(t_s, append=t_s[-1:]), LONGEST_SAMPLE_S)
     if t_s.size > 1:
         seconds[-1] = np.median(seconds[:-1])
-    valid = np.isfinite(hr_bpm) & (hr_bpm >= REJECT.reject_low) & (hr_bpm <= REJECT.reject_high)
+    valid = (
+        np.isfinite(hr_bpm) & (hr_bpm >= REJECT_HR.reject_low) & (hr_bpm <= REJECT_HR.reject_high)
+    )
     valid &= ~_flat(t_s, hr_bpm)
     valid[valid] = ~_odd_beats(t_s[valid], hr_bpm[valid])
     where = np.flatnonzero(valid)
@@ -70,7 +72,7 @@ def clean_heart_rate(t_s: FloatArray, hr_bpm: FloatArray) -> CleanHeartRate:
     return CleanHeartRate(seconds, valid, step_at)
 
 
-def _flat(t_s: FloatArray, hr: FloatArray) -> BoolArray:
+def _flat(t_s: Floats, hr: Floats) -> Flags:
     """Return the samples of stretches with one and the same value for two minutes or more."""
     starts = np.flatnonzero(np.r_[True, hr[1:] != hr[:-1]])
     ends = np.r_[starts[1:], hr.size]
@@ -78,7 +80,7 @@ def _flat(t_s: FloatArray, hr: FloatArray) -> BoolArray:
     return np.repeat(long, ends - starts)
 
 
-def _odd_beats(t_s: FloatArray, hr: FloatArray) -> BoolArray:
+def _odd_beats(t_s: Floats, hr: Floats) -> Flags:
     """Return the single beats of a record by beats that those around them do not bear out."""
     size = 2 * BEATS_AROUND + 1
     if hr.size < size or np.median(np.diff(t_s)) > BEAT_BY_BEAT_S:
@@ -88,7 +90,7 @@ def _odd_beats(t_s: FloatArray, hr: FloatArray) -> BoolArray:
     return np.asarray(np.abs(hr - centre) > ODD_BEAT * centre)
 
 
-def _stretches(t_s: FloatArray, hr: FloatArray) -> tuple[BoolArray, float]:
+def _stretches(t_s: Floats, hr: Floats) -> tuple[Flags, float]:
     """Return which samples lie in wrong stretches between jumps, and when a lasting step began."""
     change = np.diff(hr)
     jumps = np.flatnonzero((np.abs(change) > JUMP_BPM) & (np.diff(t_s) <= JUMP_WITHIN_S))
@@ -122,7 +124,7 @@ def _stretches(t_s: FloatArray, hr: FloatArray) -> tuple[BoolArray, float]:
     return wrong, np.nan
 
 
-def _at_the_step(since: FloatArray, rates: FloatArray, side: BoolArray) -> float:
+def _at_the_step(since: Floats, rates: Floats, side: Flags) -> float:
     """Return where a line through one side of a step leads to at the step: a heart rises steadily."""
     if np.count_nonzero(side) < FEWEST_OF_A_LINE:
         return float(np.median(rates[side])) if side.any() else np.inf
@@ -132,14 +134,14 @@ def _at_the_step(since: FloatArray, rates: FloatArray, side: BoolArray) -> float
 class SteadyPoints(NamedTuple):
     """One row per steady stretch: means of heart rate, work rate and grade, and its length."""
 
-    hr_bpm: FloatArray
-    work: FloatArray  # m/s or W
-    grade: FloatArray
-    minutes: FloatArray
+    hr_bpm: Floats
+    work: Floats  # m/s or W
+    grade: Floats
+    minutes: Floats
 
 
 def steady_points(
-    t_s: FloatArray, hr_bpm: FloatArray, valid: BoolArray, work: FloatArray, grade: FloatArray
+    t_s: Floats, hr_bpm: Floats, valid: Flags, work: Floats, grade: Floats
 ) -> SteadyPoints:
     """
     Find the steady stretches of one session.
@@ -170,14 +172,12 @@ def steady_points(
     return _merged(pulse[1:], rate[1:], slope[1:], steady, same)
 
 
-def _by_block(which: BoolArray, block: IntArray, value: FloatArray, n: int) -> FloatArray:
-    sums: FloatArray = np.bincount(block[which], value[which], minlength=n + 1).astype(np.float64)
+def _by_block(which: Flags, block: Ints, value: Floats, n: int) -> Floats:
+    sums: Floats = np.bincount(block[which], value[which], minlength=n + 1).astype(np.float64)
     return sums[: n + 1]
 
 
-def _merged(
-    pulse: FloatArray, rate: FloatArray, slope: FloatArray, steady: BoolArray, same: BoolArray
-) -> SteadyPoints:
+def _merged(pulse: Floats, rate: Floats, slope: Floats, steady: Flags, same: Flags) -> SteadyPoints:
     """Average the steady blocks that follow each other at one work rate."""
     where = np.flatnonzero(steady)
     if not where.size:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import BoolArray
+from agreement.physiology.arrays import Flags
 from agreement.tables.findings import message
 from agreement.tables.study import StudyTables
 from agreement.terms import EXCLUSION_COLUMNS
@@ -18,12 +18,12 @@ FILES_NAMED: Final = 3  # more raw files with one and the same note share a line
 
 LINE_COLUMNS: Final = [*EXCLUSION_COLUMNS, "column", "remedy"]
 """A line of the ledger, with what only the problem of the same row says."""
-NOTHING: Final = pd.DataFrame(
+NO_LINES: Final = pd.DataFrame(
     {name: pd.Series(dtype="int64" if name == "row" else "str") for name in LINE_COLUMNS}
 )
 
 
-Cause = tuple[BoolArray, str, Iterable[str | None] | str | None, dict[str, Any]]
+Cause = tuple[Flags, str, Iterable[str | None] | str | None, dict[str, Any]]
 
 
 def lines_of(rows: pd.DataFrame, *causes: Cause) -> pd.DataFrame:
@@ -47,7 +47,7 @@ def left_out(
     values: what the message is filled in with, for all rows, or of each in turn.
     """
     if rows.empty:
-        return NOTHING
+        return NO_LINES
     _, reason, _, remedy = message(name)
     told = values or {}
     lines = rows[["file", "row", "id"]].assign(reason=reason, remedy=remedy.format_map(told))
@@ -70,7 +70,7 @@ def _said(rows: pd.DataFrame, name: str, values: dict[str, Any]) -> list[str]:
     ]
 
 
-def joined(parts: Iterable[pd.DataFrame], empty: pd.DataFrame = NOTHING) -> pd.DataFrame:
+def joined(parts: Iterable[pd.DataFrame], empty: pd.DataFrame = NO_LINES) -> pd.DataFrame:
     """Return tables, or lines of the ledger, as one; `empty` where no part has a row."""
     some = [part for part in parts if len(part)]
     return pd.concat(some, ignore_index=True) if some else empty

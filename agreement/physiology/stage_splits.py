@@ -43,7 +43,7 @@ from agreement.terms import SESSIONS_METHOD
 
 if TYPE_CHECKING:
     from agreement.physiology.laboratory import LaboratoryValues
-from agreement.physiology.arrays import FloatArray
+from agreement.physiology.arrays import Floats
 
 SUBMAXIMAL: Final = 0.90  # of VO2max: above, uptake levels off; common practice, no source
 FEWEST_STAGES: Final = 3  # as few as the guards of an extrapolation let pass
@@ -272,13 +272,13 @@ STEEPEST: Final = (
 )
 FEWEST_FOR_DELTA: Final = 3
 SAME_DAY, ANOTHER_DAY = "same_day", "another_day"  # when the stages were, beside VO2max
-COLUMNS: Final = [
+ECONOMY_COLUMNS: Final = [
     *("lab_test_id", "mode", "n_stages", "economy", "gross_efficiency", "delta_efficiency"),
     *("cost_ratio", "stages_of"),
 ]
 
 
-def energy_w(vo2_ml_min: ArrayLike, ratio: ArrayLike) -> FloatArray:
+def energy_w(vo2_ml_min: ArrayLike, ratio: ArrayLike) -> Floats:
     """
     Energy that steady oxygen uptake sets free, by its respiratory exchange ratio [1]_.
 
@@ -305,7 +305,7 @@ def economy(
     stages: `agreement.physiology.breath_tests.STAGE_COLUMNS`.
     laboratory: lab_test_id, lab [mL/kg/min].
     stages_of: when they were, {"same_day", "another_day"} than VO2max.
-    Returns: `COLUMNS`, one row per test and mode. economy: uptake per distance of running or
+    Returns: `ECONOMY_COLUMNS`, one row per test and mode. economy: uptake per distance of running or
         walking on at most 2 % grade [mL/kg/km]. gross_efficiency: mean of power over energy;
         delta_efficiency: reciprocal of the slope of energy on power over three
         stages or more [2]_ [%]. cost_ratio:
@@ -328,14 +328,14 @@ def economy(
             delta = 100 / slope if slope > 0 else np.nan
         cost = (own["vo2"] / own["cost"]).mean()
         rows.append((name, mode, len(own), per_km, gross, delta, cost, stages_of))
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return pd.DataFrame(rows, columns=ECONOMY_COLUMNS)
 
 
 def expected_errors(economies: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
     """
     Return the error that an athlete's own cost of work leads an estimate from work rate to.
 
-    economies: `COLUMNS`.
+    economies: `ECONOMY_COLUMNS`.
     Returns: athlete_id, lab_test_id, method, mode, difference, cost_ratio, stages_of, expected, rest
         (what of the difference is left): of pairs whose test has stages in the mode of the estimate.
         An athlete whose work costs the share r of what an equation says reaches VO2max at a work rate

@@ -16,7 +16,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from agreement.physiology.arrays import FloatArray, IntArray
+from agreement.physiology.arrays import Floats, Ints
 
 # The authors' choice, common practice, no source.
 STAGE_S: Final = 120.0
@@ -34,11 +34,11 @@ class Stage(NamedTuple):
     cost: float  # uptake that its work rate costs, by the cost equation. [mL/kg/min]
     # shape (n,). Uptakes of the breaths of its last minute, in the unit given; None where the stage
     # is short, uneven or thin.
-    end: FloatArray | None
-    places: IntArray  # shape (n,). Where those breaths stand among all.
+    end: Floats | None
+    places: Ints  # shape (n,). Where those breaths stand among all.
 
 
-def stages(t_s: FloatArray, vo2: FloatArray, cost: FloatArray) -> list[Stage]:
+def stages(t_s: Floats, vo2: Floats, cost: Floats) -> list[Stage]:
     """
     Cut a test into its stages.
 
@@ -90,9 +90,7 @@ class LastStep:
         )
 
 
-def last_step(
-    t_s: FloatArray, vo2: FloatArray, cost: FloatArray, *, mass_kg: float
-) -> LastStep | None:
+def last_step(t_s: Floats, vo2: Floats, cost: Floats, *, mass_kg: float) -> LastStep | None:
     """
     Find the last step up between two stages of two minutes or more.
 

@@ -31,7 +31,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import FloatArray, floats
+from agreement.physiology.arrays import Floats, floats
 from agreement.physiology.broken_line import BrokenLine, broken_line, no_corner
 from agreement.physiology.stages import stages
 from agreement.tables.findings import problem
@@ -41,7 +41,17 @@ V_SLOPE, EQUIVALENT_O2 = "v_slope_1986", "ve_vo2_1982"
 VE_ON_VCO2, EQUIVALENT_CO2 = "ve_on_vco2_1986", "ve_vco2_1979"
 METHODS: Final = {V_SLOPE: "vt1", EQUIVALENT_O2: "vt1", VE_ON_VCO2: "vt2", EQUIVALENT_CO2: "vt2"}
 IN_USE: Final = {"vt1": V_SLOPE, "vt2": VE_ON_VCO2}  # beside no rater: the ones of one source
-COLUMNS: Final = ["lab_test_id", "threshold", "method", "vo2", "low", "high", "hr", "p", "note"]
+THRESHOLD_COLUMNS: Final = [
+    "lab_test_id",
+    "threshold",
+    "method",
+    "vo2",
+    "low",
+    "high",
+    "hr",
+    "p",
+    "note",
+]
 BIN_S: Final = 10.0  # the authors' choice, common practice, no source
 LEFT_OUT_S: Final = 60.0  # uptake lags behind the work at the start [1]
 STEEPER: Final = 0.1  # the least by which the upper V-slope exceeds the lower [1]
@@ -53,14 +63,14 @@ LONG_STAGES: Final = 2
 class _Bins(NamedTuple):
     """Means of bins of `BIN_S`, up to the highest uptake; NaN where something is not recorded."""
 
-    vo2: FloatArray
-    vco2: FloatArray
-    ve: FloatArray
-    hr: FloatArray
+    vo2: Floats
+    vco2: Floats
+    ve: Floats
+    hr: Floats
 
 
 def ventilatory_thresholds(
-    breaths: pd.DataFrame, cost: FloatArray, *, lab_test_id: str, mass_kg: float
+    breaths: pd.DataFrame, cost: Floats, *, lab_test_id: str, mass_kg: float
 ) -> pd.DataFrame:
     """
     Find the thresholds of one test by every method.
@@ -70,12 +80,12 @@ def ventilatory_thresholds(
     cost: one per breath. Uptake that the work rate costs, NaN where it is unknown: tells long
         stages. [mL/kg/min]
     mass_kg: [kg]
-    Returns: `COLUMNS`, a row for each method; none where carbon dioxide was not recorded. vo2 with
+    Returns: `THRESHOLD_COLUMNS`, a row for each method; none where carbon dioxide was not recorded. vo2 with
         its 95 % interval [mL/kg/min] and hr [bpm] are NaN where `note` says why. A note also stands
         where vt2 is unknown, so that the corner could be that one.
     """
     if breaths["vco2_ml_min"].notna().sum() < 2:
-        return pd.DataFrame(columns=COLUMNS)
+        return pd.DataFrame(columns=THRESHOLD_COLUMNS)
     t, vo2 = floats(breaths, "t_s", "vo2_ml_min")
     long = sum(stage.end is not None for stage in stages(t, vo2, cost))
     if long >= LONG_STAGES:
@@ -95,7 +105,7 @@ def ventilatory_thresholds(
         if told and METHODS[method] == "vt1" and found[VE_ON_VCO2].refused:
             note = MAYBE_SECOND
         rows.append((lab_test_id, METHODS[method], method, *per_kg, heart, corner.p, note))
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return pd.DataFrame(rows, columns=THRESHOLD_COLUMNS)
 
 
 def _bins(breaths: pd.DataFrame) -> _Bins:
@@ -133,7 +143,7 @@ def _corners(bins: _Bins) -> dict[str, BrokenLine]:
     }
 
 
-def _upward(x: FloatArray, y: FloatArray) -> BrokenLine:
+def _upward(x: Floats, y: Floats) -> BrokenLine:
     known = np.isfinite(x) & np.isfinite(y)
     if x.size and not known.any():
         return no_corner("ventilation (ve_l_min) was not recorded")
@@ -143,7 +153,7 @@ def _upward(x: FloatArray, y: FloatArray) -> BrokenLine:
     return found
 
 
-def _to_a_rise(x: FloatArray, y: FloatArray) -> BrokenLine:
+def _to_a_rise(x: Floats, y: Floats) -> BrokenLine:
     found = _upward(x, y)
     if not found.refused and found.after <= 0:
         return found._replace(refused="the ventilatory equivalent never rises")
@@ -166,13 +176,13 @@ def _heart_rate(bins: _Bins, uptake: float) -> float:
     return _when(bins.vo2[known], bins.hr[known], uptake)
 
 
-def _when(rising: FloatArray, wanted: FloatArray, value: float) -> float:
+def _when(rising: Floats, wanted: Floats, value: float) -> float:
     """Return one series at the time when a rising one has a value, both smoothed over time."""
     rising = np.maximum.accumulate(_smoothed(rising))
     return float(np.interp(value, rising, _smoothed(wanted)))
 
 
-def _smoothed(values: FloatArray) -> FloatArray:
+def _smoothed(values: Floats) -> Floats:
     """Return the line through the bins around each bin, read off at it."""
     size = min(AROUND, values.size)
     place = np.arange(values.size)
@@ -192,7 +202,7 @@ def rated_thresholds(tests: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Problem, 
 
     tests: lab_test_id, `agreement.tables.columns.RATED`, lab [mL/kg/min], hr_max_bpm [bpm], file,
         row.
-    Returns thresholds: `agreement.physiology.thresholds.COLUMNS`, method ``rater_1`` or
+    Returns thresholds: `agreement.physiology.thresholds.THRESHOLD_COLUMNS`, method ``rater_1`` or
         ``rater_2``; without values above the test's own maximum, and without pairs whose first lies
         not below the second.
     Returns problems: a note for each of these.
@@ -216,7 +226,7 @@ def rated_thresholds(tests: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Problem, 
                 lab_test_id=tests["lab_test_id"], threshold=threshold, method=rater, note=""
             )
             parts.append(named[values.notna().any(axis=1)])
-    given = pd.concat(parts, ignore_index=True).reindex(columns=COLUMNS)
+    given = pd.concat(parts, ignore_index=True).reindex(columns=THRESHOLD_COLUMNS)
     return given, tuple(problems)
 
 
@@ -224,7 +234,7 @@ def without_impossible(thresholds: pd.DataFrame, tests: pd.DataFrame) -> pd.Data
     """
     Return thresholds whose heart rate above the test's highest is unknown, with a note that says so.
 
-    thresholds: `agreement.physiology.thresholds.COLUMNS`.
+    thresholds: `agreement.physiology.thresholds.THRESHOLD_COLUMNS`.
     tests: lab_test_id, hr_max_bpm [bpm].
     """
     top = tests.set_index(tests["lab_test_id"].astype("str"))["hr_max_bpm"]
@@ -246,7 +256,7 @@ def heart_rates(thresholds: pd.DataFrame) -> pd.DataFrame:
     """
     Return the heart rate at both thresholds of each test.
 
-    thresholds: `agreement.physiology.thresholds.COLUMNS`.
+    thresholds: `agreement.physiology.thresholds.THRESHOLD_COLUMNS`.
     Returns: lab_test_id, vt1, vt2 [bpm]: the mean of the raters, where none gave one that of
         `agreement.physiology.thresholds.IN_USE`; only tests with both, the first below the second.
     """

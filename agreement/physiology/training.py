@@ -14,10 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import BoolArray, FloatArray, IntArray
+from agreement.physiology.arrays import Flags, Floats, Ints
 from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import HIGHEST_BPM, SMALLEST_VALID_SHARE, SessionRecords
-from agreement.physiology.set_aside import NOTHING, left_out, row_notes
+from agreement.physiology.set_aside import NO_LINES, left_out, row_notes
 from agreement.tables.options import ProfileOptions, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA, counted
 
@@ -159,10 +159,10 @@ def study_profiles(
 def training_profiles(
     tests: pd.DataFrame,
     records: SessionRecords,
-    hr_max_bpm: FloatArray,
+    hr_max_bpm: Floats,
     rules: ProfileOptions,
     *,
-    thresholds_bpm: FloatArray | None = None,
+    thresholds_bpm: Floats | None = None,
 ) -> TrainingProfiles:
     """
     Compute the training profile that belongs to each laboratory test.
@@ -182,7 +182,7 @@ def training_profiles(
     lines, behind, short, words = [], [], [], []
     tested = tests["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     for test, day in zip(tests.to_dict("records"), tested.tolist(), strict=True):
-        own: IntArray = of_athlete.get(test["athlete_id"], np.empty(0, dtype=np.intp))
+        own: Ints = of_athlete.get(test["athlete_id"], np.empty(0, dtype=np.intp))
         ago = day - columns["day"][own]
         at = own[(ago >= 1) & (ago <= rules.window_days)]
         line = _profile({name: column[at] for name, column in columns.items()}, day, rules)
@@ -203,16 +203,16 @@ def training_profiles(
     return TrainingProfiles(_frame(lines), rows[_ROWS], lacking)
 
 
-def _places(parts: Iterable[IntArray]) -> IntArray:
+def _places(parts: Iterable[Ints]) -> Ints:
     return np.concatenate([np.empty(0, dtype=np.intp), *parts])
 
 
 def zone_minutes(
     records: SessionRecords,
-    hr_max_bpm: FloatArray,
+    hr_max_bpm: Floats,
     rules: ProfileOptions,
     *,
-    thresholds_bpm: FloatArray | None = None,
+    thresholds_bpm: Floats | None = None,
 ) -> pd.DataFrame:
     """
     Return the sessions with their minutes per zone, from samples, else as given.
@@ -225,7 +225,7 @@ def zone_minutes(
     measured = np.empty((len(sessions), 3))
     by_share = (rules.zone2_from_share_of_hr_max, rules.zone3_from_share_of_hr_max)
     starts = np.broadcast_to(by_share, (len(sessions), 2))
-    own: BoolArray = np.zeros(len(sessions), dtype=bool)
+    own: Flags = np.zeros(len(sessions), dtype=bool)
     if thresholds_bpm is not None:
         own = np.asarray(np.isfinite(thresholds_bpm).all(axis=1))
         starts = np.where(own[:, None], thresholds_bpm / hr_max_bpm[:, None], starts)
@@ -246,9 +246,7 @@ def zone_minutes(
     )
 
 
-def _zone_seconds(
-    seconds_at: NDArray[np.float32], hr_max_bpm: FloatArray, starts: FloatArray
-) -> FloatArray:
+def _zone_seconds(seconds_at: NDArray[np.float32], hr_max_bpm: Floats, starts: Floats) -> Floats:
     """Return the seconds of some sessions in each zone, which start at shares of HRmax; (n, 3)."""
     share = np.arange(HIGHEST_BPM + 1)[None, :] / hr_max_bpm[:, None]
     middle = (share >= starts[:, :1]) & (share < starts[:, 1:])
@@ -345,5 +343,5 @@ def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem,
 NO_PROFILES: Final = TrainingProfiles(
     _frame([]),
     pd.DataFrame({name: pd.Series(dtype="str") for name in _ROWS}).astype({"row": "int64"}),
-    NOTHING,
+    NO_LINES,
 )

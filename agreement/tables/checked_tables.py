@@ -5,7 +5,6 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from agreement.tables.columns import VO2MAX_COLUMNS
@@ -15,7 +14,8 @@ from agreement.tables.ids import discreet_id, id_column, silent_ids
 from agreement.tables.number_columns import number_columns
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import Vo2max, keep_rules, refusal, vo2max_values
-from agreement.tables.text_cells import Distinct, Mask, code_column, label_column, rule_column
+from agreement.tables.text_cells import Distinct, Flags, code_column, label_column, rule_column
+from agreement.tables.units import Floats
 from agreement.tables.withdrawn import KEPT_FILE, Withdrawn
 
 
@@ -33,9 +33,9 @@ class Leaving:
     def __init__(self, raw: RawTable, ids: Distinct) -> None:
         self.raw = raw
         self.ids = ids
-        self.out: Mask = np.zeros(len(raw.rows), dtype=np.bool_)
+        self.out: Flags = np.zeros(len(raw.rows), dtype=np.bool_)
 
-    def mark(self, name: str, /, where: Mask, column: str | None = None, **values: Any) -> None:
+    def mark(self, name: str, /, where: Flags, column: str | None = None, **values: Any) -> None:
         """Set aside the rows of `where` that have not left yet, with a message; see `tell_each`."""
         new = np.flatnonzero(where & ~self.out).tolist()
         if new:
@@ -47,7 +47,7 @@ class Leaving:
                 reason, raw.file, raw.rows[new], ids, messages, column=header, remedy=remedy
             )
 
-    def mark_missing(self, column: str, where: Mask) -> None:
+    def mark_missing(self, column: str, where: Flags) -> None:
         """Set aside rows without a required value; an absent column has been reported already."""
         if column in self.raw.theirs:
             said = self.saying(column)
@@ -111,7 +111,6 @@ def _who_left(raw: RawTable, ids: Distinct, people: People) -> set[str]:
     return gone | like
 
 
-Floats = npt.NDArray[np.float64]
 SET_NUMBERS: Final = ("set_mass_kg", "set_hr_max_bpm", "set_age_years")
 _ENOUGH_TO_SEE_ROUNDING: Final = 5
 _WORDS: Final = {"label": label_column, "code": code_column, "rule": rule_column}
@@ -270,7 +269,7 @@ def field_estimates_table(
     return replace(finished, without_value=asked.drop_duplicates(ignore_index=True))
 
 
-def mark_refused(leaving: Leaving, values: Vo2max, but: Mask | bool = False) -> None:
+def mark_refused(leaving: Leaving, values: Vo2max, but: Flags | bool = False) -> None:
     """Set aside the rows whose VO2max nobody reaches, `but` for some."""
     for source, column in enumerate(values.column):
         where = values.refused & (values.source == source) & ~np.asarray(but)

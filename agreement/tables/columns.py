@@ -5,7 +5,7 @@ from typing import Any, Final, Literal, NamedTuple, cast
 
 from agreement.terms import CODES, declared
 
-Kind = Literal["id", "label", "code", "rule", "number", "date", "time"]
+ColumnKind = Literal["id", "label", "code", "rule", "number", "date", "time"]
 
 VO2MAX_COLUMNS: Final = ("vo2max_ml_kg_min", "vo2max_l_min", "vo2max_ml_min")
 MISSING: Final = ("", "NA", "N/A", "nan", "null", "-", ".")  # in number, date and code columns
@@ -21,7 +21,7 @@ PARQUET_ENDING: Final = ".parquet"
 class Column(NamedTuple):
     """One column: how its text is understood, and whether a row can do without it."""
 
-    kind: Kind
+    kind: ColumnKind
     required: bool = False
     codes: tuple[str, ...] = ()
     instead: str = ""  # a column that serves where a required one is missing
@@ -48,7 +48,9 @@ def _column(said: str | dict[str, str]) -> Column:
     told = {"kind": said} if isinstance(said, str) else said
     kind, required = told["kind"].rstrip("*"), told["kind"].endswith("*")
     codes = CODES.get(kind, ())
-    return Column("code" if codes else cast("Kind", kind), required, codes, told.get("instead", ""))
+    return Column(
+        "code" if codes else cast("ColumnKind", kind), required, codes, told.get("instead", "")
+    )
 
 
 def _table(name: str, said: dict[str, Any]) -> Table:

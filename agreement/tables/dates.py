@@ -11,7 +11,7 @@ import pandas as pd
 
 from agreement.tables.columns import MISSING_ANY_CASE
 from agreement.tables.readers import RawTable
-from agreement.tables.text_cells import Distinct, Mask, distinct
+from agreement.tables.text_cells import Distinct, Flags, distinct
 from agreement.terms import counted
 
 Times = npt.NDArray[np.datetime64]
@@ -44,8 +44,8 @@ class _Clock:
 
     wall: Times
     offset: Steps
-    zoned: Mask
-    timed: Mask
+    zoned: Flags
+    timed: Flags
 
 
 def moment_column(raw: RawTable, name: str, zone: str | None) -> Moments:
@@ -82,7 +82,7 @@ def _aware(raw: RawTable, name: str, column: "pd.Series[Any]", zone: str | None)
     return Moments(instant, date)
 
 
-def _unzoned(wall: Times, timed: Mask) -> _Clock:
+def _unzoned(wall: Times, timed: Flags) -> _Clock:
     """Return wall clocks without any offset."""
     nothing = np.zeros(len(wall), dtype="timedelta64[us]")
     return _Clock(wall, nothing, np.zeros(len(wall), dtype=np.bool_), timed)
@@ -194,13 +194,13 @@ def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> Moment
     return Moments(instant, date)
 
 
-def _note_moved(raw: RawTable, name: str, wall: Times, moved: Mask, zone: str) -> None:
+def _note_moved(raw: RawTable, name: str, wall: Times, moved: Flags, zone: str) -> None:
     """Note the times that fall on another day in the study's zone than where they were written."""
     where = moved & ~np.isnat(wall)
     raw.tell_each("another_day", where, name, shown=1, time=_times(wall), zone=zone)
 
 
-def _utc_of(raw: RawTable, name: str, wall: Times, local: Mask, naive: Mask, zone: str) -> Times:
+def _utc_of(raw: RawTable, name: str, wall: Times, local: Flags, naive: Flags, zone: str) -> Times:
     """Return local wall clocks as UTC; hours that the clock change doubles or skips are noted."""
     clocks = pd.Series(wall[local])
     utc = clocks.dt.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
@@ -332,7 +332,7 @@ def _report_undecided(raw: RawTable, name: str, found: Distinct, written: _Writt
 
 
 def _both_orders(
-    raw: RawTable, name: str, found: Distinct, day_first: Mask, month_first: Mask
+    raw: RawTable, name: str, found: Distinct, day_first: Flags, month_first: Flags
 ) -> bool:
     """Stop where some dates fit one order alone and some the other; return whether that is so."""
     only = {"day-first": day_first & ~month_first, "month-first": month_first & ~day_first}
@@ -346,7 +346,7 @@ def _both_orders(
     return True
 
 
-def _report_unread(raw: RawTable, name: str, found: Distinct, unread: Mask) -> None:
+def _report_unread(raw: RawTable, name: str, found: Distinct, unread: Flags) -> None:
     """Stop at the cells that are no dates."""
     stated = raw.form.date_order
 

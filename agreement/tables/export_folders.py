@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from agreement.tables.checked_tables import Athletes, CheckedTable, Leaving, drop_withdrawn
@@ -24,7 +23,7 @@ from agreement.tables.options import FileFormat
 from agreement.tables.parts import CheckedPiece, Piece
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import RawTable, read_table
-from agreement.tables.text_cells import code_column, label_column
+from agreement.tables.text_cells import Flags, code_column, label_column
 from agreement.terms import counted
 
 # year and month, perhaps day, perhaps time of day; the last of a name is the day of the export
@@ -32,7 +31,6 @@ _STAMP: Final = re.compile(
     r"(?<!\d)((?:19|20)\d\d)([-_.]?)(0[1-9]|1[0-2])"
     r"(?:\2(0[1-9]|[12]\d|3[01])(?:[T _-]?([01]\d|2[0-3])[-.h]?([0-5]\d))?)?(?!\d)"
 )
-Flags = npt.NDArray[np.bool_]
 Build = Callable[[RawTable], CheckedTable]
 
 

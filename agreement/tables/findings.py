@@ -24,7 +24,9 @@ _UNKNOWN_WITHOUT = {  # what is unknown as long as a table lacks the column of i
 _MORE = "the same problem."  # ends the count of the rest
 Rows = npt.NDArray[np.int64]
 Told = dict[str, Any]  # words that a message is filled in with
-Kind = tuple[str, str, str, *tuple[str | None, ...]]  # severity, reason, table, column, sentence
+_Likeness = tuple[
+    str, str, str, *tuple[str | None, ...]
+]  # severity, reason, table, column, sentence
 
 
 class Message(NamedTuple):
@@ -222,12 +224,12 @@ def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
     found: in the order of the parts; those of other files are merged file by file.
     folder: the folder of parts, for what concerns several of them.
     """
-    kinds: dict[Kind, list[Problem]] = {}
-    more: dict[Kind, int] = {}
-    shown: dict[Kind, int] = {}
+    kinds: dict[_Likeness, list[Problem]] = {}
+    more: dict[_Likeness, int] = {}
+    shown: dict[_Likeness, int] = {}
     for problem in found:
         table = folder if problem.file.startswith(f"{folder}/") else problem.file
-        key: Kind = (problem.severity, problem.reason, table, problem.column)
+        key: _Likeness = (problem.severity, problem.reason, table, problem.column)
         if problem.row is not None:
             kinds.setdefault(key, []).append(problem)
         elif problem.what.endswith(_MORE):

@@ -3,7 +3,6 @@
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from agreement.tables.averaging_rule import UNKNOWN_RULE
@@ -14,10 +13,10 @@ from agreement.tables.number_columns import CLOCK_OF
 from agreement.tables.options import StudyOptions
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import Vo2max, keep_rules, vo2max_values
-from agreement.tables.text_cells import Mask
+from agreement.tables.text_cells import Flags
+from agreement.tables.units import Floats
 from agreement.terms import counted
 
-Floats = npt.NDArray[np.float64]
 # HRmax about 208 - 0.7 age, SD about 11 bpm (Tanaka 2001; physiology sheet 2); further below than
 # this is more likely a slip than a person. The number is the authors' choice, no source.
 _HR_MAX_FAR_BELOW = 40.0
@@ -51,7 +50,7 @@ def lab_table(
     return cells.table(leaving, **made)
 
 
-def _mark_values(cells: Cells, leaving: Leaving, values: Vo2max, has_breaths: Mask) -> None:
+def _mark_values(cells: Cells, leaving: Leaving, values: Vo2max, has_breaths: Flags) -> None:
     """Set aside tests whose VO2max is missing, cannot be converted or is out of range."""
     raw, column = cells.raw, values.column_of(cells.raw.theirs)
     said = leaving.saying(column)
@@ -71,7 +70,7 @@ def _mark_values(cells: Cells, leaving: Leaving, values: Vo2max, has_breaths: Ma
 
 
 def _note_conversions(
-    raw: RawTable, values: Vo2max, mass: Floats, own_mass: Mask, out: Mask
+    raw: RawTable, values: Vo2max, mass: Floats, own_mass: Flags, out: Flags
 ) -> None:
     """Note each value made with a mass."""
     made = values.from_absolute & ~np.isnan(values.converted) & ~out
@@ -89,7 +88,7 @@ def _note_conversions(
 
 
 def _note_disagreement(
-    raw: RawTable, cells: Cells, values: Vo2max, mass: Floats, out: Mask
+    raw: RawTable, cells: Cells, values: Vo2max, mass: Floats, out: Flags
 ) -> None:
     """Note rows in which two VO2max, each in its own unit, do not agree."""
     relative, absolute = values.relative, values.absolute
@@ -113,7 +112,7 @@ def _unknown_windows(raw: RawTable, numbers: dict[str, Floats]) -> None:
         numbers[name] = np.where(end <= start, np.nan, numbers[name])
 
 
-def _hr_max_slips(cells: Cells, athletes: Athletes) -> Mask:
+def _hr_max_slips(cells: Cells, athletes: Athletes) -> Flags:
     """Note maximal heart rates far below what the athlete's age lets expect."""
     measured = cells.number("hr_max_bpm")
     year = cells.moments.date.astype("datetime64[Y]").astype(np.float64) + 1970

@@ -202,10 +202,10 @@ def text_columns(
     text = data.decode(layout.encoding)
     # a stray quote is reported by its row instead of swallowing the rest of the file
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=layout.separator, strict=True)
-    return columns_of(list(reader), layout.place.data, layout.header, header, source)
+    return wanted_columns(list(reader), layout.place.data, layout.header, header, source)
 
 
-def columns_of(
+def wanted_columns(
     records: list[list[str]], data: int, names: Sequence[str], header: Header, source: Source
 ) -> tuple[pd.DataFrame, Rows]:
     """

@@ -5,15 +5,13 @@ from collections.abc import Callable
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from agreement.tables.columns import MISSING_ANY_CASE, VO2MAX_COLUMNS
 from agreement.tables.readers import RawTable
-from agreement.tables.text_cells import Distinct, Mask, distinct
-from agreement.tables.units import CLOCKS, Unit, clock_minutes, own_unit, unit_of
+from agreement.tables.text_cells import Distinct, Flags, distinct
+from agreement.tables.units import CLOCKS, Floats, Unit, clock_minutes, own_unit, unit_of
 
-Floats = npt.NDArray[np.float64]
 _NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
 
@@ -152,7 +150,7 @@ def _is_undecided(mine: Marks, in_file: frozenset[str]) -> bool:
     return len(in_file) == 2 or (mine.doubtful == {","}) != (in_file == {","})
 
 
-def _report_text(raw: RawTable, name: str, where: Mask, cell: Callable[[int], str]) -> None:
+def _report_text(raw: RawTable, name: str, where: Flags, cell: Callable[[int], str]) -> None:
     """Report cells that are no numbers: a stop in a required column, else the cell is unknown."""
     required = raw.table.columns[name].required or name in VO2MAX_COLUMNS
     raw.tell_each("not_a_number" if required else "no_number", where, name, text=cell)

@@ -22,7 +22,6 @@ from agreement.tables.number_columns import number_columns
 from agreement.tables.options import FileFormat
 from agreement.tables.proposal_columns import (
     MOMENT,
-    OPEN,
     Proposal,
     ProposedColumn,
     columns_of,
@@ -50,6 +49,7 @@ from agreement.tables.proposal_tables import (
 from agreement.tables.proposal_words import WORDS, plain
 from agreement.tables.readers import frame_table
 from agreement.tables.study_file import NO_TABLE
+from agreement.tables.study_lines import OPEN
 from agreement.tables.text_cells import code_column
 from agreement.tables.units import UNITS, own_unit
 from agreement.tables.whole_output import whole_folder

@@ -20,9 +20,9 @@ from agreement.tables.proposal_words import (
     unit_fits,
     unit_named,
 )
+from agreement.tables.study_lines import OPEN
 from agreement.tables.units import CLOCKS, clock_minutes, own_unit
 
-OPEN: Final = "?"  # stands in study.toml where a person has to decide; `check` stops at it
 _FEW: Final = 3  # values from which a median is told
 _MOST: Final = 0.9  # share of values that must be possible
 _LEADS: Final = dict(zip(("mL/kg/min", "L/min", "mL/min"), VO2MAX_COLUMNS, strict=True))
@@ -31,7 +31,7 @@ _ISO: Final = re.compile(r"\d{4}-?\d{2}-?\d{2}")
 _NAMED_MONTH: Final = re.compile(
     r"\d{1,2}[.\s-]*[^\W\d_]{3,}\.?[\s-]*\d{4}|[^\W\d_]{3,}\.?\s+\d{1,2},?\s+\d{4}"
 )
-NOTHING: Final = Named("", None, None, {}, None)  # of a column that no header names
+UNNAMED: Final = Named("", None, None, {}, None)  # of a column that no header names
 MOMENT: Final = {  # by table, its column of dates or times
     table.name: name
     for table in TABLES.values()

@@ -9,8 +9,7 @@ from agreement.tables.columns import INPUTS
 from agreement.tables.headers import ORIGIN
 from agreement.tables.proposal_columns import (
     MOMENT,
-    NOTHING,
-    OPEN,
+    UNNAMED,
     Proposal,
     ProposedColumn,
     Records,
@@ -25,6 +24,7 @@ from agreement.tables.proposal_words import (
     plain_moment,
     with_clock,
 )
+from agreement.tables.study_lines import OPEN
 from agreement.tables.units import unit_of
 
 
@@ -65,7 +65,7 @@ def named_ours(one: Proposal) -> None:
     one.columns = [replace(c, theirs=c.ours) for c in one.columns]
     key = INPUTS[one.name].key
     if key and one.column(key) is None and key != "athlete_id":
-        one.columns.insert(0, ProposedColumn(key, -1, key, NOTHING, evidence="numbered"))
+        one.columns.insert(0, ProposedColumn(key, -1, key, UNNAMED, evidence="numbered"))
 
 
 def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
@@ -106,14 +106,14 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
         first.order = next(one.order for one in kept if one.order[0])
     open_ = {k: v for one in kept for k, v in one.constants.items() if v[0] == OPEN}
     for ours in (name for name in constant if name not in open_):
-        columns[ours] = ProposedColumn(ours, -1, ours, NOTHING, evidence="of each file")
+        columns[ours] = ProposedColumn(ours, -1, ours, UNNAMED, evidence="of each file")
     for ours in open_:
         for row in rows:
             row.pop(ours, None)
     if "athlete_id" not in columns:
         why = "from the names of the files"
         columns["athlete_id"] = ProposedColumn(
-            "athlete_id", -1, "athlete_id", NOTHING, evidence=why
+            "athlete_id", -1, "athlete_id", UNNAMED, evidence=why
         )
     first.timed = next((one.timed for one in kept if one.timed), "")
     first.blocks = [one.blocks[0] for one in kept]

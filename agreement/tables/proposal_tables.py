@@ -7,9 +7,8 @@ from typing import Final
 from agreement.tables.columns import INPUTS, VO2MAX_COLUMNS
 from agreement.tables.proposal_columns import (
     MOMENT,
-    NOTHING,
     OF_PEOPLE,
-    OPEN,
+    UNNAMED,
     Proposal,
     ProposedColumn,
     columns_of,
@@ -30,6 +29,7 @@ from agreement.tables.proposal_words import (
     plain_moment,
     taken_apart,
 )
+from agreement.tables.study_lines import OPEN
 
 _RAW_ROWS: Final = 40  # fewer rows are no recording
 _ROWS_OF_ONE: Final = 1.5  # in a table of athletes, on average
@@ -102,7 +102,7 @@ def split_methods(lab: Proposal) -> Proposal | None:
             row[column.ours] = cells[one.at].strip()
             rows.append(row | {"from_file": block.name, "from_row": str(at)})
     names = ("athlete_id", "taken_at", "method")
-    columns = [ProposedColumn(n, -1, n, NOTHING) for n in names] + [
+    columns = [ProposedColumn(n, -1, n, UNNAMED) for n in names] + [
         replace(column, theirs=column.ours)
     ]
     estimates = Proposal("field_estimates", [block], columns, rows=rows, order=lab.order)

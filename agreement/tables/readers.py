@@ -27,12 +27,12 @@ from agreement.tables.headers import (
 )
 from agreement.tables.layout import (
     RaggedRowsError,
-    columns_of,
     find_header,
     find_layout,
     plain_columns,
     report_header,
     text_columns,
+    wanted_columns,
 )
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import OversizeError, most_unpacked, refuse_oversize_parquet
@@ -43,7 +43,7 @@ _REMEDY: Final = "Open it in a spreadsheet and save it as CSV UTF-8."
 _KEPT: Final = "biufM"  # numpy kinds of columns that carry their type: numbers and times
 NO_ARROW: Final = "Parquet files need another package."
 SAVE_AS_CSV: Final = "Install the package with its extra 'scale', or save the file as CSV."
-Mask = np.ndarray[Any, np.dtype[np.bool_]]
+Flags = np.ndarray[Any, np.dtype[np.bool_]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,7 @@ class RawTable(Source):
     rows: Rows  # the row of each record, as a spreadsheet counts
     digest: str = ""  # SHA-256 of the file
 
-    def keep(self, mask: Mask) -> None:
+    def keep(self, mask: Flags) -> None:
         """Keep only the rows of `mask`."""
         if not mask.all():
             frame = self.frame[mask].reset_index(drop=True)
@@ -82,7 +82,7 @@ class RawTable(Source):
         self,
         name: str,
         /,
-        where: Mask,
+        where: Flags,
         column: str | None = None,
         shown: int = SHOWN,
         **values: Any,
@@ -214,7 +214,7 @@ def _workbook(data: bytes, source: Source) -> Iterator[Found]:
             source.tell("unseen_row", row=number, how=how)
     header = read_header(records[place.names], source)
     _check_units(() if place.units is None else records[place.units], header, source)
-    yield *columns_of(records, place.data, records[place.names], header, source), header
+    yield *wanted_columns(records, place.data, records[place.names], header, source), header
 
 
 def _parquet(

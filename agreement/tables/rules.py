@@ -17,10 +17,10 @@ import pandas as pd
 
 from agreement.tables.columns import VO2MAX_COLUMNS
 from agreement.tables.readers import RawTable
-from agreement.tables.text_cells import Distinct, Mask
+from agreement.tables.text_cells import Distinct, Flags
+from agreement.tables.units import Floats
 from agreement.terms import RANGES, declared
 
-Floats = npt.NDArray[np.float64]
 # columns whose value a row cannot do without: the caller sets the row aside
 REQUIRED_VALUES: Final = frozenset((*VO2MAX_COLUMNS, "duration_min"))
 _MANY: Final = 3  # so many low values, and more than half of the column, may be another unit
@@ -33,15 +33,15 @@ def keep_rules(
     raw: RawTable,
     numbers: dict[str, Floats],
     key: Distinct | None = None,
-    explained: Mapping[str, Mask] = MappingProxyType({}),
-) -> dict[str, Mask]:
+    explained: Mapping[str, Flags] = MappingProxyType({}),
+) -> dict[str, Flags]:
     """
     Apply the rules to one table; optional cells that break them become NaN in `numbers`.
 
     key: the column that may not repeat; explained: odd cells that have a note already.
     Returns: for each column in `REQUIRED_VALUES`: where its value is outside the reject range.
     """
-    refused: dict[str, Mask] = {}
+    refused: dict[str, Flags] = {}
     breaches = _breaches(numbers)
     _stop_at_undecided_units(raw, numbers)
     _stop_at_unlikely_people(raw, numbers, breaches)
@@ -66,9 +66,9 @@ def keep_rules(
     return refused
 
 
-def _breaches(numbers: dict[str, Floats]) -> dict[tuple[str, str], Mask]:
+def _breaches(numbers: dict[str, Floats]) -> dict[tuple[str, str], Flags]:
     """Return where each rule of each column is broken; an empty cell breaks none."""
-    found: dict[tuple[str, str], Mask] = {}
+    found: dict[tuple[str, str], Flags] = {}
     for name, values in numbers.items():
         if (usual := RANGES.get(name)) is not None:
             found[name, "warn"] = (values < usual.warn_low) | (values > usual.warn_high)
@@ -101,7 +101,7 @@ def _saying(column: str, values: Floats, *, refused: bool) -> Callable[[int], st
     return lambda i: refusal(column, float(values[i]), refused=refused)
 
 
-def _report_duplicates(raw: RawTable, column: str, key: Distinct, where: Mask) -> None:
+def _report_duplicates(raw: RawTable, column: str, key: Distinct, where: Flags) -> None:
     """Stop at each key that stands in more than one row."""
     positions = np.flatnonzero(where)
     order = np.argsort(key.codes[positions], kind="stable")
@@ -150,7 +150,7 @@ def _stop_at_unit(raw: RawTable, column: str, share: str, middle: float) -> None
 
 
 def _stop_at_unlikely_people(
-    raw: RawTable, numbers: dict[str, Floats], breaches: dict[tuple[str, str], Mask]
+    raw: RawTable, numbers: dict[str, Floats], breaches: dict[tuple[str, str], Flags]
 ) -> None:
     """Doubt masses and ages of which more than a tenth are unusual: another unit, another column."""
     for column in _OF_PEOPLE:
@@ -191,10 +191,10 @@ class Vo2max:
     column: list[str]  # where each row's value comes from
     source: npt.NDArray[np.int8]
     typed: Floats
-    refused: Mask  # outside the range that a person can reach
+    refused: Flags  # outside the range that a person can reach
 
     @property
-    def from_absolute(self) -> Mask:
+    def from_absolute(self) -> Flags:
         """Where the value is an absolute one, converted or waiting for a mass."""
         return np.isnan(self.relative) & ~np.isnan(self.absolute)
 
@@ -215,7 +215,7 @@ class Vo2max:
 
 
 def vo2max_values(
-    numbers: dict[str, Floats], refused: dict[str, Mask], mass: Floats, count: int
+    numbers: dict[str, Floats], refused: dict[str, Flags], mass: Floats, count: int
 ) -> Vo2max:
     """Return the VO2max of each of `count` rows; `mass` [kg] converts, NaN where it is unknown."""
     nothing = np.full(count, np.nan)

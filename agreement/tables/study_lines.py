@@ -14,7 +14,7 @@ from agreement.tables.whole_output import whole_file
 _PLACE: Final = re.compile(r"\(at line (\d+), column \d+\)")
 _LINE: Final = re.compile(r"(\s*[\w.\"-]+\s*=\s*)([^#]*?)(\s*#.*)?")
 _WORDS: Final = {"yes": "true", "no": "false", "True": "true", "False": "false", "ja": "true"}
-OPEN: Final = "?"
+OPEN: Final = "?"  # stands where a person has to decide; `check` stops at it
 UNDECIDED: Final = "undecided"
 _MARK: Final = "# decide:"
 

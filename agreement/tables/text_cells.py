@@ -21,7 +21,7 @@ from agreement.tables.readers import RawTable
 from agreement.terms import counted
 
 Codes = npt.NDArray[np.int64]
-Mask = npt.NDArray[np.bool_]
+Flags = npt.NDArray[np.bool_]
 _BLANK: Final = re.compile(r"[\s\ufeff\u200b]")  # what is trimmed away
 _WHOLE: Final = 2.0**53  # from here on a float64 need not be the whole number that was meant
 # spellings that cannot be misread; anything else is asked for
@@ -66,7 +66,7 @@ class Distinct:
         codes[codes < 0] = len(self.labels)
         return Distinct(codes, [*self.labels, label]).replaced(labels)
 
-    def kept(self, mask: Mask) -> "Distinct":
+    def kept(self, mask: Flags) -> "Distinct":
         """Return the column without the rows outside `mask`."""
         return Distinct(self.codes[mask], self.labels, self.kind)
 
@@ -81,7 +81,7 @@ class Distinct:
         """Return the label of row `i` (from 0), empty when missing."""
         return self.labels[self.codes[i]] if self.codes[i] >= 0 else ""
 
-    def where(self, values: set[str]) -> Mask:
+    def where(self, values: set[str]) -> Flags:
         """Return which rows hold one of these values."""
         hit = np.array([*(v in values for v in self.labels), False], dtype=np.bool_)
         return np.asarray(hit[self.codes])

@@ -12,7 +12,7 @@ from turns import slowly
 from agreement.cohort import inspect_cohort
 from agreement.errors import TableError
 from agreement.report.run.write_pairs import write_pairs
-from agreement.tables.new_study import _files
+from agreement.tables.new_study import new_study
 from agreement.tables.withdrawn import KEPT_FILE, KEY_FILE
 
 PEOPLE = ["A001", "A002", "A003", "A007"]
@@ -258,5 +258,7 @@ def test_a_table_that_vanished_since_the_last_output_stops_though_nobody_withdre
     write_pairs(folder, tmp_path / "another")  # a study may do without the table
 
 
-def test_the_guide_of_a_new_study_says_what_the_kept_files_are():
-    assert {KEY_FILE, KEPT_FILE} <= set(_files()["README.txt"].replace(",", " ").split())
+def test_the_guide_of_a_new_study_says_what_the_kept_files_are(tmp_path):
+    new_study(tmp_path / "study")
+    guide = (tmp_path / "study" / "README.txt").read_text(encoding="utf-8")
+    assert {KEY_FILE, KEPT_FILE} <= set(guide.replace(",", " ").split())

@@ -3,10 +3,15 @@
 import numpy as np
 import pytest
 
-from agreement.physiology.session_records import AT_ONCE, HIGHEST_BPM, beat_times, times_in_order
+from agreement.physiology.session_records import (
+    HIGHEST_BPM,
+    SESSIONS_AT_ONCE,
+    beat_times,
+    times_in_order,
+)
 
 
-@pytest.mark.parametrize("sessions", [0, 1, AT_ONCE, AT_ONCE + 3])
+@pytest.mark.parametrize("sessions", [0, 1, SESSIONS_AT_ONCE, SESSIONS_AT_ONCE + 3])
 def test_sessions_read_in_any_order_come_back_whole(sessions):
     rng = np.random.default_rng(4)
     table = rng.uniform(0.1, 900, (sessions, HIGHEST_BPM + 1)).astype(np.float32)
@@ -16,7 +21,7 @@ def test_sessions_read_in_any_order_come_back_whole(sessions):
     parts = [(at, beat_times(table[at])) for at in np.array_split(read, 3)]
     found = np.zeros_like(table)
     for some, seconds in times_in_order(parts, sessions).blocks():
-        assert len(seconds) <= AT_ONCE
+        assert len(seconds) <= SESSIONS_AT_ONCE
         found[some] = seconds
     unread = np.setdiff1d(np.arange(sessions), read)
     assert not found[unread].any()

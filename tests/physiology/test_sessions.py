@@ -137,7 +137,7 @@ def test_a_short_session_has_no_point():
 
 @pytest.mark.parametrize("at_once", [1, 7, 250_000])
 def test_windows_against_brute_force(at_once, monkeypatch):
-    monkeypatch.setattr(estimates_module, "AT_ONCE", at_once)
+    monkeypatch.setattr(estimates_module, "POINTS_AT_ONCE", at_once)
     rng = np.random.default_rng(6)
     n = 40
     sessions = pd.DataFrame(

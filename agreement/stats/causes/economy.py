@@ -26,7 +26,7 @@ MEASURES: Final = {"economy": "mL/kg/km", "gross_efficiency": "%", "delta_effici
 class Economies(Result):
     """Economy and efficiency in one mode."""
 
-    frame: pd.DataFrame  # `agreement.physiology.stage_splits.COLUMNS` with athlete_id
+    frame: pd.DataFrame  # `agreement.physiology.stage_splits.ECONOMY_COLUMNS` with athlete_id
 
     def _rows(self) -> TableRows:
         return (
