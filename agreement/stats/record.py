@@ -47,6 +47,8 @@ class Privacy(Enum):
     PARTITION = "partition"
     # each group is some of the people; what the whole leaves over follows from it
     SUBSET = "subset"
+    # some of the people, by several who read the same tests: what they read together counts, too
+    READINGS = "readings"
     NESTED = "nested"  # each group holds the next: what one leaves of the other follows from both
     COMPARES_METHODS = "compares methods"  # the people whom two methods share
     ONE_PERSON = "one person"  # one row per person: never in an audit

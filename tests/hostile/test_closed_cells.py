@@ -29,7 +29,7 @@ from agreement.terms import PAIR_COLUMNS
 FEWEST = 5
 COHORTS = 100
 MOST_SETS = 3000
-GROUPED = {Privacy.PARTITION, Privacy.SUBSET, Privacy.NESTED}
+GROUPED = {Privacy.PARTITION, Privacy.SUBSET, Privacy.READINGS, Privacy.NESTED}
 PLACE = ("wrist", "run")
 
 

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from agreement.report.privacy.cells import few_of_a_sign
+from agreement.report.privacy.other_ways import _of_few_less
 from agreement.report.privacy.release import released_results
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.catalogue import BY_NAME
@@ -172,3 +173,15 @@ def test_every_mean_of_differences_without_sign_is_declared_as_one():
         if one.formula.startswith("mean of |d|")
     }
     assert without == {("error", "mae"): True, ("error", "mape"): True}
+
+
+@pytest.mark.parametrize("analysis", ["change", "economy", "averaging_curve"])
+@pytest.mark.parametrize(("less", "shown"), [(2, False), (4, False), (5, True)])
+def test_of_whatever_analysis_no_row_tells_how_many_a_few_it_lacks(analysis, less, shown):
+    """Whoever stands in one number of a line and not in the other is missed by the second."""
+    first, *_, last = [one for one in BY_NAME[analysis].statistics if not one.counts]
+    rows = [(first.name, 40.0), (last.name, 40.0 - less)]
+    frame = pd.DataFrame(rows, columns=["statistic", "n"]).assign(analysis=analysis, method="wrist")
+    frame = frame.assign(mode="run", group="all", value=1.0, low=0.0, high=2.0, note="")
+    lacking = _of_few_less(frame.assign(n_pairs=frame["n"]))
+    assert lacking.tolist() == [False, not shown]

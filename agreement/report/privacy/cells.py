@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from agreement.stats.results_table import StudyResults
 
 WHOLE: Final = ("limits_of_agreement", "all")
-_BY_GROUP: Final = (Privacy.PARTITION, Privacy.SUBSET, Privacy.NESTED)
+_SUBSETS: Final = (Privacy.SUBSET, Privacy.READINGS)
+_BY_GROUP: Final = (Privacy.PARTITION, *_SUBSETS, Privacy.NESTED)
 _NEAR_ZERO: Final = 1e-8
 _ROUNDING: Final = 1e-6  # of norms that add up to 1
 
@@ -165,7 +166,7 @@ def _by_kind(sizes: Mapping[str, Size], whole: Size, kind: Privacy) -> set[str]:
     if kind is Privacy.PARTITION:
         athletes = {group: n for group, (n, _) in parts.items()}
         return hidden | hidden_parts(athletes, whole[0] or np.nan)
-    if kind is Privacy.SUBSET:
+    if kind in _SUBSETS:
         return hidden | {group for group, size in parts.items() if _a_few_apart(size, whole)}
     last: Size = (0, 0)
     for size, group in sorted((size, group) for group, size in parts.items()):
@@ -183,7 +184,7 @@ def _a_few_apart(one: Size, other: Size) -> bool:
 
 def _apart_without_whole(unknown: Iterable[Group], sizes: Mapping[Group, Size]) -> set[Group]:
     """Return groups that differ by a few from one that is shown; no whole says of whom they are."""
-    some = [group for group in unknown if BY_NAME[group[0]].privacy is Privacy.SUBSET]
+    some = [group for group in unknown if BY_NAME[group[0]].privacy in _SUBSETS]
     shown: set[Size] = set()
     found: set[Group] = set()
     for group in sorted(some, key=lambda one: (-sizes[one][0], BY_NAME[one[0]].place, one)):

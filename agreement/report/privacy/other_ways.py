@@ -13,7 +13,6 @@ from agreement.stats.catalogue import BY_NAME
 from agreement.stats.causes.profiles_two_by_two import two_names
 from agreement.stats.record import Privacy
 
-_OF_LABORATORY: Final = ("thresholds", "economy")  # whose numbers are not all of the same people
 _PLACE: Final = ["method", "mode"]
 Mask = npt.NDArray[np.bool_]
 
@@ -88,11 +87,10 @@ def _of_ends(cells: pd.DataFrame) -> Mask:
 
 
 def _of_few_less(cells: pd.DataFrame) -> Mask:
-    """Return which rows are of one to four people less than the others of their line of the laboratory."""
-    counting = {
-        one.name for name in _OF_LABORATORY for one in BY_NAME[name].statistics if one.counts
-    }
-    mine = cells["analysis"].isin(_OF_LABORATORY) & ~cells["statistic"].isin(counting)
+    """Return which rows are of one to four people less than others of their line."""
+    counting = {(name, s.name) for name, one in BY_NAME.items() for s in one.statistics if s.counts}
+    places = zip(cells["analysis"], cells["statistic"], strict=True)
+    mine = pd.Series([place not in counting for place in places], index=cells.index, dtype=bool)
     mine &= cells["value"].notna()
     line = [cells[name].astype(str) for name in ("analysis", *_PLACE, "group")]
     most = cells["n"].where(mine).groupby(line).transform("max")

@@ -15,11 +15,20 @@ import pandas as pd
 import scipy
 
 from agreement.report.privacy.privacy import FEWEST_SHOWN
-from agreement.stats.repeats.thresholds import RATERS_MEAN
+from agreement.stats.catalogue import ANALYSES
+from agreement.stats.record import Privacy
+from agreement.stats.repeats.thresholds import QUANTITIES, RATERS_MEAN
 from agreement.terms import RATERS
 
-QUANTITIES: Final = {"vo2": "threshold_agreement", "hr": "threshold_agreement_hr"}
-OF_READINGS: Final = ("thresholds", *QUANTITIES.values())
+_RECORDS: Final = [one for one in ANALYSES if one.privacy is Privacy.READINGS]
+OF_READINGS: Final = tuple(one.name for one in _RECORDS)
+# of each column of readings the analysis of how far readers agree, in its unit
+_AGREEMENT: Final = {
+    quantity: one.name
+    for quantity, unit in QUANTITIES.items()
+    for one in _RECORDS
+    if one.statistics[0].unit == unit
+}
 _NEAR_ZERO: Final = 1e-8
 
 Floats = npt.NDArray[np.float64]
@@ -123,7 +132,7 @@ def _means(known: pd.DataFrame, threshold: str, quantity: str) -> _Means:
         (("thresholds", f"{threshold} {one}"), (one, None)) for one in methods
     ]
     groups += [
-        ((QUANTITIES[quantity], f"{threshold}: {one} minus {other}"), (one, other))
+        ((_AGREEMENT[quantity], f"{threshold}: {one} minus {other}"), (one, other))
         for one, other in _compared(methods)
     ]
     rows = {group: [_weights(kind, methods, *what) for kind in kinds] for group, what in groups}

@@ -140,7 +140,7 @@ def _agreement(name: str, place: int, what: str, unit: str) -> Analysis:
             upper_limit [{unit}]: upper limit
               97.5 % of differences lie below it.
             """),
-        privacy=Privacy.SUBSET,
+        privacy=Privacy.READINGS,
         own_section=True,
     )
 
@@ -171,7 +171,7 @@ RECORDS: Final = (
               How far athletes differ: that much one share of HRmax for all misplaces a zone.
               = SD over athletes; interval by chi-square
             """),
-        privacy=Privacy.SUBSET,
+        privacy=Privacy.READINGS,
         own_section=True,
     ),
     _agreement("threshold_agreement", 108, "uptake", UNIT),
