@@ -13,8 +13,7 @@ if TYPE_CHECKING:
     from agreement.physiology.field_test_values import estimate_field_test
     from agreement.stats.basics.bootstrap import bootstrap, cluster_resampling
     from agreement.stats.indices.concordance import concordance
-    from agreement.stats.limits.limits import limits_of_agreement
-    from agreement.stats.limits.repeated import limits_by_athlete
+    from agreement.stats.limits.limits import limits_by_athlete, limits_of_agreement
     from agreement.stats.lines.deming import deming
     from agreement.stats.lines.passing_bablok import passing_bablok
     from agreement.stats.lines.regression import regression
@@ -30,7 +29,7 @@ _WHERE = {
     "deming": "stats.lines.deming",
     "estimate_field_test": "physiology.field_test_values",
     "house_style": "figures.theme",
-    "limits_by_athlete": "stats.limits.repeated",
+    "limits_by_athlete": "stats.limits.limits",
     "limits_of_agreement": "stats.limits.limits",
     "pair": "cohort",
     "passing_bablok": "stats.lines.passing_bablok",

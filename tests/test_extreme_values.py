@@ -17,8 +17,7 @@ from agreement.cli import app
 from agreement.cohort import read_cohort
 from agreement.errors import SmallSampleWarning
 from agreement.stats.basics.least_squares import fit_line
-from agreement.stats.limits.limits import limits_of_agreement
-from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.limits.limits import limits_by_athlete, limits_of_agreement
 from agreement.stats.lines.deming import deming
 from agreement.stats.lines.passing_bablok import passing_bablok
 

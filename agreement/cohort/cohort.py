@@ -27,7 +27,7 @@ from agreement.tables.study import StudyTables, read_study
 from agreement.terms import counted
 
 if TYPE_CHECKING:
-    from agreement.stats.limits.repeated import StudyLimits
+    from agreement.stats.limits.limits import StudyLimits
     from agreement.stats.method_results import MethodResults
     from agreement.stats.results_table import StudyResults
 
@@ -308,7 +308,7 @@ class Cohort:
         ValueError
             With fewer than 3 athletes, or an unknown method.
         """
-        from agreement.stats.limits.repeated import limits_by_athlete
+        from agreement.stats.limits.limits import limits_by_athlete
 
         pairs = self.pairs_of(method, mode)
         return limits_by_athlete(

@@ -11,7 +11,7 @@ from scipy import stats
 from agreement.stats.basics import bootstrap
 from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.least_squares import fit_line
-from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.limits.limits import limits_by_athlete
 
 pytestmark = pytest.mark.slow
 

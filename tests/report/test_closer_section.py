@@ -11,8 +11,7 @@ from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import joined
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.closer_section import _of_mode
-from agreement.stats.compare.closer import closer
-from agreement.stats.compare.different_tests import different_tests
+from agreement.stats.compare.closer import closer, different_tests
 from agreement.stats.compare.methods_compared import MethodsCompared, TwoApart
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.result import rows_frame

@@ -9,7 +9,7 @@ from agreement.scale.registry_results import athlete_hashes, exact_data, exact_p
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.evidence import Evidence
 from agreement.stats.indices.error import errors_of_estimate
-from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.lines.regression import regression
 from agreement.stats.lines.trend import trend
 from agreement.stats.result import rows_frame

@@ -7,7 +7,7 @@ import pytest
 from simulate.known_parts import DailyParts, simulate_daily
 
 from agreement.stats.causes.budget import budget_of
-from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.repeats.averaging_curve import averaging_curve_of, kept_share
 from agreement.stats.results_table import method_data

@@ -13,7 +13,7 @@ from simulate.known_parts import DailyParts, simulate_daily
 from agreement.stats.causes.budget import COMPONENTS, budget_of
 from agreement.stats.causes.budget_parts import sources_of
 from agreement.stats.causes.explained import Shares, design_of
-from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.lines.structural import structural_of
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.repeats.day_to_day import CORRELATIONS

@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulate.known_parts import DailyParts, simulate_daily
 
-from agreement.stats.basics.left_out import AthleteSums
-from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.lines.calibration import calibration, calibration_of
+from agreement.stats.lines.squad_calibration import AthleteSums
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data
 

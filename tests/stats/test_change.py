@@ -13,7 +13,7 @@ from statsmodels.stats.inter_rater import cohens_kappa
 
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.change.change import change, change_of, visit_changes
-from agreement.stats.change.change_direction import responsiveness, same_direction, three_way
+from agreement.stats.change.change_result import responsiveness, same_direction, three_way
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data
 from agreement.tables.options import ChangeOptions, Reference

@@ -17,8 +17,7 @@ from simulate.known_parts import DailyParts, simulate_daily
 
 from agreement.stats.basics.half_t import grid_quantile, half_t_grid, mixture_quantile
 from agreement.stats.compare import closer as closer_module
-from agreement.stats.compare.closer import closer
-from agreement.stats.compare.different_tests import different_tests, overlapping_df
+from agreement.stats.compare.closer import closer, different_tests, overlapping_df
 from agreement.stats.compare.methods_compared import _jointly as jointly
 from agreement.stats.compare.methods_compared import methods_compared, side_by_side
 from agreement.stats.method_data import NotEstimable

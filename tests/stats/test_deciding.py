@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from agreement.stats.basics.tolerance import limit_factors
+from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.limits.net_of_laboratory import net_of_laboratory
-from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.structural import structural_slope
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 from agreement.stats.verdict.at_fitness import limits_at_fitness, two_piece_limits

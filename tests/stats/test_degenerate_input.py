@@ -18,11 +18,10 @@ from agreement.stats.compare.two_estimators import two_estimators
 from agreement.stats.indices.concordance import concordance
 from agreement.stats.indices.equivalence import equivalence
 from agreement.stats.indices.error import errors_of_estimate
-from agreement.stats.limits.limits import limits_of_agreement
+from agreement.stats.limits.limits import limits_by_athlete, limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 from agreement.stats.limits.quantile_limits import quantile_limits
 from agreement.stats.limits.ratio_limits import ratio_limits
-from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.limits.shape import shape
 from agreement.stats.lines.calibration import calibration
 from agreement.stats.lines.deming import deming

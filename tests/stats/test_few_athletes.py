@@ -13,7 +13,7 @@ import pytest
 from scipy import stats
 
 from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
-from agreement.stats.change.change_direction import same_direction, three_way
+from agreement.stats.change.change_result import same_direction, three_way
 from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.lines.passing_bablok import clustered_intervals
 from agreement.stats.lines.regression import regression

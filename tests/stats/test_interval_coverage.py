@@ -18,12 +18,11 @@ from agreement.stats.basics.intervals import (
 )
 from agreement.stats.basics.welch import contrasts_with_overall
 from agreement.stats.causes.profile_bias import profile_bias
-from agreement.stats.change.change_direction import responsiveness, same_direction, three_way
+from agreement.stats.change.change_result import responsiveness, same_direction, three_way
 from agreement.stats.indices.error import errors_of_estimate
-from agreement.stats.limits.limits import limits_of_agreement
+from agreement.stats.limits.limits import limits_by_athlete, limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 from agreement.stats.limits.ratio_limits import ratio_limits
-from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.regression import regression
 from agreement.stats.lines.slope_on_one_method import drift_of
 from agreement.stats.lines.trend import trend

@@ -11,9 +11,8 @@ import pytest
 from scipy import stats
 
 from agreement.stats.limits.interval_width import interval_width, interval_width_of
-from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
+from agreement.stats.limits.limits import LimitsOfAgreement, RepeatedLimits, limits_of_agreement
 from agreement.stats.limits.limits_of_agreement import Group, GroupedLimits
-from agreement.stats.limits.repeated import RepeatedLimits
 from agreement.stats.method_data import NotEstimable
 
 

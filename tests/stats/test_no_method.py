@@ -18,8 +18,7 @@ from simulate.known_parts import DailyParts, simulate_daily
 from statsmodels.stats.multitest import multipletests
 
 from agreement.stats.all_methods import judged_together
-from agreement.stats.limits.limits import limits_of_agreement
-from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.limits.limits import limits_by_athlete, limits_of_agreement
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import analyse, method_data
 from agreement.stats.verdict.counted import Counted, p_acceptable, p_of_limits

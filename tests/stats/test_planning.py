@@ -6,9 +6,9 @@ from scipy import integrate, stats
 from statsmodels.stats.power import TTestIndPower
 
 from agreement.stats.basics.tolerance import limit_factors
-from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.verdict.planning import athletes_per_group, half_width_of_limit, plan
-from agreement.stats.verdict.planning_simulated import (
+from agreement.stats.verdict.planning_power import (
     StudyToMake,
     athletes_needed_clustered,
     power_curve,

@@ -5,8 +5,12 @@ import pytest
 from scipy import integrate, stats
 
 from agreement.stats.basics.tolerance import limit_factors
-from agreement.stats.verdict.planning_power import athletes_needed, power_of_verdict
-from agreement.stats.verdict.planning_simulated import StudyToMake, simulated_power
+from agreement.stats.verdict.planning_power import (
+    StudyToMake,
+    athletes_needed,
+    power_of_verdict,
+    simulated_power,
+)
 
 # Lu et al 2016 Int J Biostat 12(2): mean 0.001167, SD 0.001129, limit 0.004, power 0.80, n = 83
 LU = {"bias": 0.001167, "sd": 0.001129, "margin": 0.004}

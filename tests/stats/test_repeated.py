@@ -11,13 +11,14 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from agreement.stats.basics.bootstrap import cluster_resampling
-from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
-from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
-from agreement.stats.limits.repeated import (
+from agreement.stats.limits.limits import (
+    LimitsOfAgreement,
     RepeatedLimits,
     limits_as_if_independent,
     limits_by_athlete,
+    limits_of_agreement,
 )
+from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
 PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))

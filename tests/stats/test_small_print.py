@@ -16,7 +16,7 @@ from agreement.stats.basics.shares import total_deviation_index
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.causes.budget import budget_of
 from agreement.stats.causes.profile_bias import profile_bias
-from agreement.stats.change.change_direction import same_direction
+from agreement.stats.change.change_result import same_direction
 from agreement.stats.compare.two_estimators import two_estimators
 from agreement.stats.indices.concordance import _from_sums, concordance
 from agreement.stats.indices.equivalence import equivalence_of
@@ -28,7 +28,7 @@ from agreement.stats.lines.linearity import _line, linearity
 from agreement.stats.lines.passing_bablok import passing_bablok, weighted_lines
 from agreement.stats.lines.trend import trend
 from agreement.stats.results_table import method_data
-from agreement.stats.verdict.planning_simulated import (
+from agreement.stats.verdict.planning_power import (
     StudyToMake,
     athletes_needed_clustered,
     simulated_power,

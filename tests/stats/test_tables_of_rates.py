@@ -18,9 +18,8 @@ from agreement.stats.basics.welch import holm
 from agreement.stats.causes.pooled_profiles import pooled_profiles
 from agreement.stats.change.real_change import real_change, true_changes
 from agreement.stats.indices.error import errors_of_estimate
-from agreement.stats.limits.limits import LimitsOfAgreement, limit_factors
+from agreement.stats.limits.limits import LimitsOfAgreement, limit_factors, limits_by_athlete
 from agreement.stats.limits.net_of_laboratory import net_of_laboratory
-from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.own_correction import own_correction
 from agreement.stats.lines.regression import regression
 from agreement.stats.lines.structural import structural_slope

@@ -10,7 +10,7 @@ from scipy import stats
 
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.evidence import EarlierReport
-from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.method_data import MethodData
 from agreement.stats.verdict.sentences import what_would_decide
 from agreement.stats.verdict.verdict import verdict_of

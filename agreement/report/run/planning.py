@@ -9,11 +9,11 @@ import pandas as pd
 
 from agreement.errors import AgreementError
 from agreement.report.page.machine import in_words, said
-from agreement.stats.limits.repeated import RepeatedLimits
+from agreement.stats.limits.limits import RepeatedLimits
 from agreement.stats.verdict import deciding
 from agreement.stats.verdict.planning import StudyPlan
 from agreement.stats.verdict.planning import plan as study_plan
-from agreement.stats.verdict.planning_simulated import StudyToMake, assumed_within, power_curve
+from agreement.stats.verdict.planning_power import StudyToMake, assumed_within, power_curve
 from agreement.stats.verdict.sentences import YARDSTICK
 from agreement.tables.options import Against
 

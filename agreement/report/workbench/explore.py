@@ -15,8 +15,7 @@ from agreement.figures.layout import settle
 from agreement.figures.points import pair_words
 from agreement.figures.theme import house_style
 from agreement.report.page.markup import Block, element, paragraph
-from agreement.stats.limits.limits import FEW_FOR_REPORTS
-from agreement.stats.limits.repeated import limits_by_athlete
+from agreement.stats.limits.limits import FEW_FOR_REPORTS, limits_by_athlete
 from agreement.tables.study_lines import write_choices
 from agreement.terms import RESULT_COLUMNS, UNIT, counted
 

@@ -13,7 +13,6 @@ from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.replicates import Replicates
-from agreement.stats.basics.visit_sums import Visits, VisitSums, visit_sums, visits_of
 from agreement.stats.causes.explained import BLOCKS, Explaining, Shares, design_of
 from agreement.stats.lines.structural import StructuralSlope, structural_slope
 from agreement.stats.method_data import (
@@ -24,7 +23,15 @@ from agreement.stats.method_data import (
     once,
     require_enough,
 )
-from agreement.stats.repeats.day_to_day import DayNoise, DaySums, day_sums
+from agreement.stats.repeats.day_to_day import (
+    DayNoise,
+    DaySums,
+    Visits,
+    VisitSums,
+    day_sums,
+    visit_sums,
+    visits_of,
+)
 from agreement.stats.repeats.laboratory_variance import laboratory_of
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 

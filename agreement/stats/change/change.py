@@ -11,12 +11,10 @@ from agreement.stats.basics.arrays import ArrayLike, Floats, Objects
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, correlation_interval, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
-from agreement.stats.change.change_direction import responsiveness, same_direction, three_way
-from agreement.stats.change.change_result import Change
+from agreement.stats.change.change_result import Change, responsiveness, same_direction, three_way
 from agreement.stats.change.real_change import real_change
-from agreement.stats.limits.limits import FEWEST_FOR_SD
+from agreement.stats.limits.limits import FEWEST_FOR_SD, limits_by_athlete
 from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
-from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.structural import StructuralSlope, structural_slope
 from agreement.stats.method_data import DECIMALS, NO_SECOND_VISIT, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared

@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.basics.intervals import Interval
-from agreement.stats.compare.closer import Closer, closer
-from agreement.stats.compare.different_tests import DifferentTests, different_tests
+from agreement.stats.compare.closer import Closer, DifferentTests, closer, different_tests
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared

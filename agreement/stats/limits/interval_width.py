@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from math import nan
 from typing import Final, cast
 
+from agreement.stats.limits.limits import StudyLimits
 from agreement.stats.limits.limits_of_agreement import GroupedLimits
-from agreement.stats.limits.repeated import StudyLimits
 from agreement.stats.method_data import DECIMALS, NotEstimable, require_enough
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, TableRows, told_rows

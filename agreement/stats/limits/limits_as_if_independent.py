@@ -3,10 +3,9 @@
 from dataclasses import dataclass, replace
 from typing import Final
 
-from agreement.stats.limits.limits import LimitsOfAgreement
+from agreement.stats.limits.limits import LimitsOfAgreement, limits_as_if_independent
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
-from agreement.stats.limits.repeated import limits_as_if_independent
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy
 from agreement.stats.result import Result, TableRows

@@ -5,10 +5,9 @@ from typing import Final
 
 from scipy import special
 
-from agreement.stats.limits.limits import FEWEST_FOR_SD
+from agreement.stats.limits.limits import FEWEST_FOR_SD, limits_by_athlete
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.limits.limits_shown import AnyLimits
-from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, TableRows, told_rows

@@ -9,9 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.basics.arrays import Booleans, Floats, Integers
-from agreement.stats.limits.limits import FEWEST_FOR_SD
+from agreement.stats.limits.limits import FEWEST_FOR_SD, StudyLimits, limits_by_athlete
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
-from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, MethodData, pair_keys, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, Row, TableRows, in_group

@@ -17,9 +17,8 @@ from agreement.stats.basics.intervals import (
     variance_interval,
     z_of,
 )
-from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST_FOR_SD
+from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEW_REPEATS, FEWEST_FOR_SD
 from agreement.stats.limits.limits_shown import AnyLimits
-from agreement.stats.limits.repeated import FEW_REPEATS
 from agreement.stats.method_data import (
     LABORATORY_ERROR_TOO_LARGE,
     NO_MARGIN,

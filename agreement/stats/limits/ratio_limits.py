@@ -7,7 +7,7 @@ import numpy as np
 
 from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval
-from agreement.stats.limits.repeated import StudyLimits, limits_by_athlete
+from agreement.stats.limits.limits import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, TableRows, told_rows

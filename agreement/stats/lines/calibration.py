@@ -11,10 +11,14 @@ from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, clus
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
 from agreement.stats.basics.least_squares import fit_line
-from agreement.stats.basics.left_out import ESTIMATED, MODELS, AthleteSums, Fits, Model
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.squad_calibration import (
+    ESTIMATED,
+    MODELS,
+    AthleteSums,
+    Fits,
     LocalOffset,
+    Model,
     chosen_calibration,
     local_offset,
     uneven_along,

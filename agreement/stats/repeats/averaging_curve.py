@@ -8,11 +8,10 @@ import numpy as np
 from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.replicates import Replicates
-from agreement.stats.basics.visit_sums import Visits, visit_sums
 from agreement.stats.causes.budget_parts import FEW_FOR_PARTS, Sources, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import Analysis, Privacy, declared
-from agreement.stats.repeats.day_to_day import DayNoise
+from agreement.stats.repeats.day_to_day import DayNoise, Visits, visit_sums
 from agreement.stats.result import Result, Row, TableRows
 
 MOST_DAYS: Final = 14

@@ -10,8 +10,8 @@ import pandas as pd
 
 from agreement.stats.basics.intervals import sd_interval, t_interval
 from agreement.stats.basics.shares import wilson_interval
+from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.limits.limits_shown import limits_rows
-from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, Row, TableRows, in_group

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
-from agreement.stats.compare.different_tests import overlapping_df
+from agreement.stats.compare.closer import overlapping_df
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.record import Analysis, Privacy, declared
 

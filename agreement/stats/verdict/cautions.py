@@ -10,8 +10,7 @@ from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import said_p, z_of
 from agreement.stats.causes.profile_bias import ProfileBias
 from agreement.stats.causes.wrong_inputs import wrong_mass
-from agreement.stats.limits.limits import FEW, FEW_FOR_REPORTS
-from agreement.stats.limits.repeated import RepeatedLimits, limits_by_athlete
+from agreement.stats.limits.limits import FEW, FEW_FOR_REPORTS, RepeatedLimits, limits_by_athlete
 from agreement.stats.limits.shape import shape_of
 from agreement.stats.lines.structural import StructuralSlope
 from agreement.stats.lines.trend import SIGNIFICANT, Trend

@@ -10,8 +10,8 @@ from scipy import special
 from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.replicates import jackknife_error
+from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.limits.limits_shown import AnyLimits
-from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.method_data import (
     NO_MARGIN,
     NOT_ESTIMABLE,

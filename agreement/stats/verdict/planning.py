@@ -11,15 +11,13 @@ from agreement.stats.basics.intervals import VariancePart, checked_share, mover_
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.result import Result, Row, TableRows
 from agreement.stats.verdict.planning_power import (
-    athletes_needed,
-    power_of_verdict,
-    smallest_number,
-)
-from agreement.stats.verdict.planning_simulated import (
     SIMULATIONS,
     StudyToMake,
+    athletes_needed,
     athletes_needed_clustered,
+    power_of_verdict,
     simulated_power,
+    smallest_number,
 )
 
 NO_NUMBER: Final = "no number would do"

@@ -10,14 +10,13 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.evidence import EarlierReport
-from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST_FOR_SD
+from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST_FOR_SD, limits_by_athlete
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.net_of_laboratory import (
     NetOfLaboratory,
     net_of_laboratory,
     net_of_laboratory_of,
 )
-from agreement.stats.limits.repeated import limits_by_athlete
 from agreement.stats.lines.structural import structural_of, structural_slope
 from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.repeats.laboratory_variance import (
