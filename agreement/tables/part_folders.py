@@ -210,7 +210,7 @@ def match_parts(
         return key in left or (key not in owner.keys and people.withdrawn.is_raw(key))
 
     read = {i: path for i, path in found.parts.items() if not is_gone(i, path)}
-    unread = {}
+    unread: dict[str, str] = {}
     for name, path in found.unread.items():
         key = path.stem.removesuffix(".csv")
         if not is_gone(key, path):
