@@ -14,6 +14,7 @@ import atexit
 import contextlib
 import gc
 import os
+import re
 import signal
 import threading
 from typing import Any, Final, NoReturn
@@ -36,7 +37,26 @@ def start() -> NoReturn:
         code = _run()
     except SystemExit as end:
         code = _code_of(end)
+    except ModuleNotFoundError as error:
+        package = (error.name or "").partition(".")[0]
+        if package in ("", "agreement"):
+            raise
+        how = f"python -m pip install {_distribution(package)}"
+        _last_words(f"Stopped: the package {package} is missing. Install it with `{how}`.\n")
+        code = 2
     end_with(code)
+
+
+def _distribution(package: str) -> str:
+    """Return what installs a package: what we require, where its name is part of that."""
+    from importlib.metadata import PackageNotFoundError, requires
+
+    with contextlib.suppress(PackageNotFoundError):
+        for one in requires("lab-field-agreement") or ():
+            name = re.split("[^a-z0-9-]", one)[0]
+            if package in name.split("-"):
+                return name
+    return package
 
 
 def _run() -> int:

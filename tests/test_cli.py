@@ -116,6 +116,27 @@ def test_findings_as_json_carry_seven_fields():
     assert found["row"] is None
 
 
+@pytest.mark.parametrize("package", ["typer", pytest.param("seaborn", marks=pytest.mark.slow)])
+def test_a_package_that_is_missing_is_one_sentence_with_what_to_install(tmp_path, package):
+    (tmp_path / package).mkdir()
+    said = f"raise ModuleNotFoundError('No module named {package}', name='{package}')"
+    (tmp_path / package / "__init__.py").write_text(said)
+    out, paths = tmp_path / "out", f"{tmp_path}{os.pathsep}{os.environ.get('PYTHONPATH', '')}"
+    done = subprocess.run(
+        [sys.executable, "-m", "agreement", "report", DEMO, "--out", out, "--no-cache"],
+        check=False,
+        capture_output=True,
+        text=True,
+        env=os.environ | {"PYTHONPATH": paths},
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == (
+        f"Stopped: the package {package} is missing. "
+        f"Install it with `python -m pip install {package}`.\n"
+    )
+    assert not out.exists()
+
+
 def test_protocols_name_inputs_and_source(run):
     text = run("protocols").stdout
     assert "run_12min_1968" in text

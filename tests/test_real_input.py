@@ -213,7 +213,7 @@ def test_rider_16_at_low_stages_is_left_out_with_the_reason(tmp_path):
     cohort = read_cohort(cyclists_study(tmp_path, ["pre"], up_to=0.75))
     left = cohort.exclusions.query("id == 'S-R16-pre'")
     assert set(left["reason"]) == {"extrapolation_refused"}
-    assert left["message"].str.contains("heart rates span 4 bpm, 15 are needed").all()
+    assert left["message"].str.contains("Heart rates span 4 bpm, 15 are needed").all()
     assert "cycle_stages_hr" not in set(cohort.pairs.query("athlete_id == 'R16'")["method"])
 
 

@@ -84,7 +84,7 @@ def _volumes(middle: Mapping[str, float], pressure_mmhg: float) -> str | None:
     if abs(implied - pressure_mmhg) <= PRESSURE_WITHIN_MMHG:
         return None
     share = pressure_overstatement(implied, pressure_mmhg)
-    reads = f"oxygen uptake reads {abs(share):.1%} {'high' if share > 0 else 'low'}"
+    reads = f"oxygen uptake reads {100 * abs(share):.1f} % {'high' if share > 0 else 'low'}"
     return f"{said}, the room had {pressure_mmhg:.0f}: {reads}."
 
 
@@ -224,7 +224,7 @@ def _leak(t: Floats, vo2: Floats, cost: Floats) -> BreathDoubt | None:
     share = _share_of_highest(t, vo2)
     if share >= LEAK_BELOW or _share_of_highest(t, cost) < WORK_HOLDS:
         return None
-    return BreathDoubt("uptake_falls", "vo2_ml_min", {"share": share})
+    return BreathDoubt("uptake_falls", "vo2_ml_min", {"share": 100 * share})
 
 
 def _cost(t: Floats, vo2: Floats, cost: Floats) -> BreathDoubt | None:
@@ -236,7 +236,9 @@ def _cost(t: Floats, vo2: Floats, cost: Floats) -> BreathDoubt | None:
     if early.any() and late.any():
         work, uptake = (float(one[late].mean() / one[early].mean()) - 1 for one in (cost, vo2))
         if work > FOLLOWS[0] and uptake < FOLLOWS[1]:
-            return BreathDoubt("uptake_stays", "vo2_ml_min", {"work": work, "uptake": uptake})
+            return BreathDoubt(
+                "uptake_stays", "vo2_ml_min", {"work": 100 * work, "uptake": 100 * uptake}
+            )
     ratio = float(np.sum(vo2[inside]) / np.sum(cost[inside]))
     if COST_LIMITS[0] <= ratio <= COST_LIMITS[1]:
         return None
@@ -368,5 +370,5 @@ def typed_notes(lab: float, typed: float, rule: str, file: str, row: int) -> tup
     """Say where the typed value is far from that of the breaths."""
     if np.isnan(typed) or abs(typed / lab - 1) <= TYPED_WITHIN:
         return ()
-    told = {"typed": typed, "share": abs(typed / lab - 1), "lab": lab, "rule": rule}
+    told = {"typed": typed, "share": 100 * abs(typed / lab - 1), "lab": lab, "rule": rule}
     return (problem("breaths_differ", file, row, "vo2max_ml_kg_min", **told),)

@@ -321,7 +321,7 @@ def _lines(
     )
     dropped = np.bincount(code[~used], minlength=len(hr_max))
     why = [
-        f"; {counted(int(n), 'stage')} above {share:.0%} of HRmax {top:.0f} left out "
+        f"; {counted(int(n), 'stage')} above {100 * share:.0f} % of HRmax {top:.0f} left out "
         "(maximum_share_of_hr_max)"
         if n
         else ""

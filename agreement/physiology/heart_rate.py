@@ -187,9 +187,9 @@ def _refusals(
                 f"{guards.minimum_hr_span_bpm:.0f} are needed"
             )
         if low.iloc[i]:
-            needed = f"{guards.minimum_top_share_of_hr_max:.0%}"
-            has = f"{share.iloc[i]:.0%}"
-            has = f"{share.iloc[i]:.1%}" if has == needed else has
+            needed = f"{100 * guards.minimum_top_share_of_hr_max:.0f} %"
+            has = f"{100 * share.iloc[i]:.0f} %"
+            has = f"{100 * share.iloc[i]:.1f} %" if has == needed else has
             parts.append(f"the highest heart rate is {has} of HRmax, {needed} is needed")
         if not_rising.iloc[i] and not parts:
             parts.append("heart rate does not rise with oxygen uptake")

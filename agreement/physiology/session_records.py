@@ -283,8 +283,8 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
 def _why_unusable(share: float, step_at_s: float) -> str | None:
     if share < SMALLEST_VALID_SHARE:
         return (
-            f"only {share:.0%} of the time has a heart rate that can be believed "
-            f"({SMALLEST_VALID_SHARE:.0%} is needed)"
+            f"only {100 * share:.0f} % of the time has a heart rate that can be believed "
+            f"({100 * SMALLEST_VALID_SHARE:.0f} % is needed)"
         )
     if np.isfinite(step_at_s):
         return (

@@ -1,5 +1,6 @@
 """Rows that the physiology stage cannot use, in the words of the ledger."""
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any, Final
@@ -14,8 +15,7 @@ from agreement.tables.study import StudyTables
 from agreement.terms import EXCLUSION_COLUMNS
 
 FILES_NAMED: Final = 3  # more raw files with one and the same note share a line
-
-
+_A_WORD: Final = re.compile("[a-z]+[ :]")  # and no name of a protocol or column
 LINE_COLUMNS: Final = [*EXCLUSION_COLUMNS, "column", "remedy"]
 """A line of the ledger, with what only the problem of the same row says."""
 NO_LINES: Final = pd.DataFrame(
@@ -64,10 +64,11 @@ def _said(rows: pd.DataFrame, name: str, values: dict[str, Any]) -> list[str]:
         k: list(v) for k, v in values.items() if isinstance(v, list | np.ndarray | pd.Series)
     }
     what = message(name).what
-    return [
+    filled = (
         what.format_map(values | {key: one[i] for key, one in of_each.items()})
         for i in range(len(rows))
-    ]
+    )
+    return [text[0].upper() + text[1:] if _A_WORD.match(text) else text for text in filled]
 
 
 def joined(parts: Iterable[pd.DataFrame], empty: pd.DataFrame = NO_LINES) -> pd.DataFrame:
@@ -133,6 +134,6 @@ def grouped_notes(notes: Sequence[Problem], folder: str) -> tuple[Problem, ...]:
             found += alike
             continue
         row = "" if alike[0].row is None else f", row {alike[0].row}"
-        what = f"in {len(files)} files; the first is {files[0]}{row}: {alike[0].what}"
+        what = f"In {len(files)} files; the first is {files[0]}{row}: {alike[0].what}"
         found.append(replace(alike[0], file=folder, row=None, what=what))
     return tuple(found)

@@ -85,7 +85,7 @@ class LastStep:
         """Return the step in one sentence."""
         words = {"yes": "a plateau", "no": "no plateau", "unknown": "too noisy to tell a plateau"}
         return (
-            f"the last step raised oxygen uptake by {self.rise:.0f} \u00b1 {self.standard_error:.0f} "
+            f"The last step raised oxygen uptake by {self.rise:.0f} \u00b1 {self.standard_error:.0f} "
             f"mL/min, {self.expected:.0f} were to be expected: {words[self.plateau]}."
         )
 

@@ -309,7 +309,7 @@ def _lacking(n: int, hours: float, weeks: int, hr_share: float, rules: ProfileOp
         found.append(f"sessions in {counted(weeks, 'week')}, {rules.minimum_weeks} are needed")
     if hr_share < rules.minimum_hr_share:
         found.append(
-            f"heart rate in {hr_share:.0%} of the time, {rules.minimum_hr_share:.0%} is needed"
+            f"heart rate in {100 * hr_share:.0f} % of the time, {100 * rules.minimum_hr_share:.0f} % is needed"
         )
     return "; ".join(found)
 

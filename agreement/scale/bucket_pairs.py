@@ -1,5 +1,6 @@
 """Second pass: the pairs of one bucket of athletes, and what became of every reading in it."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -75,7 +76,6 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
         file = plan.common.files[SOURCE]
         told = exclusions({file: out.sort_values("row")}, paired.texts)  # as they were read
         write_ledger_part(with_part_files(told, file, plan.parts), lines)
-    codes, counts = np.unique(out["reason"], return_counts=True)
     rows = slice(None if plan.write else 0)
     paired = replace(
         paired,
@@ -83,7 +83,7 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
         pairs=paired.pairs[PAIR_COLUMNS][rows],
         daily=paired.daily[rows],
     )
-    left = {list(REASONS)[code]: n for code, n in zip(codes, counts.tolist(), strict=True)}
+    left = Counter(np.array(list(REASONS))[out["reason"]].tolist())
     return BucketPairs(paired, fates.counts(), left, lines)
 
 

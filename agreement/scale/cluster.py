@@ -13,7 +13,6 @@ from agreement.scale.engine import Engine
 T = TypeVar("T")
 WAIT_S: Final = 15  # for an answer, and for the first worker
 CONNECT_S: Final = 10  # for the first answer
-INSTALL: Final = "Install this package with its extra 'scale' to use a cluster."
 
 
 class ClusterEngine(Engine):
@@ -49,10 +48,8 @@ def cluster(scheduler: str) -> Iterator[ClusterEngine]:
     scheduler: address (``tcp://host:8786``) or path of a scheduler file.
     Raises AgreementError if nobody answers, there is no worker, or versions differ.
     """
-    try:
-        from distributed import Client
-    except ImportError as error:
-        raise AgreementError(INSTALL) from error
+    from distributed import Client
+
     is_file = "://" not in scheduler and Path(scheduler).suffix == ".json"
     if is_file:
         _require_whole(Path(scheduler))

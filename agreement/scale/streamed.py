@@ -7,7 +7,7 @@ with the same functions that pair a whole study. Both passes go through a mapper
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -25,8 +25,6 @@ from agreement.physiology.laboratory import LaboratoryValues, laboratory_and_con
 from agreement.physiology.readings import Readings, field_readings
 from agreement.physiology.session_records import (
     SAMPLES_ELSEWHERE,
-    ReadFile,
-    SampleFile,
     reduced_file,
 )
 from agreement.physiology.training import NO_PROFILES
@@ -38,15 +36,9 @@ from agreement.tables.columns import FIELD_ESTIMATES
 from agreement.tables.doubts import settle
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches
-from agreement.tables.options import FileFormat
-from agreement.tables.parts import PartReader, about_rows, find_table_parts
+from agreement.tables.parts import about_rows, find_table_parts
 from agreement.tables.parts_together import read_ledger_part, summed
-from agreement.tables.spills import (
-    give_memory_back,
-    give_memory_back_now,
-    require_arrow,
-    write_spill,
-)
+from agreement.tables.spills import give_memory_back, give_memory_back_now, write_spill
 from agreement.tables.study import StudyTables, inspect_study
 from agreement.tables.study_file import read_study_file
 from agreement.tables.table_files import find_tables
@@ -118,25 +110,29 @@ def inspect_streamed(
     progress: called with (done, total, stage).
     Returns streamed: None when something stops the study.
     Returns problems: stops, then what was set aside, then notes.
-    Raises AgreementError if pyarrow is not installed, or workers are lost again and again.
+    Raises AgreementError if workers are lost again and again.
     """
-    require_arrow()
     give_memory_back()
     study, problems = inspect_study(folder, without_parts=True)
     if study is None or study.parts is None:
         return None, problems
     give_memory_back_now()
-    buckets, over = _buckets(study, study.parts), partial(engine.map, progress=progress)
+    tested, over = study.lab_tests["athlete_id"].unique(), partial(engine.map, progress=progress)
+    many = -(-about_rows(study.folder, study.parts.files) // ROWS_PER_BUCKET)
+    count = max(1, min(many, MOST_BUCKETS, len(tested)))  # as many as keep each small enough
+    buckets = Buckets(pd.Index(sorted(tested), dtype="str"), count)
     reader = replace(study.parts, athletes=replace(study.parts.athletes, frame=pd.DataFrame()))
-    control = study.options.control.athlete_id
-    plan = Spreading(reader, buckets, _known(reader, buckets), control, work)
+    people, control = reader.athletes.people, study.options.control.athlete_id
+    ids = frozenset(buckets.athletes) if people.known is None else people.known
+    plan = Spreading(reader, buckets, ids | people.withdrawn.ids, control, work)
     parts = over(spread, plan, study.parts.pieces(), stage="Checking parts")
     study, stops = _with_estimates(study, plan, parts)
     if stops:
         return None, stops
+    give_memory_back_now()
     known = study.problems
     try:
-        with SAMPLES_ELSEWHERE.by(partial(_over_files, over)):
+        with SAMPLES_ELSEWHERE.by(partial(over, reduced_file, stage="Reading sessions")):
             study, laboratory = laboratory_and_control(study)
         known += (*laboratory.problems, *laboratory_doubts(study, laboratory))
         sessions, training = laboratory.sessions, laboratory.training
@@ -170,7 +166,12 @@ def _paired(
     methods = tuple(sorted({method for one in records for method in one.methods}))
     based = dict.fromkeys(methods, True) | readings.heart_rate_based
     readings = replace(readings, heart_rate_based=based)
-    spills = _spilled(study, laboratory, readings, buckets, first.work)
+    frames = {"laboratory": laboratory.frame, "others": readings.frame}
+    if "athletes" in study.rows_read:
+        frames["athletes"] = study.athletes[["athlete_id"]]
+    spills = {name: first.work / f"{name}.arrow" for name in frames}
+    for name, rows in frames.items():
+        write_spill(rows, spills[name], buckets.of(rows["athlete_id"]), buckets.count)
     give_memory_back_now()
     laid = (first.work, records, buckets, methods, spills, reader.files, write)
     plan = BucketPlan(common_of(study, readings), *laid)
@@ -187,20 +188,6 @@ def _paired(
     pairing = closed(study, laboratory, readings, units, paired, estimates)
     lines = tuple(one.lines for one in (*parts, *results) if one.lines is not None)
     return Streamed(study, laboratory, readings, pairing, +reasons, lines)
-
-
-def _buckets(study: StudyTables, reader: PartReader) -> Buckets:
-    """Return as many buckets as keep each small enough."""
-    tested = np.unique(study.lab_tests["athlete_id"].to_numpy(dtype=object))
-    wanted = -(-about_rows(reader.folder, reader.files) // ROWS_PER_BUCKET)
-    return Buckets(pd.Index(tested).astype("str"), max(1, min(wanted, MOST_BUCKETS, len(tested))))
-
-
-def _known(reader: PartReader, buckets: Buckets) -> frozenset[str]:
-    """Return the ids of the athletes table, else of the laboratory, and of who withdrew."""
-    people = reader.athletes.people
-    known = frozenset(buckets.athletes) if people.known is None else people.known
-    return known | people.withdrawn.ids if people.withdrawn.ids else known
 
 
 def _with_estimates(
@@ -222,28 +209,3 @@ def _with_estimates(
         inputs=(*study.inputs, *inputs),
     )
     return with_them, stops
-
-
-def _over_files(
-    over: Map, form: FileFormat | None, files: Sequence[SampleFile]
-) -> Iterable[ReadFile]:
-    """Read sample files by the mapper, one at a time in each worker."""
-    give_memory_back_now()
-    return over(reduced_file, form, files, stage="Reading sessions")
-
-
-def _spilled(
-    study: StudyTables,
-    laboratory: LaboratoryValues,
-    readings: Readings,
-    buckets: Buckets,
-    work: Path,
-) -> dict[str, Path]:
-    """Lay laboratory tests, readings that are no estimates and athletes aside by bucket."""
-    frames = {"laboratory": laboratory.frame, "others": readings.frame}
-    if "athletes" in study.rows_read:
-        frames["athletes"] = study.athletes[["athlete_id"]]
-    paths = {name: work / f"{name}.arrow" for name in frames}
-    for name, rows in frames.items():
-        write_spill(rows, paths[name], buckets.of(rows["athlete_id"]), buckets.count)
-    return paths

@@ -186,7 +186,7 @@ def _doubt_swallowed_rows(
 
 
 class RaggedRowsError(ValueError):
-    """Rows that do not have as many cells as the header; they have been reported."""
+    """Rows whose cells are not those of the header; they have been reported."""
 
 
 def text_columns(
@@ -195,14 +195,19 @@ def text_columns(
     """
     Read every wanted column as text, record by record; empty records are left out.
 
-    Raises RaggedRowsError after reporting rows with too many or too few cells.
-    Raises csv.Error if quotes do not close.
+    Raises RaggedRowsError after reporting rows with too many or too few cells, or an open quote.
     Raises UnicodeDecodeError if the stated encoding does not fit.
     """
     text = data.decode(layout.encoding)
-    # a stray quote is reported by its row instead of swallowing the rest of the file
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=layout.separator, strict=True)
-    return wanted_columns(list(reader), layout.place.data, layout.header, header, source)
+    records: list[list[str]] = []
+    try:
+        for record in reader:
+            records.append(record)  # noqa: PERF402 - how many there are before an error
+    except csv.Error as error:  # a stray quote would else swallow the rest of the file
+        source.tell("open_quote", row=len(records) + 1)
+        raise RaggedRowsError(source.file) from error
+    return wanted_columns(records, layout.place.data, layout.header, header, source)
 
 
 def wanted_columns(

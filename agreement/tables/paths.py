@@ -22,19 +22,19 @@ def path_problem(folder: Path, path: str) -> str | None:
     """Return in a sentence what is wrong with a path as the user wrote it, or None."""
     windows, posix = PureWindowsPath(path), PurePosixPath(path.replace("\\", "/"))
     if not path.strip() or "\0" in path:
-        return "the path is empty."
+        return "The path is empty."
     if windows.drive or windows.root or posix.is_absolute():
-        return f"the path {path} is absolute."
+        return f"The path {path} is absolute."
     if ".." in posix.parts:
-        return f"the path {path} leaves the study folder."
+        return f"The path {path} leaves the study folder."
     root = folder.resolve()
     try:
         leads_to = (root / posix).resolve()
         leads_to.exists()
     except (OSError, RuntimeError):  # a loop of links, a name too long
-        return f"the path {path} cannot be followed."
+        return f"The path {path} cannot be followed."
     if not leads_to.is_relative_to(root):
-        return f"the path {path} is a link that leads out of the study folder."
+        return f"The path {path} is a link that leads out of the study folder."
     return None
 
 

@@ -153,7 +153,7 @@ def read_pieces(
         why, remedy = error.what, error.remedy
     except csv.Error as error:
         why = f"The columns cannot be told apart: {error}."
-        remedy = "Look for a quotation mark without its partner."
+        remedy = "Look for a quotation mark without its partner in the first rows."
     except UnicodeError:
         why = f"The text is not encoded as {form.encoding or 'UTF-16'}."
         remedy = "Set its true encoding, or save it as UTF-8."

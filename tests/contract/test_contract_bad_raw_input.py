@@ -172,7 +172,7 @@ CASES = {
     ),
     "missing mass, breaths": Case(
         lambda study: breaths(study, mass=""),
-        ("set_aside", "no_mass", LAB, "breaths, but no body mass"),
+        ("set_aside", "no_mass", LAB, "Breaths, but no body mass"),
     ),
     "missing mass, stages": Case(
         stages,
@@ -192,7 +192,7 @@ CASES = {
             field_tests(study, SHUTTLE, [{"speed_km_h": 10}]),
             study.lab("A2", TEST_DAY, 51).field_test("A2", 38, SHUTTLE, speed_km_h=7),
         ],
-        (*GONE, "speed 10 km/h stands among whole numbers"),
+        (*GONE, "Speed 10 km/h stands among whole numbers"),
         None,
         SHUTTLE,
     ),

@@ -219,7 +219,7 @@ def test_a_plateau_of_long_stages_is_a_criterion(breath_frame, laboratory):
     assert found.frame["criterion_plateau"].item() == "met"
     assert found.frame["max_confirmed"].item() == "yes"
     (note,) = [p for p in found.problems if p.reason == "plateau"]
-    assert note.what.startswith("the last step raised oxygen uptake by 5")
+    assert note.what.startswith("The last step raised oxygen uptake by 5")
     # 0.2 x 1000/60 = 3.33 mL/kg/min at 70 kg
     assert "233 were to be expected: a plateau" in note.what
     stated = laboratory(frame, plateau="no")

@@ -35,7 +35,7 @@ def test_columns_that_fit_say_nothing():
         (
             {"ve_stpd_l_min": [119.9], "ve_l_min": [144.9]},
             {"pressure_mmhg": 700},
-            "9.4% high",
+            "9.4 % high",
         ),  # 714.06 / 653
         ({"ve_stpd_l_min": [144.9], "ve_l_min": [119.9]}, {}, "swapped"),
         # by hand: 80/144.9 x 310.15/273.15 x 760 + 47 = 523 mmHg

@@ -108,7 +108,7 @@ def test_both_forms_against_an_independent_library():
     [
         ([150, 155, 160], "span 10 bpm"),
         ([120, 160], "2 steady points"),
-        ([100, 115, 130], "68% of HRmax"),
+        ([100, 115, 130], "68 % of HRmax"),
         ([100, 104], "2 steady points, 3 are needed; heart rates span 4 bpm"),
     ],
 )

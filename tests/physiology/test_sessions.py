@@ -255,14 +255,14 @@ def test_too_many_dropouts_are_left_out(season):
     found = season(tables)
     lines = found.set_aside[found.set_aside["reason"] == "session_quality"]
     assert lines["id"].tolist() == ["S1", "S2", "S3"]
-    assert lines["message"].str.contains("only 85%").all()
+    assert lines["message"].str.contains("Only 85 %").all()
 
 
 def test_sessions_too_much_alike_are_refused_with_the_reason(season):
     found = season([run(11.0, 22, seed=i) for i in range(6)])
     assert found.frame.empty
     assert set(found.set_aside["reason"]) == {"extrapolation_refused"}
-    assert found.set_aside["message"].iloc[-1].startswith("heart rates span")
+    assert found.set_aside["message"].iloc[-1].startswith("Heart rates span")
 
 
 def test_a_mode_without_cost_equation_is_said(season):

@@ -184,9 +184,9 @@ def test_two_raters_values_are_kept_apart_and_their_mean_is_used():
 @pytest.mark.parametrize(
     ("values", "said"),
     [
-        ({"vt1_hr_bpm": 170, "vt2_hr_bpm": 150}, "first threshold 170, second 150"),
-        ({"vt2_vo2_ml_kg_min": 55.0}, "first threshold not given, second 55"),
-        ({"rater2_vt1_hr_bpm": 195}, "first threshold 195, second not given"),
+        ({"vt1_hr_bpm": 170, "vt2_hr_bpm": 150}, "First threshold 170, second 150"),
+        ({"vt2_vo2_ml_kg_min": 55.0}, "First threshold not given, second 55"),
+        ({"rater2_vt1_hr_bpm": 195}, "First threshold 195, second not given"),
     ],
 )
 def test_thresholds_that_cannot_be_are_unknown_and_told(values, said):

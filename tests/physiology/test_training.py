@@ -147,7 +147,7 @@ def test_the_window_is_six_weeks_and_ends_the_day_before(profile_of):
         (FOURTEEN[:11], "11 sessions, 12 are needed"),
         ([r | {"duration_min": 40, "zone1_min": 30} for r in FOURTEEN], "9.3 h"),
         ([{"ago": 1 + i} for i in range(14)], "sessions in 2 weeks"),
-        ([r | {"zone1_min": 40} for r in FOURTEEN], "heart rate in 83% of the time"),
+        ([r | {"zone1_min": 40} for r in FOURTEEN], "heart rate in 83 % of the time"),
     ],
 )
 def test_too_little_data_is_no_profile(profile_of, rows, words):

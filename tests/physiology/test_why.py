@@ -101,7 +101,7 @@ def test_notes_that_many_files_share_come_in_one_line():
     few = [note(f"samples/S{i}.csv", "grade") for i in range(2)]
     found = grouped_notes([*many, *few], "samples")
     assert [p.file for p in found] == ["samples", "samples/S0.csv", "samples/S1.csv"]
-    assert found[0].what == "in 9 files; the first is samples/S0.csv, row 2: was read as bpm."
+    assert found[0].what == "In 9 files; the first is samples/S0.csv, row 2: was read as bpm."
     assert found[0].remedy == "State it."
 
 

@@ -92,7 +92,7 @@ def test_the_interval_of_the_share_explained():
     assert share["value"] == pytest.approx(0.64)
     assert share["value"] == pytest.approx(stats.linregress(x, y).rvalue ** 2)  # independent: scipy
     assert (share["low"], share["high"]) == pytest.approx((0.6086**2, 0.9034**2), abs=2e-4)
-    assert "explains 64%" in found.summary()
+    assert "explains 64 %" in found.summary()
     assert "28 athletes" in found._repr_html_() + found.summary()
 
 

@@ -236,7 +236,7 @@ def test_a_time_of_day_beside_a_recording_of_seconds_is_one_note(folder):
     )
     problems = laboratory_values(folder.inspect().tables).problems
     (note,) = [p for p in problems if p.column == "exercise_start_s"]
-    assert "it is a time of day, and the recording of breaths/T1.csv counts seconds" in note.what
+    assert "It is a time of day, and the recording of breaths/T1.csv counts seconds" in note.what
 
 
 @pytest.mark.parametrize("mass", ["80", ""])

@@ -86,16 +86,22 @@ def test_a_ragged_row_stops_with_its_row_and_column(folder, row, cells, where):
         (b"", "The file is empty."),
         (b" \n \n", "The file is empty."),
         (b"\x00\x01\x02\x03,\n", "not a text file"),
-        (
-            b'lab_test_id,athlete_id,date,mode,vo2max_ml_kg_min\nT1,"A1,2026-03-20,run,50\n',
-            "cannot be told apart",
-        ),
     ],
 )
 def test_files_that_are_no_tables_stop(folder, content, says):
     stop = folder.put(lab_tests_csv=content).inspect().one("stop", "unreadable_file")
     assert says in stop.what
     assert stop.file == "lab_tests.csv"
+
+
+@pytest.mark.parametrize("later", ["", '"T9",A9,2026-03-29,run,44.0,"moving 30 s"\n'])
+@pytest.mark.parametrize("at", [1, 2, 3])
+def test_a_lone_quotation_mark_stops_with_its_row(folder, at, later):
+    rows = folder.LAB.splitlines(keepends=True)
+    rows[at] = rows[at].replace(",A", ',"A', 1)
+    stop = folder.put(lab_tests_csv="".join(rows) + later).inspect().one("stop", "unreadable_file")
+    assert (stop.file, stop.row) == ("lab_tests.csv", at + 1)
+    assert "no partner" in stop.what
 
 
 def test_a_stated_encoding_that_does_not_fit_stops(folder):

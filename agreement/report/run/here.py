@@ -118,7 +118,7 @@ def run_here(
                     if asked and shared is not None:
                         names["show"].take(shared.of(asked), shared.of(_TABLES))
                     one["outputs"] = _outputs(one["source"], names, count)
-            except AgreementError:
+            except (AgreementError, ModuleNotFoundError):
                 raise
             except Exception as error:
                 raise SectionError(

@@ -25,7 +25,7 @@ from multiprocessing import get_context
 from threading import Condition, active_count
 from typing import Any, Final
 
-MOST_COPIED: Final = 10_000  # pairs; a second copy of more would take the memory of a registry
+MOST_COPIED: Final = 200_000  # readings; to copy the pages of more costs more than is gained
 PATIENCE: Final = 120.0  # s; with the second process, before its piece is made here
 _END_WITH_PARENT: Final = 1  # PR_SET_PDEATHSIG of prctl(2)
 _EARLY: Final[list["Second"]] = []
@@ -193,8 +193,8 @@ def sent(block: Any) -> Any:
 
 
 def worth_sharing(page: Any) -> bool:
-    """Whether a second process makes sections: no print needs them here, and two copies fit."""
-    return not page.album.printing and len(page.cohort.pairs) <= MOST_COPIED
+    """Whether a second process makes sections: no print needs them here, and a copy is cheap."""
+    return not page.album.printing and len(page.cohort.readings.frame) <= MOST_COPIED
 
 
 def shared_sections(
@@ -310,7 +310,8 @@ def _forked(
             getattr(signal, name), signal.SIG_DFL
         )  # what the first puts in order is its own
     if load is not None:
-        load()
+        with suppress(ModuleNotFoundError):  # which the first says
+            load()
     _answer(os.fdopen(questions, "rb"), os.fdopen(replies, "wb"))
 
 

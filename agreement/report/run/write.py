@@ -143,5 +143,7 @@ def _raise_input_error(error: SectionError, study: Path, target: Path) -> None:
         read_with_published(study)
     if error.kind in ("TableError", "AgreementError", "OutputError"):
         raise AgreementError(error.reason) from error
+    if error.kind == "ModuleNotFoundError" and "'" in error.reason:
+        raise ModuleNotFoundError(error.reason, name=error.reason.split("'")[1]) from error
     if (said := error_in_words(error.reason, target)) is not None:
         raise said from error

@@ -91,7 +91,7 @@ class Budget(Result):
         share = known[largest] / self.total.variance if self.total.variance > 0 else 0.0
         return (
             f"The largest part of a reading's error is {largest.replace('_', ' ')} "
-            f"({share:.0%} of the variance); without it the limits would be "
+            f"({100 * share:.0f} % of the variance); without it the limits would be "
             f"{self.half_width_without(largest):.1f} instead of "
             f"{z_of(self.coverage) * self.total.variance**0.5:.1f} mL/kg/min on either side."
         )

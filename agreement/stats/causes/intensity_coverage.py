@@ -87,8 +87,8 @@ class IntensityCoverage(Result):
             return "How much of the errors the sessions' coverage explains cannot be told here."
         low, high = everybody.share_interval
         return (
-            f"What the sessions covered explains {everybody.share_explained:.0%} of the spread of "
-            f"the errors (95 % interval {low:.0%} to {high:.0%}, {everybody.n} athletes)."
+            f"What the sessions covered explains {100 * everybody.share_explained:.0f} % of the spread of "
+            f"the errors (95 % interval {100 * low:.0f} % to {100 * high:.0f} %, {everybody.n} athletes)."
         )
 
 

@@ -186,7 +186,8 @@ def swapped_columns(
     one_each = len(estimates) <= ABOUT_ONE * len(laboratory) * estimates["method"].nunique()
     many = one_each and min(np.isfinite(lab).sum(), np.isfinite(field).sum()) >= SWAPPED_FEWEST
     if many and share_whole(lab) > 0.95 and share_whole(field) < 0.3:
-        found.append(odd("columns_swapped", lab=share_whole(lab), field=share_whole(field)))
+        shares = {"lab": 100 * share_whole(lab), "field": 100 * share_whole(field)}
+        found.append(odd("columns_swapped", **shares))
     if many and (rows := _exchanged_rows(laboratory, estimates)):
         found.append(rows)
     steady, moving = _moving(laboratory, "mass_kg"), _moving(estimates, "set_mass_kg")

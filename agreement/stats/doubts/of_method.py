@@ -48,7 +48,7 @@ def doubts_of(data: MethodData, verdict: Verdict | None) -> tuple[Caution, ...]:
     found = [Caution(code, _IMPLAUSIBLE[code])] if code else []
     people = data.pairs.groupby("athlete_id")[["lab", "field", "difference"]].mean()
     odd = [*odd_values(people, data.pairs, sure=False), *other_mode(data.pairs, data.mode)]
-    found += [Caution(one.code, one.what[0].upper() + one.what[1:]) for one in odd]
+    found += [Caution(one.code, one.what) for one in odd]
     found += [*_equal_differences(data), *_repeats(data), *_one_athlete(data, verdict)]
     return tuple(found)
 

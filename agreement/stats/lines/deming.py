@@ -169,7 +169,7 @@ class Deming(Result):
         slopes = [line.slope for line in self.sensitivity]
         origin = "net of the laboratory's noise" if self.net else "assumed"
         return (
-            f"Deming: field = {self.intercept:.1f} + {self.slope:.2f} laboratory (95% interval of "
+            f"Deming: field = {self.intercept:.1f} + {self.slope:.2f} laboratory (95 % interval of "
             f"the slope {low:.2f} to {high:.2f}) at an error ratio of {self.error_ratio:.2g} "
             f"({origin}); half to twice that ratio gives slopes of {min(slopes):.2f} to "
             f"{max(slopes):.2f}."

@@ -179,7 +179,7 @@ class PassingBablok(Result):
         low, high = self.slope_interval
         return (
             f"Passing-Bablok: field = {self.intercept:.1f} + {self.slope:.2f} laboratory "
-            f"({self.confidence_level:.0%} interval of the slope {low:.2f} to {high:.2f})."
+            f"({100 * self.confidence_level:.0f} % interval of the slope {low:.2f} to {high:.2f})."
         )
 
 

@@ -80,7 +80,7 @@ class StudyPlan(Result):
         if self.margin is not None:
             number = NO_NUMBER if self.for_power is None else f"{self.for_power} athletes"
             said.append(
-                f"to show both limits inside -/+ {self.margin:g} with power {self.power:.0%}: "
+                f"to show both limits inside -/+ {self.margin:g} with power {100 * self.power:.0f} %: "
                 f"{number}"
             )
         if self.half_width is not None:
