@@ -378,7 +378,7 @@ def test_one_slow_speed_does_not_condemn_half_steps(readings_of):
 def test_whole_numbers_without_a_half_are_asked_about(readings_of):
     few, many = shuttles(9, 10, 11, 12, 13), shuttles(9, 10, 11, 12, 13, 14)
     asked = [p for p in readings_of(*many).problems if p.column == "speed_km_h"]
-    assert "all 6 speeds of shuttle_20m_1988_adult are whole numbers" in asked[0].what
+    assert "All 6 speeds of shuttle_20m_1988_adult are whole numbers" in asked[0].what
     assert not [p for p in readings_of(*few).problems if p.column == "speed_km_h"]
 
 
