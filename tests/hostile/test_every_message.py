@@ -130,7 +130,7 @@ STOPS = {
     "undated_export": Said({FIRST: FIELD, "field_tests/last.csv": FIELD}, "field_tests/last.csv", None, None, "no date", "Put the day", "a file"),
     "unit": Said({LABS: LAB.replace("52.4", "5240").replace("48.0", "4800")}, LABS, None, "vo2max_ml_kg_min", "5020", "units"),
     "unknown_key": Said({"study.toml": TOML + "sheets='x'\n"}, "study.toml", None, None, "sheets", "sheet", "a key"),
-    "unreadable_file": Said({LABS: LAB.replace(";007;02", ';"007;02')}, LABS, 2, None, "has no partner", "double it", "the rest of the file"),
+    "unreadable_file": Said({LABS: LAB.replace(",007", ',"007')}, LABS, 2, None, "has no partner", "double it", "the rest of the file"),
     "unread_athletes": Said({"athlets.csv": PEOPLE}, "athlets.csv", None, None, "looks like the athletes table", "Call it athletes.csv", "the whole file"),
     "unread_withdrawn": Said({"athletes.csv": PEOPLE.replace("withdrawn", "withdrew")}, "athletes.csv", None, "withdrew", "those who withdrew", "columns = { withdrawn"),
     "withdrawal_lost": Said({"withdrawn.keyed": "zz"}, "withdrawn.keyed", None, None, "pseudonyms.key", "from a copy", "the whole file"),
