@@ -52,13 +52,7 @@ def pair_bucket(
     units: Units,
     athletes: pd.Series | None,
 ) -> PairedBucket:
-    """
-    Pair all readings of some athletes with their laboratory tests.
-
-    readings, laboratory: as the physiology gives them; texts may be categories.
-    units: the units of these laboratory tests.
-    athletes: ids of the athletes table; None: there is no such table.
-    """
+    """Pair all readings of some athletes with their tests; `athletes` None: no table of them."""
     options, files, texts, found = common.options, common.files, Texts(), Findings()
     parts = pair_parts(readings, units, options)
     of_readings = reading_fates(readings, parts, texts, athletes)

@@ -40,12 +40,7 @@ class Fate:
 
 
 def leave_out_copies(fate: Fate, readings: Ordered, value: Floats) -> None:
-    """
-    Leave out the same reading again, and all readings of one moment that contradict each other.
-
-    fate: filled in; only readings that are kept are looked at.
-    value: VO2max of each. [mL/kg/min]
-    """
+    """Leave out the same reading again, and all of one moment that contradict each other."""
     kept = fate.kept()
     starts = starts_of(readings.series_day[kept], readings.moment[kept])
     if len(starts) == len(kept):
@@ -67,10 +62,6 @@ def leave_out_stale(fate: Fate, readings: Ordered, value: Floats, *, stale_after
     A run is consecutive dates of one series, each with one and the same value; a day without a
     reading or with two values ends it. Of a run of more than `stale_after_days` days the first row
     of the first day stays: the smallest row number of the file.
-
-    fate: filled in; only readings that are kept are looked at.
-    value: VO2max of each. [mL/kg/min]
-    stale_after_days: runs up to this long stay, for many sources round to whole numbers. [days]
     """
     kept = np.flatnonzero((fate.reason == KEPT) & readings.estimate)
     if not kept.size:

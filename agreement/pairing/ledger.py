@@ -65,9 +65,8 @@ def only_counted(used: int, summarised: int, left_out: int) -> RowFates:
 
 def best_of(contributions: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """
-    Settle rows that stand behind several readings, or behind none.
+    Settle rows, as `rows_of` gives them, that stand behind several readings, or behind none.
 
-    contributions: as `rows_of` gives them; a row may come several times.
     Returns: each row once: behind a pair if it is behind any, else with its first cause in the
         order of `agreement.terms.REASONS`.
     """
@@ -177,11 +176,7 @@ def close(
 
 
 def exclusions(lines: Mapping[str, pd.DataFrame], texts: Texts) -> pd.DataFrame:
-    """
-    Return the lines of all files in one table; text that repeats as categories.
-
-    lines: file to its lines, as `RowFates.left_out` gives them.
-    """
+    """Return the lines of all files, by file, in one table; text that repeats as categories."""
     every = pd.concat(lines.values(), ignore_index=True)
     file = np.repeat(np.arange(len(lines)), [len(each) for each in lines.values()])
     columns = {

@@ -85,11 +85,7 @@ def leave_out_unmatched(
     units: Units,
     rules: PairingOptions,
 ) -> None:
-    """
-    Name the reason of every kept reading that serves no unit.
-
-    `fate` is changed in place; the other arguments are those of `nearest_units` and its answer.
-    """
+    """Name in `fate` the reason of every kept reading that serves no unit; see `nearest_units`."""
     left = fate.kept()
     left = left[nearest.unit[left] == NONE]
     ahead, behind = nearest.ahead[left], nearest.behind[left]

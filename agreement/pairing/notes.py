@@ -41,10 +41,8 @@ def note_repeated_rows(
     """
     Record each group once: which rows it has, and which of them counts.
 
-    parts: what was paired by each set of rules.
     reason: {"copy", "stale"}. Why the rows were left out.
     name: of what is said, in `messages.toml`.
-    values: returns the value of readings as text.
     places: for each source its file and column.
 
     Only the groups that are shown are looked at one by one; all others are counted.
@@ -222,8 +220,6 @@ def input_notes(
 
     inputs: one row per pair of a field estimate: row, set_mass_kg, set_hr_max_bpm, set_age_years
         (means of the readings used), mass_kg, hr_max_bpm, age_years (of the laboratory).
-    files: table to file.
-    options: for the file's own column names.
     """
     if inputs.empty:
         return

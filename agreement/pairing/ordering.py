@@ -27,14 +27,7 @@ class Ordered:
 
 
 def ordered(readings: pd.DataFrame, units: Units) -> Ordered:
-    """
-    Sort readings so that whatever belongs together is adjacent.
-
-    The order of equal rows does not depend on the order of the frame.
-
-    readings: as `agreement.physiology.readings` gives them, of one set of pairing rules.
-    units: the laboratory, whose athlete codes are used.
-    """
+    """Sort readings so that what belongs together is adjacent, whatever the order of the frame."""
     athlete = _athlete_codes(readings["athlete_id"], units)
     method, _ = pd.factorize(readings["method"])
     estimate = (readings["source"] == "field_estimates").to_numpy(np.bool_)

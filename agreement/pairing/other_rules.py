@@ -21,7 +21,6 @@ def pairs_by_other_rules(
     """
     Pair the study again with half and twice the window, and with every other summary.
 
-    laboratory: one VO2max per laboratory test.
     options: one choice at a time is changed, in ``[pairing]`` and ``[pairing.field_tests]`` alike.
     Returns frames by the name of the choice: `OTHER_RULES_COLUMNS`, one row per pair [mL/kg/min].
     """
@@ -57,10 +56,8 @@ def pairs_across_modes(
     """
     Pair the readings that were left out because the laboratory tested another mode.
 
-    fates: what became of them; only ``mode_mismatch`` is looked at.
-    options: windows and summaries are those of the study.
-    Returns: `ACROSS_MODES_COLUMNS`, one row per pair [mL/kg/min], sorted by method, mode, athlete_id,
-        lab_test_id. They stand in no other result.
+    Returns: `ACROSS_MODES_COLUMNS`, one row per pair [mL/kg/min], sorted by method, mode,
+        athlete_id, lab_test_id. They stand in no other result.
     """
     unlike = readings[fates.reason == CODE["mode_mismatch"]]
     parts = pair_parts(

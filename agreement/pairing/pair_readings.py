@@ -43,10 +43,8 @@ class PairedReadings:
 
 def pair_readings(readings: pd.DataFrame, units: Units, rules: PairingOptions) -> PairedReadings:
     """
-    Pair readings with laboratory units.
+    Pair readings, in any order, with laboratory units.
 
-    readings: as `agreement.physiology.readings` gives them, in any order.
-    rules: the study's choices for these readings.
     Returns: difference is field minus laboratory [mL/kg/min]; gap_days is laboratory date minus the
         date of the nearest reading used.
 

@@ -80,9 +80,7 @@ def sessions_account(
     A session behind neither has the first cause of its readings, of the tests whose profile it is
     in, and of the stages before; without any of these it lies outside every window.
 
-    set_aside: sessions that the stages before have set aside; see `rows_of`.
-    tests: all laboratory tests; see `rows_of`.
-    readings, fates: ReadingFates. All readings and what became of them.
+    set_aside, tests: what stages before have set aside, and all laboratory tests; see `rows_of`.
     """
     profiles = readings.profile_rows
     test = fates_of(tests.iloc[pd.Index(tests["id"]).get_indexer(profiles["lab_test_id"])])
@@ -101,10 +99,8 @@ def sessions_account(
 
 def raw_files_account(names: Collection[str], owners: pd.DataFrame) -> RowFates:
     """
-    Return the fates of raw files, one each: those of their laboratory test or session.
+    Return the fates of raw files, by the id of their test or session: those of their `owners`.
 
-    names: id of the test or session of each file.
-    owners: their tests or sessions, as `best_of` gives them.
     Raises RuntimeError if a file has no owner: a mistake of this program.
     """
     identity = pd.Series(sorted(names), dtype="str")
@@ -166,13 +162,9 @@ def study_ledger(
     estimates: RowFates | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """
-    Account for every row of every table.
+    Account for every row of every table: exclusions and flow, as `close` returns them.
 
-    study, laboratory, readings: LaboratoryValues, Readings. What the stages before gave; their
-        lines of rows set aside join the ledger.
-    units, paired: the laboratory units, and what became of them and of the readings.
     estimates: what became of the field estimates, where they are none of the readings.
-    Returns exclusions, flow: see `agreement.pairing.ledger.close`.
     """
     files, texts = table_files(study), paired.texts
     of_units, of_readings = paired.of_units, paired.of_readings

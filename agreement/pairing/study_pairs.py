@@ -89,7 +89,6 @@ def closed(
     """
     Close the account of a study whose readings are paired, everybody's together.
 
-    units: of all laboratory tests.
     estimates: what became of the field estimates, where they are none of the readings.
     """
     exclusions, flow = study_ledger(study, laboratory, readings, units, paired, estimates)

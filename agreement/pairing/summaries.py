@@ -45,7 +45,6 @@ def summaries(
     fate: filled in: ``too_few_readings`` for every reading of a pair that fails, ``not_summarised``
         for the readings of a pair that are not behind its value.
     unit, value: the unit that each serves, and its VO2max. [mL/kg/min]
-    unit_day: day number of every unit.
     """
     kept = fate.kept()
     series, day, unit = readings.series[kept], readings.day[kept], unit[kept]

@@ -131,15 +131,7 @@ def tally(
     methods: Iterable[str],
     heart_rate_based: Mapping[str, bool],
 ) -> Tally:
-    """
-    Count what the notes on a study need.
-
-    laboratory, units, fates: the tests, their units, and what became of these.
-    parts: what was paired by each set of rules.
-    pairs: their pairs, with the column unit.
-    methods: every method with a reading.
-    heart_rate_based: for each method, whether it rests on heart rate.
-    """
+    """Count what the notes on a study need; `pairs` have the row of their unit."""
     row, kept = laboratory["row"].to_numpy(np.int64), fates.reason == KEPT
     served = {}
     for method in methods:

@@ -35,11 +35,7 @@ class UnitFates:
 
 
 def unit_fates(units: Units, parts: Sequence[Part], texts: Texts) -> UnitFates:
-    """
-    Name the reason of every unit without pair.
-
-    parts: what was paired by each set of rules.
-    """
+    """Name the reason of every unit without pair."""
     size = len(units.day)
     paired, few, other_mode = (np.zeros(size, np.bool_) for _ in range(3))
     for part in parts:

@@ -68,8 +68,6 @@ def edited_breaths(
 
     breaths: t_s [s], vo2_ml_min [mL/min], phase; further columns are kept.
     mass_kg: body mass, so that impossible breaths can be told. [kg]
-    window_s: as `exercise_breaths` takes it. [s]
-    Returns: artefacts are among the breaths.
     """
     phase = exercise_breaths(breaths, window_s)
     phase = phase[phase["vo2_ml_min"].notna() & phase["t_s"].notna()]

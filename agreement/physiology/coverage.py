@@ -56,7 +56,6 @@ def every_coverage(readings: Readings, pairs: pd.DataFrame, *, window_days: int)
     """
     Return the coverage of every method: what its own test saw, else what the sessions saw.
 
-    window_days: as in `intensity_coverage`.
     Returns: `COVERAGE_COLUMNS`; one row per pair of a stage test (that of the reading used), with
         no bias expected of its own line, and one of every other pair whose athlete has sessions.
     """
@@ -67,12 +66,7 @@ def every_coverage(readings: Readings, pairs: pd.DataFrame, *, window_days: int)
 
 
 def stage_coverage(stage_lines: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
-    """
-    Set each pair's observed error beside what the stages of its test covered.
-
-    stage_lines: `agreement.physiology.readings.Readings.stage_lines`.
-    Returns: `COVERAGE_COLUMNS`; expected_bias NaN, for the estimate is this very line. [mL/kg/min]
-    """
+    """Set each pair's observed error beside what the stages of its test covered. [mL/kg/min]."""
     if stage_lines.empty or pairs.empty:
         return pd.DataFrame(columns=COVERAGE_COLUMNS)
     gap = pd.to_timedelta(pairs["gap_days"], unit="D")
@@ -134,9 +128,6 @@ def typical_fans(
     """
     Pick a typical athlete of each training profile and work out the fan of their line.
 
-    coverage: of `agreement.physiology.coverage.intensity_coverage`.
-    points: `agreement.physiology.readings.Readings.session_points`.
-    extrapolation: the study's window and share of HRmax.
     Returns: one per profile with a line, that with the smallest standard error first. Typical is
         the athlete whose line's standard error is nearest to the median of the profile, among those
         whose line the study's guards let pass, if there is any.

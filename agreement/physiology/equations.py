@@ -48,13 +48,10 @@ COST_RANGES: Final[dict[str, CostRange]] = {  # [1]
 
 def walking_vo2(speed_m_min: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
     """
-    Oxygen uptake of walking [1]_.
+    Return the gross oxygen uptake of walking [mL/kg/min] [1]_.
 
     speed_m_min: speed, 50 to 100. [m/min]
     grade: rise over distance as a fraction, not in per cent. [-]
-    Returns: gross oxygen uptake. [mL/kg/min]
-
-    .. [1] Bushman, B. A. Metabolic calculations in action. ACSM's Health & Fitness Journal, 2020.
     """
     speed = np.asarray(speed_m_min, dtype=np.float64)
     return RESTING_VO2 + 0.1 * speed + 1.8 * speed * np.asarray(grade, dtype=np.float64)
@@ -62,13 +59,10 @@ def walking_vo2(speed_m_min: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
 
 def running_vo2(speed_m_min: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
     """
-    Oxygen uptake of running [1]_.
+    Return the gross oxygen uptake of running [mL/kg/min] [1]_.
 
     speed_m_min: speed, above 134 or slower when truly running. [m/min]
     grade: rise over distance as a fraction; made for treadmills going uphill. [-]
-    Returns: gross oxygen uptake. [mL/kg/min]
-
-    .. [1] Bushman, B. A. Metabolic calculations in action. ACSM's Health & Fitness Journal, 2020.
     """
     speed = np.asarray(speed_m_min, dtype=np.float64)
     return RESTING_VO2 + 0.2 * speed + 0.9 * speed * np.asarray(grade, dtype=np.float64)
@@ -76,15 +70,10 @@ def running_vo2(speed_m_min: ArrayLike, grade: ArrayLike = 0.0) -> Floats:
 
 def cycling_vo2(power_w: ArrayLike, mass_kg: ArrayLike) -> Floats:
     """
-    Oxygen uptake of leg cycling [1]_.
+    Return the gross oxygen uptake of leg cycling at 50 to 200 W [mL/kg/min] [1]_.
 
-    power_w: work rate, 50 to 200. [W]
-    mass_kg: body mass. [kg]
-    Returns: gross oxygen uptake, unloaded pedalling included. [mL/kg/min]
-
-    In trained riders at 125 to 350 W it reads low by about 3 mL/kg/min (computed from open data).
-
-    .. [1] Bushman, B. A. Metabolic calculations in action. ACSM's Health & Fitness Journal, 2020.
+    Unloaded pedalling is included. In trained riders at 125 to 350 W it reads low by about
+    3 mL/kg/min (computed from open data).
     """
     power = np.asarray(power_w, dtype=np.float64)
     return 2 * RESTING_VO2 + 10.8 * power / np.asarray(mass_kg, dtype=np.float64)
@@ -110,15 +99,10 @@ def stepping_vo2(rate_min: ArrayLike, height_m: ArrayLike) -> Floats:
 
 def end_of_ramp_vo2(steady_vo2: ArrayLike, *, handrail: bool = False) -> Floats:
     """
-    Uptake measured at the end of a treadmill test, from the steady-state equation's value [1]_.
+    Return what is measured at the end of a treadmill test, of the cost equation's value [2]_.
 
     steady_vo2: value of `walking_vo2` or `running_vo2` at the last work rate. [mL/kg/min]
-    handrail: whether the handrail was held.
-    Returns: expected measured uptake; standard error of estimate 4.8, with handrail 4.4.
-        [mL/kg/min]
-
-    .. [1] Foster, C. et al. Generalized equations for predicting functional capacity from treadmill
-           performance. American Heart Journal, 1996.
+    handrail: whether the handrail was held. Standard error of estimate 4.8, with handrail 4.4.
     """
     slope, intercept = (0.694, 3.33) if handrail else (0.869, -0.07)
     return slope * np.asarray(steady_vo2, dtype=np.float64) + intercept
@@ -133,12 +117,10 @@ def work_rate_vo2(
     mass_kg: ArrayLike = np.nan,
 ) -> Floats:
     """
-    Oxygen uptake expected from a work rate, by mode of exercise.
+    Return the gross oxygen uptake expected from a work rate [mL/kg/min]; NaN of another mode.
 
-    mode: ``walk``, ``run`` or ``cycle``; any other mode has no cost equation here and gives NaN.
-    speed_m_s, grade, power_w, mass_kg: speed [m/s], grade as a fraction [-], power [W] and body
-        mass [kg], as the mode needs them.
-    Returns: gross oxygen uptake. [mL/kg/min]
+    mode: ``walk``, ``run`` or ``cycle``, which needs speed [m/s] and grade [-], or power [W] and
+        body mass [kg].
     """
     if mode == "cycle":
         return cycling_vo2(power_w, mass_kg)

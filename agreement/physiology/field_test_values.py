@@ -36,10 +36,8 @@ def field_test_values(
     """
     Compute VO2max of every field test.
 
-    tests, athletes: the checked ``field_tests`` and ``athletes`` tables.
     laboratory: frame of `laboratory_values`, for a mass and an HRmax that nobody wrote down
         elsewhere.
-    extrapolation: the study's guards, for the protocols that carry heart rate to its maximum.
     Returns: one reading per result, the rows behind those of stage protocols, the ledger lines of
         what was left out, and problems; one of severity ``stop`` names an unknown protocol.
     """

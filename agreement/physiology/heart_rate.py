@@ -259,14 +259,7 @@ HR_MAX_FORMULAS: Final[dict[HrMaxFormula, Line]] = {
 def heart_rate_maximum(
     age_years: ArrayLike, *, formula: HrMaxFormula = "208_minus_0.7_age_2001"
 ) -> Floats:
-    """
-    Heart-rate maximum expected from age.
-
-    age_years: age. [years]
-    formula: a key of `HR_MAX_FORMULAS`.
-    Returns: expected maximum; people scatter around it by about 11 bpm. [bpm]
-    Raises ValueError if the formula has no such name.
-    """
+    """Return the maximum expected from age, within about 11 bpm; ValueError of another formula."""
     if formula not in HR_MAX_FORMULAS:
         raise ValueError(f"`formula` must be one of {', '.join(HR_MAX_FORMULAS)}; got {formula!r}")
     return HR_MAX_FORMULAS[formula].by_age(np.asarray(age_years, dtype=np.float64))

@@ -39,8 +39,6 @@ def input_audit(
     """
     Compare the inputs of each athlete's last reading with the laboratory's measurements.
 
-    readings: `agreement.physiology.readings.Readings.frame`.
-    laboratory: frame of `laboratory_values`.
     heart_rate_based: whether each method rests on heart rate.
     Returns: `AUDIT_COLUMNS`, one row per athlete, method, mode and input (mass_kg, hr_max_bpm,
         age_years, sensor) that was told; a sensor has no numbers. difference = told - measured;

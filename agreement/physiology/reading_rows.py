@@ -40,14 +40,7 @@ def reading_rows(rows: pd.DataFrame, **columns: Any) -> pd.DataFrame:
 
 
 def member_rows(reading: Ints, rows: pd.DataFrame, at: Ints) -> pd.DataFrame:
-    """
-    Return the source rows behind readings.
-
-    reading: shape (n,). Positions of the readings.
-    rows: columns row, id.
-    at: shape (n,). Which of the rows stands behind each; a row may stand behind very many, so
-        numbers are small and ids are categories.
-    """
+    """Return the source row at `at` behind each reading: small numbers, ids as categories."""
     row = rows["row"].to_numpy().astype(np.int32)[at]
     texts = rows["id"].astype("category").cat
     identity = pd.Categorical.from_codes(texts.codes.to_numpy()[at], texts.categories)

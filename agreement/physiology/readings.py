@@ -45,9 +45,7 @@ def unit_stops(
     """
     Find methods whose values are to the laboratory's as metabolic equivalents are to mL/kg/min.
 
-    estimates, tests: the checked ``field_estimates`` and ``lab_tests``: athlete_id, vo2max
-        [mL/kg/min], file.
-    options: a table whose VO2max has a stated unit is taken at its word.
+    A table whose VO2max has a stated unit is taken at its word.
     Returns: a stop per method; none where the middle ratio of the athletes is another.
     """
     forms = {

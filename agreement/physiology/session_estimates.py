@@ -69,14 +69,7 @@ class Windows(NamedTuple):
 
 
 def windows(points: pd.DataFrame, sessions: pd.DataFrame, window_days: int) -> Windows:
-    """
-    Find the days and their points.
-
-    points: with session: position in `sessions`.
-    sessions: athlete_id, mode, date, instant.
-    window_days: a day's window is itself and the days before it, so many in all.
-    Returns: days in order of athlete, mode and date.
-    """
+    """Find the days, in order of athlete, mode and date, and their points."""
     with_points = sessions.loc[points["session"], ["athlete_id", "mode", "date", "instant"]]
     group = with_points.groupby(["athlete_id", "mode"], sort=True).ngroup().to_numpy()
     number = with_points["date"].to_numpy().astype("datetime64[D]").astype(np.int64)

@@ -39,13 +39,10 @@ def session_people(
     sessions: pd.DataFrame, laboratory: pd.DataFrame, athletes: pd.DataFrame, formula: HrMaxFormula
 ) -> pd.DataFrame:
     """
-    Return HRmax and mass for each session.
+    Return HRmax with its error (0 when measured) and mass for each session.
 
-    sessions, laboratory, athletes: sessions, the frame of `laboratory_values`, the athletes table.
-    formula: age formula for athletes without measured HRmax.
-    Returns: one row per session. hr_max_bpm and sd_hr_max (0 when measured), mass_kg. Measured
-        values come from the athlete's laboratory test that is nearest in time, of the session's
-        mode before any other.
+    Measured values come from the athlete's laboratory test that is nearest in time, of
+    the session's mode before any other.
     """
     people = people_at(athletes, sessions["athlete_id"], sessions["date"])
     by_age = heart_rate_maximum(people["age_years"], formula=formula)
@@ -78,15 +75,12 @@ def nearest_measured(
     rows: pd.DataFrame, laboratory: pd.DataFrame, column: str, *, same_mode: bool = False
 ) -> Floats:
     """
-    Look up what the laboratory measured in the athlete of each row.
+    Look up what the laboratory measured in the athlete of each row, NaN where nothing was.
 
-    rows: athlete_id, mode, date.
-    laboratory: the same columns and `column`.
-    column: what was measured, for example hr_max_bpm.
     same_mode: take nothing from a test of another mode.
     Returns: one per row. From the athlete's test of the same mode before any other, then the
-        nearest in time, then the earlier; NaN where nothing was measured. An HRmax that is none
-        (`doubtful_maximum`) counts only where the athlete has no other.
+        nearest in time, then the earlier. An HRmax that is none (`doubtful_maximum`) counts only
+        where the athlete has no other.
     """
     known = laboratory.loc[laboratory[column].notna(), ["athlete_id", "mode", "date", column]]
     on_maximum = column == "hr_max_bpm"

@@ -57,12 +57,7 @@ def beat_times(seconds_at: NDArray[np.float32]) -> BeatTimes:
 
 
 def times_in_order(parts: Sequence[tuple[Ints, BeatTimes]], sessions: int) -> BeatTimes:
-    """
-    Put sessions together that were read in any order.
-
-    parts: the places of some sessions among all, each once, and their times.
-    sessions: how many there are in all; those in no part have no time.
-    """
+    """Put sessions together that were read in any order, each part with its places among all."""
     size = np.zeros(sessions, dtype=np.uint8)
     for at, times in parts:
         size[at] = times.size

@@ -143,14 +143,7 @@ class SteadyPoints(NamedTuple):
 def steady_points(
     t_s: Floats, hr_bpm: Floats, valid: Flags, work: Floats, grade: Floats
 ) -> SteadyPoints:
-    """
-    Find the steady stretches of one session.
-
-    t_s, hr_bpm, work, grade: shape (n,). Time since the start [s], heart rate [bpm], speed [m/s] or
-        power [W], grade as a fraction.
-    valid: shape (n,). Which heart rates can be believed.
-    Returns: possibly none.
-    """
+    """Find the steady stretches of one session; `work` is speed [m/s] or power [W]."""
     blocks = int((TO_S - FROM_S) // BLOCK_S)
     edges = FROM_S - BLOCK_S + BLOCK_S * np.arange(blocks + 2)  # one block before, to compare with
     block = np.searchsorted(edges, t_s - t_s[0], side="right") - 1

@@ -41,8 +41,6 @@ def left_out(
     """
     Return lines of rows left out, columns `LINE_COLUMNS`.
 
-    rows: columns file, row, id.
-    name: a message of `messages.toml`.
     column: our name of the column at fault; None where a row fails as a whole, or by its raw file.
     values: what the message is filled in with, for all rows, or of each in turn.
     """

@@ -106,13 +106,11 @@ def split_error(
     guards: Extrapolation = GUARDS,
 ) -> ErrorSplit:
     """
-    Split the error of a heart-rate estimate.
+    Split the error of a heart-rate estimate: total = cost + heart_rate = estimate - laboratory.
 
     hr, costed_vo2, measured_vo2: shape (n,). Of the same stages: heart rate [bpm], uptake by the
         cost equation and as measured [mL/kg/min]. Stages where one is missing are left out.
     hr_max, lab: measured heart-rate maximum [bpm] and VO2max [mL/kg/min].
-    guards: as in `agreement.physiology.heart_rate.heart_rate_extrapolation`.
-    Returns: total = cost + heart_rate = estimate - laboratory.
     """
     stages = np.column_stack(
         [np.asarray(v, dtype=np.float64) for v in (hr, costed_vo2, measured_vo2)]
@@ -131,10 +129,8 @@ def measured_stages(
     field_tests: pd.DataFrame, athletes: pd.DataFrame, laboratory: pd.DataFrame
 ) -> pd.DataFrame:
     """
-    Return the stages of field tests with measured uptake.
+    Return the stages of field tests with measured uptake; the laboratory fills mass and HRmax.
 
-    field_tests, athletes: the checked tables.
-    laboratory: frame of `laboratory_values`, for a mass and an HRmax that the rows lack.
     Returns: athlete_id, date, protocol, hr_max_bpm, and `STAGE_COLUMNS`, cost and vo2 in mL/kg/min;
         lab_test_id is that of the athlete's nearest test in the mode, at most 14 days away.
     """
@@ -197,10 +193,6 @@ def stage_splits(
     """
     Split the error of each pair of a stage test with a cost equation.
 
-    field_tests, athletes: the checked tables; a stage counts with measured uptake, heart rate and
-        what its equation needs.
-    laboratory: frame of `laboratory_values`, for a mass and an HRmax that the rows lack.
-    extrapolation: the study's guards and share of HRmax.
     Returns: `SPLIT_COLUMNS`, total = cost + heart_rate = field - laboratory; pairs whose test of
         that day has a measured HRmax and enough measured stages. [mL/kg/min]
     """

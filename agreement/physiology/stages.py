@@ -40,12 +40,10 @@ class Stage(NamedTuple):
 
 def stages(t_s: Floats, vo2: Floats, cost: Floats) -> list[Stage]:
     """
-    Cut a test into its stages.
+    Cut the exercise phase of a test into its stages; none where a work rate is missing.
 
-    t_s, vo2: shape (n,). Rising times [s] and uptakes of the breaths of the exercise phase.
     cost: shape (n,). Uptake that the work rate of each breath costs, by the cost equation.
         [mL/kg/min]
-    Returns: in order; none without breaths or where a work rate is missing.
     """
     if t_s.size == 0 or np.isnan(cost).any():
         return []
@@ -91,16 +89,7 @@ class LastStep:
 
 
 def last_step(t_s: Floats, vo2: Floats, cost: Floats, *, mass_kg: float) -> LastStep | None:
-    """
-    Find the last step up between two stages of two minutes or more.
-
-    t_s, vo2: shape (n,). Rising times [s] and uptakes [mL/min] of the breaths of the exercise
-        phase.
-    cost: shape (n,). Uptake that the work rate of each breath costs, by the cost equation.
-        [mL/kg/min]
-    mass_kg: body mass. [kg]
-    Returns: None where the test does not end with two such stages, the last one harder.
-    """
+    """Find the last step up between two stages of two minutes or more; None without one."""
     if t_s.size < 2 * FEWEST_BREATHS or np.isnan(mass_kg):
         return None
     ends = stages(t_s, vo2, cost)[-2:]

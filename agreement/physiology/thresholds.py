@@ -231,12 +231,7 @@ def rated_thresholds(tests: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Problem, 
 
 
 def without_impossible(thresholds: pd.DataFrame, tests: pd.DataFrame) -> pd.DataFrame:
-    """
-    Return thresholds whose heart rate above the test's highest is unknown, with a note that says so.
-
-    thresholds: `agreement.physiology.thresholds.THRESHOLD_COLUMNS`.
-    tests: lab_test_id, hr_max_bpm [bpm].
-    """
+    """Return thresholds whose heart rate above the test's highest is unknown, with a note on it."""
     top = tests.set_index(tests["lab_test_id"].astype("str"))["hr_max_bpm"]
     highest = thresholds["lab_test_id"].map(top).astype(np.float64)
     above = thresholds["hr"].astype(np.float64) > highest

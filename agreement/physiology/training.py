@@ -43,13 +43,7 @@ class Training:
 
 
 def profile_label(training: Training, rules: ProfileOptions) -> str:
-    """
-    Name the training profile.
-
-    training: shares and median session of the window.
-    rules: thresholds.
-    Returns: intermittent sport, low-intensity volume, short high-intensity or balanced.
-    """
+    """Name the training profile of a window."""
     if (
         training.top < rules.intermittent_top_mode_share
         or training.intermittent >= rules.intermittent_session_share
@@ -167,10 +161,7 @@ def training_profiles(
     """
     Compute the training profile that belongs to each laboratory test.
 
-    tests: lab_test_id, athlete_id, date, training_profile (as stated).
-    hr_max_bpm: one per session. For the zones by share of HRmax. [bpm]
-    rules: window, smallest amount of data and thresholds.
-    thresholds_bpm: shape (n_sessions, 2). Where the second and third zone begin; NaN: by HRmax. [bpm]
+    thresholds_bpm: of each session, where zones 2 and 3 begin; NaN: by HRmax. [bpm]
     Returns: profiles and their sessions; a profile without enough data has no sessions.
     """
     sessions = zone_minutes(records, hr_max_bpm, rules, thresholds_bpm=thresholds_bpm)
@@ -217,7 +208,6 @@ def zone_minutes(
     """
     Return the sessions with their minutes per zone, from samples, else as given.
 
-    records, hr_max_bpm, rules, thresholds_bpm: as in `training_profiles`.
     Returns: the sessions with z1_min, z2_min, z3_min (0 where nothing can be believed), hr_min
         (their sum), from_samples and own_thresholds.
     """
@@ -326,13 +316,7 @@ def _frame(lines: list[dict[str, object]]) -> pd.DataFrame:
 
 
 def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem, ...]:
-    """
-    Say where the computed profile is another than the stated one.
-
-    profiles: `PROFILE_COLUMNS`.
-    tests: the laboratory tests in the same order, with file and row.
-    Returns: notes, one per test.
-    """
+    """Say, once per test, where the computed profile is another than the stated one."""
     unlike = profiles["stated"].notna() & (profiles["stated"] != profiles["profile"])
     unlike &= profiles["profile"] != NOT_ENOUGH_DATA
     told = profiles.loc[unlike, ["profile", "stated"]]

@@ -223,12 +223,7 @@ def athletes_table(
     before: Withdrawn | None = None,
     gone: frozenset[str] = frozenset(),
 ) -> Athletes:
-    """
-    Return the checked table of athletes.
-
-    id_map: athlete ids by the id found.
-    before: who withdrew by earlier runs; gone: who withdrew by other exports of the table.
-    """
+    """Return the athletes; `before` and `gone` withdrew by earlier runs and by other exports."""
     yes = code_column(raw, "withdrawn").where({"yes"})
     marked = silent_ids(raw, "athlete_id", id_map).kept(yes).present()
     withdrawn = (before or Withdrawn()).marking(marked | gone)

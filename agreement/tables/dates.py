@@ -245,12 +245,7 @@ def _shown(wall: np.datetime64) -> str:
 
 
 def _other_forms(raw: RawTable, name: str, found: Distinct) -> Times:
-    """
-    Return the wall clocks of dates in another form than ISO; NaT where there is a stop.
-
-    found: the column where it is not ISO 8601, missing elsewhere.
-    Returns: one for each distinct value.
-    """
+    """Return the wall clock of each value that is not ISO 8601; NaT where there is a stop."""
     written = _Written([_FORM.fullmatch(label) for label in found.labels])
     order = _order(raw, name, found, written)
     walls = np.full(len(found.labels), NOT_A_TIME)

@@ -64,9 +64,7 @@ def find_exports(folder: Path, name: str, table: Table, findings: Findings) -> t
     """
     Return the exports of a table, the oldest first; none when their order is undecided.
 
-    name: the folder of exports inside it.
-    findings: gets, as stops, names without a date, two exports of one date and links that lead
-        outside.
+    Names without a date, two exports of one date and links that lead outside are stops.
     """
     names = sorted(path.name for path in (folder / name).iterdir() if _is_table(path, table))
     stamps = {stamp_of(one): one for one in names}
@@ -266,8 +264,7 @@ def deleted_people(
     """
     Return who withdrew by any export of the athletes table, and who was deleted from the newest.
 
-    exports: of the athletes table, read: each is the whole list of its day.
-    findings: gets a stop where the newest list lacks so many that it is none.
+    Each export is the whole list of its day; where the newest lacks so many that it is none, stop.
     most: share of all people that a newer list may lack. (common practice, no source)
     """
     lists, marked = [], frozenset[str]()

@@ -213,12 +213,7 @@ def text_columns(
 def wanted_columns(
     records: list[list[str]], data: int, names: Sequence[str], header: Header, source: Source
 ) -> tuple[pd.DataFrame, Rows]:
-    """
-    Return the wanted columns of the records from number `data` on that are not empty.
-
-    Each must have a cell for each of `names`.
-    Returns rows: the row of each as a spreadsheet counts.
-    """
+    """Return wanted columns of the records from `data` on that are not empty, and their rows."""
     filled = [i for i in range(data, len(records)) if any(cell.strip() for cell in records[i])]
     some, numbers = [records[i] for i in filled], np.array(filled, dtype=np.int64) + 1
     if ragged := [i for i, record in enumerate(some) if len(record) != len(names)]:

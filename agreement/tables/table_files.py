@@ -123,10 +123,7 @@ def shared_files(
     """
     Return what each table's file is called, one that serves several tables by table.
 
-    paths: table -> file.
-    options: says for each table of such a file which columns are its own.
-    findings: gets a file for two tables of which one does not say it, as a stop: what is in it
-        would count twice.
+    A file for two tables of which one does not say its columns is a stop: it would count twice.
     """
     names = dict(paths)
     tables: dict[Path, list[str]] = {}

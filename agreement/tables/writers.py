@@ -20,13 +20,10 @@ _FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\
 
 def write_table(frame: pd.DataFrame, path: Path) -> None:
     """
-    Write a table as CSV.
+    Write a table as CSV, without its index.
 
     Numbers have their shortest exact text, dates are ISO 8601, missing cells are empty. A text that
     a spreadsheet would take for a formula gets an apostrophe before it.
-
-    frame: written without its index.
-    path: replaced if it exists.
     Raises OutputError if it cannot be written; what was there stays.
     """
     content = csv_bytes(frame)
