@@ -2,16 +2,12 @@
 
 from typing import Final
 
-from agreement.report.page.machine import said
+from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, bullets, element
 from agreement.tables.options import StudyOptions
 from agreement.terms import CAUTIONS
 
-IN_THREE_LINES: Final = (
-    "This describes how two methods agree. It does not diagnose, clear or prescribe.",
-    "Local rules first: screen before a maximal test; stop it for warning signs or when asked to.",
-    "Heart-rate-based estimates are not valid under drugs that limit heart rate.",
-)
+IN_THREE_LINES: Final[list[str]] = stated("methods", "cautions")
 
 
 def cautions_block(*, short: bool = False) -> Block:

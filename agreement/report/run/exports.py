@@ -147,15 +147,9 @@ def dictionary(results: pd.DataFrame) -> list[dict[str, str]]:
 
     there = set(results[["analysis", "statistic"]].itertuples(index=False, name=None))
     return [
-        {
-            "analysis": analysis.name,
-            "statistic": one.name,
-            "label": one.label,
-            "description": one.meaning,
-            "formula": one.formula,
-            "unit": one.unit,
-            "source": one.source,
-        }
+        {"analysis": analysis.name, "statistic": one.name}
+        | {"label": one.label, "description": one.meaning, "formula": one.formula}
+        | {"unit": one.unit, "source": one.source}
         for analysis in EVERY
         for one in analysis.statistics
         if (analysis.name, one.name) in there

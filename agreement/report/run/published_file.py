@@ -53,15 +53,13 @@ class Figure:
     convention: str  # how the source computed limits
     origin: str = PRINTED  # one of `ORIGINS`: only printed figures are counted as reproduced
 
-    def unknown_name(self) -> str:
-        """Say which name no results table holds, and the nearest one; "" if there is none."""
-        return _unknown_name(self.analysis, self.statistic)
-
     def unknown_place(self, places: Places) -> str:
         """Say that no such method or mode has a pair; "" if one has."""
         if (self.method, self.mode) in places:
             return ""
-        return f"no pair of '{self.method}' in mode '{self.mode}'{_listed(places)}"
+        shown = "; ".join(f"'{method}' in {mode}" for method, mode in sorted(places))
+        there = f"; there is {shown}" if shown else ""
+        return f"no pair of '{self.method}' in mode '{self.mode}'{there}"
 
 
 @dataclass(slots=True)
@@ -92,18 +90,14 @@ def near(name: str, known: Collection[str]) -> str:
     return f"; known are {', '.join(known)}" if len(known) <= _MOST_LISTED else "; see results.csv"
 
 
-def _unknown_name(analysis: str, statistic: str) -> str:
+def unknown_name(analysis: str, statistic: str) -> str:
+    """Say which name no results table holds, and the nearest one; "" if there is none."""
     if analysis not in STATISTICS:
         return f"no analysis '{analysis}'{near(analysis, STATISTICS)}"
     known = STATISTICS[analysis]
     if statistic not in known:
         return f"no statistic '{statistic}' in {analysis}{near(statistic, known)}"
     return ""
-
-
-def _listed(places: Places) -> str:
-    shown = "; ".join(f"'{method}' in {mode}" for method, mode in sorted(places))
-    return f"; there is {shown}" if shown else ""
 
 
 def published_file(study: Path) -> PublishedFile | None:
@@ -131,18 +125,6 @@ def published_file(study: Path) -> PublishedFile | None:
     return found
 
 
-def published_problems(study: Path, places: Places | None = None) -> list[Problem]:
-    """
-    Return everything wrong with a study's `published.toml`.
-
-    places: those with a pair, where they are known.
-    """
-    found = published_file(study)
-    if found is None:
-        return []
-    return sorted([*found.problems, *_uncompared(found.figures, places)], key=_number)
-
-
 def _number(problem: Problem) -> int:
     """Return which figure a problem is about; 0 for the file."""
     about = re.match(r"figure (\d+):", problem.what)
@@ -152,7 +134,7 @@ def _number(problem: Problem) -> int:
 def _uncompared(figures: list[Figure], places: Places | None) -> Iterator[Problem]:
     """Note the figures whose line no results table of this study can have."""
     for one in figures:
-        said = one.unknown_name()
+        said = unknown_name(one.analysis, one.statistic)
         plain = one.analysis not in _ELSEWHERE and one.method != "laboratory"
         if not said and places is not None and plain:
             said = one.unknown_place(places)
@@ -197,10 +179,15 @@ def require_published(study: Path) -> None:
 def with_published(
     study: Path, usable: bool, problems: tuple[Problem, ...], places: Places | None = None
 ) -> tuple[bool, tuple[Problem, ...]]:
-    """Add what is wrong with `published.toml` to what was found in a study."""
-    more = published_problems(study, places)
-    stops = any(problem.severity == "stop" for problem in more)
-    return usable and not stops, in_order((*problems, *more))
+    """
+    Add what is wrong with `published.toml` to what was found in a study.
+
+    places: those with a pair, where they are known.
+    """
+    if (found := published_file(study)) is None:
+        return usable, in_order(problems)
+    more = sorted([*found.problems, *_uncompared(found.figures, places)], key=_number)
+    return usable and not found.stops, in_order((*problems, *more))
 
 
 def _problem(severity: Any, reason: str, what: str, remedy: str) -> Problem:
@@ -238,7 +225,7 @@ def _read_figure(number: int, entry: Any, found: PublishedFile) -> None:
         faults = list(_faults(entry))
         names = [str(entry[name]) for name in ("analysis", "statistic") if name in entry]
         if faults and len(names) == 2:  # alone it is told where figures are compared
-            faults += filter(None, [_unknown_name(*names).removesuffix("?")])
+            faults += filter(None, [unknown_name(*names).removesuffix("?")])
     if faults:
         reason = "missing_key" if faults[0].endswith("missing") else "wrong_value"
         what = f"{where}{'; '.join(faults)}."

@@ -6,12 +6,13 @@ Nothing here holds all rows. Cards and notebook are left out, and the page says 
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from agreement.figures.differences import differences_caption, plot_differences
 from agreement.report.page.html import PageDraft
+from agreement.report.page.machine import stated
 from agreement.report.page.markup import Block, code, heading, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
@@ -44,34 +45,6 @@ from agreement.terms import REASONS
 
 if TYPE_CHECKING:
     from agreement.report.run.write import WrittenReport
-
-# of each section: analyses, and which of their statistics; results.csv has the others
-SHOWN: Final[tuple[tuple[str, dict[str, str]], ...]] = (
-    (
-        "Agreement with the laboratory",
-        {
-            "limits_of_agreement": "bias sd_of_differences lower_limit upper_limit",
-            "quantile_limits": "lower_limit median upper_limit",
-        },
-    ),
-    ("Which is closer?", {"closer": "rmse_ratio p_rmse_joint"}),
-    (
-        "Does the error depend on fitness?",
-        {"trend": "slope_on_mean p_slope spread_on_mean p_spread"},
-    ),
-    (
-        "Predicting the laboratory value",
-        {"regression": "slope intercept standard_error_of_estimate r"},
-    ),
-    ("Sizes of the error", {"error": "mae mape rmse share_within_margin total_deviation_index"}),
-    ("By training profile", {"profile_bias": "bias lower_limit upper_limit"}),
-    (
-        "Reliability",
-        {
-            "repeatability": "typical_error smallest_real_change day_to_day_spread week_to_week_change"
-        },
-    ),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,12 +170,12 @@ def _page(
     if content["kind"] == "brief":
         page.add(cautions_block(short=True), ["verdict"])
         return page.html(name)
-    for words, analyses in SHOWN:
+    for words, analyses in stated("tables", "registry"):
         page.open_section(words)
         if "limits_of_agreement" in analyses:
             for one in drawn:
                 page.add(one.block)
-        for name, statistics in analyses.items():
+        for name, _, statistics in (part.partition(": ") for part in analyses.split("; ")):
             own = BY_NAME[name]
             only = tuple(one for one in own.statistics if one.name in statistics.split())
             some = replace(own, statistics=only, unless_possible=(), of_all_groups=())

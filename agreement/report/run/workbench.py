@@ -24,12 +24,10 @@ def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
     Raises AgreementError if there is no such folder.
     Raises OutputError if the copy cannot be written, or a file of that name is not ours.
     """
-    place = Path(study).resolve()
-    if not place.is_dir():
-        raise AgreementError(f"{study} is no folder. Name the folder that holds study.toml.")
+    place = _folder(study)
     kind = kind or stated_kind(place)
-    content = _filled(template(kind), {"study": place.name, "save": None})
-    return _placed(place.with_name(f"{place.name}-{kind}.ipynb"), content)
+    parameters = {"study": place.name, "save": None}
+    return _placed(place.with_name(f"{place.name}-{kind}.ipynb"), template(kind), parameters)
 
 
 def opened(study: Path | None, kind: Kind | None) -> Path:
@@ -45,21 +43,33 @@ def explore_notebook(study: str | Path) -> Path:
 
     Returns: ``<study folder>-explore.ipynb``.
     """
-    place = Path(study).resolve()
-    if not place.is_dir():
-        raise AgreementError(f"{study} is no folder. Name the folder that holds study.toml.")
-    content = _filled(workbench_template("explore"), {"study": place.name})
-    return _placed(place.with_name(f"{place.name}-explore.ipynb"), content)
+    place = _folder(study)
+    target = place.with_name(f"{place.name}-explore.ipynb")
+    return _placed(target, workbench_template("explore"), {"study": place.name})
 
 
 def start_notebook(folder: Path) -> Path:
     """Write the notebook that makes studies from files into a folder: ``agreement-start.ipynb``."""
-    content = _filled(workbench_template("start"), {"place": "."})
-    return _placed(folder.resolve() / "agreement-start.ipynb", content)
+    target = folder.resolve() / "agreement-start.ipynb"
+    return _placed(target, workbench_template("start"), {"place": "."})
 
 
-def _placed(target: Path, content: str) -> Path:
-    """Put a notebook where there is none; one of ours that is there stays."""
+def _folder(study: str | Path) -> Path:
+    place = Path(study).resolve()
+    if not place.is_dir():
+        raise AgreementError(f"{study} is no folder. Name the folder that holds study.toml.")
+    return place
+
+
+def _placed(target: Path, text: str, parameters: dict[str, Any]) -> Path:
+    """Put a notebook, filled in, where there is none; one of ours that is there stays."""
+    import nbformat
+
+    notebook = nbformat.reads(text, as_version=4)
+    for cell in notebook.cells:
+        if "parameters" in cell.metadata.get("tags", []):
+            cell.source = parameters_source(parameters)
+    content = str(nbformat.writes(notebook)) + "\n"
     if target.is_symlink() or target.exists():
         _require_ours(target, content)
         return target
@@ -72,17 +82,6 @@ def _placed(target: Path, content: str) -> Path:
             f"{target.name} cannot be written beside the study ({error.strerror})."
         ) from error
     return target
-
-
-def _filled(text: str, parameters: dict[str, Any]) -> str:
-    """Return a notebook filled in with its parameters; the same for the same ones."""
-    import nbformat
-
-    notebook = nbformat.reads(text, as_version=4)
-    for cell in notebook.cells:
-        if "parameters" in cell.metadata.get("tags", []):
-            cell.source = parameters_source(parameters)
-    return str(nbformat.writes(notebook)) + "\n"
 
 
 def _require_ours(target: Path, content: str) -> None:

@@ -18,6 +18,7 @@ from agreement.report.run.published_file import (
     Figure,
     near,
     published_file,
+    unknown_name,
 )
 from agreement.stats.catalogue import label_of
 from agreement.stats.limits.limits_by_convention import CONVENTIONS, limits_as_printed
@@ -65,7 +66,7 @@ def reproduced(study: Path, numbers: Numbers) -> Markup:
 def _printed(figure: Figure, numbers: Numbers) -> Printed:
     """Return one printed figure beside our own by its convention."""
     place = (figure.method, figure.mode, figure.group)
-    without = figure.unknown_name() or _no_line(figure, numbers)
+    without = unknown_name(figure.analysis, figure.statistic) or _no_line(figure, numbers)
     if figure.statistic in COUNTS:
         line = next((c for c in numbers.line(figure.analysis, *place) if c.n), Cell(""))
         count = getattr(line, figure.statistic)

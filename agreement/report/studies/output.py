@@ -1,6 +1,6 @@
 """Folders of what several reports say together: a page, a table, a figure, their provenance."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -23,11 +23,12 @@ from agreement.report.run.provenance import write_provenance
 from agreement.report.studies.compared import SEASON, Compared
 from agreement.report.studies.pool import pool_frame, pool_lines, study_groups
 from agreement.report.studies.pool_file import Pooled
-from agreement.stats.studies.pooling import Study, pooled_studies
+from agreement.stats.studies.pooling import pooled_studies
 
 PAGE = "report.html"
 _POOLED = ("bias", "sd_of_differences")
 _DRAWN = ("bias", "lower_limit", "upper_limit")
+_FOREST = ["name", "n", "bias", "low", "high", "lower_limit", "upper_limit"]  # of `plot_forest`
 
 
 def write_compared(found: Compared, out: Path) -> list[Path]:
@@ -55,32 +56,27 @@ def write_compared(found: Compared, out: Path) -> list[Path]:
 
 def _beside(found: Compared) -> Block:
     """Draw bias and limits of each method in both reports."""
-    rows, told = list[dict[str, Any]](), list[tuple[str, Cell]]()
+    rows, told = [], list[tuple[str, Cell]]()
     for place in found.seasons:
         for group, report in (("first", found.first), ("second", found.second)):
             bias, lower, upper = (found.numbers.get(SEASON, s, *place, group) for s in _DRAWN)
             if bias.known and lower.known and upper.known:
-                limits = {"lower_limit": lower.value, "upper_limit": upper.value}
-                ends = {"bias": bias.value, "low": bias.low, "high": bias.high}
                 name = f"{group}: {report.name(place)}"
-                rows.append({"name": name, "n": bias.n, **ends, **limits})
+                ends = (bias.low, bias.high, lower.value, upper.value)
+                rows.append((name, bias.n, bias.value, *ends))
                 told.append((name, bias))
     if not rows:
         return Block("")
-    own = pd.DataFrame(rows)
-    height = forest_height(len(own) - 2)
-    return picture(
-        "reports",
-        drawing(plot_forest, own, own.iloc[:0]),
-        Caption("reports", {"told": told}),
-        height=height,
-    ).block
+    own = pd.DataFrame(rows, columns=_FOREST)
+    draw, caption = drawing(plot_forest, own, own.iloc[:0]), Caption("reports", {"told": told})
+    return picture("reports", draw, caption, height=forest_height(len(own) - 2)).block
 
 
 def write_pool(pooled: Pooled, out: Path) -> list[Path]:
     """Write a pool into a folder; return its page and table."""
     pool = pooled_studies(pooled.studies)
-    own = pd.DataFrame([_study_row(one) for one in pool.studies])
+    rows_of = [(s.name, s.n, s.bias, *s.bias_interval, *s.limits) for s in pool.studies]
+    own = pd.DataFrame(rows_of, columns=_FOREST)
     frame, title = pool_frame(pooled), pooled.title or "Studies pooled"
     numbers = Numbers(frame)
     drawn = Block("")
@@ -90,7 +86,9 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
         biases = {"lowest": ordered[0], "highest": ordered[-1]}
         biases["next"] = numbers.get("next_squad", "bias", "pool", "all")
         kinds = (("typical squad", False), ("next squad", True))
-        summary = pd.DataFrame([_pool_row(pool, name, new=new) for name, new in kinds])
+        summary = pd.DataFrame(
+            [_pool_row(pool, name, new=new) for name, new in kinds], columns=_FOREST
+        )
         drawn = picture(
             "studies",
             drawing(plot_forest, own, summary),
@@ -111,24 +109,10 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
     return _write(out, title, shown, map(in_words, lines), drawn + words, frame, content)
 
 
-def _study_row(study: Study) -> Mapping[str, Any]:
-    limits = dict(zip(("lower_limit", "upper_limit"), study.limits, strict=True))
-    ends = dict(zip(("low", "high"), study.bias_interval, strict=True))
-    return {"name": study.name, "n": study.n, "bias": study.bias, **ends, **limits}
-
-
-def _pool_row(pool: Any, name: str, *, new: bool) -> Mapping[str, Any]:
-    bias = pool.bias(new=new)
+def _pool_row(pool: Any, name: str, *, new: bool) -> tuple[Any, ...]:
     ends = pool.athlete() if new else (pool.limit(-1).value, pool.limit(1).value)
-    limits = dict(zip(("lower_limit", "upper_limit"), ends, strict=True))
-    return {
-        "name": name,
-        "n": np.nan,
-        "bias": bias.value,
-        "low": bias.low,
-        "high": bias.high,
-        **limits,
-    }
+    bias = pool.bias(new=new)
+    return (name, np.nan, bias.value, bias.low, bias.high, *ends)
 
 
 def _write(

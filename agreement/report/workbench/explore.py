@@ -20,6 +20,7 @@ from agreement.tables.study_lines import write_choices
 from agreement.terms import RESULT_COLUMNS, UNIT, counted
 
 _FARTHEST: Final = 5
+_PAIRING: Final = ("days_before", "summary_days", "minimum_days", "summary")
 _WRITTEN: Final = (
     "Written under [pairing]. The limit, its date, coverage and who counts are not changed from here: "
     "what was agreed beforehand stays."
@@ -99,8 +100,7 @@ class Explore:
     def tried(self) -> list[str]:
         """Names of the choices that are not the agreed ones."""
         options, now = self.cohort.study.options, self.choices
-        keys = ("days_before", "summary_days", "minimum_days", "summary")
-        names = [key for key in keys if now[key] != getattr(options.pairing, key)]
+        names = [key for key in _PAIRING if now[key] != getattr(options.pairing, key)]
         names += ["confirmed"] if now["confirmed"] else []
         names += ["margin"] if now["margin"] != (options.margin.limit or 0.0) else []
         return names + (["coverage"] if abs(now["coverage"] - 0.95) > 1e-9 else [])
@@ -108,51 +108,34 @@ class Explore:
     def show(self) -> None:
         """Compute and draw under the choices that stand in the controls."""
         now = self.choices
-        keys = ("days_before", "summary_days", "minimum_days", "summary")
-        cohort = self.cohort.with_options(pairing={key: now[key] for key in keys})
-        method, mode = now["method"]
-        if (method, mode) not in cohort.methods:
-            self._nothing("With these choices the method has no pairs.")
-            return
-        pairs = cohort.pairs_of(method, mode)
+        cohort = self.cohort.with_options(pairing={key: now[key] for key in _PAIRING})
+        pairs = self.cohort.pairs.iloc[:0]
+        if now["method"] in cohort.methods:
+            pairs = cohort.pairs_of(*now["method"])
         if now["confirmed"]:
             pairs = pairs[pairs["max_confirmed"] == "yes"]
-        people = int(pairs["athlete_id"].nunique())
         if pairs.empty:
-            self._nothing("With these choices the method has no pairs.")
+            words = self._mark() + "With these choices the method has no pairs."
+            self.said.value, self.picture.value = element("p", words), ""
             return
-        enough = people >= FEW_FOR_REPORTS
-        limits = (
-            limits_by_athlete(
-                pairs["field"] - pairs["lab"], pairs["athlete_id"], coverage=now["coverage"]
-            )
-            if enough
-            else None
-        )
-        said = (
-            limits.summary()
-            if limits is not None
-            else f"{counted(people, 'athlete')}: too few for limits of agreement."
-        )
-        if limits is not None and now["margin"]:
-            inside = -now["margin"] <= limits.lower and limits.upper <= now["margin"]
-            said += f" Both limits {'lie' if inside else 'do not lie'} within ±{now['margin']:g}."
+        people, margin = int(pairs["athlete_id"].nunique()), now["margin"]
+        said = f"{counted(people, 'athlete')}: too few for limits of agreement."
+        limits: Any = pd.DataFrame(columns=RESULT_COLUMNS)
+        if people >= FEW_FOR_REPORTS:
+            apart, whose = pairs["field"] - pairs["lab"], pairs["athlete_id"]
+            limits = limits_by_athlete(apart, whose, coverage=now["coverage"])
+            said = limits.summary()
+            if margin:
+                inside = -margin <= limits.lower and limits.upper <= margin
+                said += f" Both limits {'lie' if inside else 'do not lie'} within ±{margin:g}."
         with house_style():
             figure, (ax,) = blank()
-            plot_differences(
-                pairs,
-                pd.DataFrame(columns=RESULT_COLUMNS) if limits is None else limits,
-                margin=now["margin"] or None,
-                told=pair_words(pairs),
-                ax=ax,
-            )
+            told: dict[str, Any] = {"margin": margin or None, "told": pair_words(pairs)}
+            plot_differences(pairs, limits, **told, ax=ax)
             settle(figure)
             svg = svg_text(figure)
         self.said.value = (paragraph(self._mark() + said) + _farthest(pairs)).html
         self.picture.value = svg[svg.index("<svg") :]
-
-    def _nothing(self, words: str) -> None:
-        self.said.value, self.picture.value = element("p", self._mark() + words), ""
 
     def _mark(self) -> Markup:
         """Return the mark of choices that were tried after the fact."""
@@ -164,9 +147,8 @@ class Explore:
     def write_choices(self) -> None:
         """Write the choices of pairing into study.toml; the agreed limit is not touched."""
         now = self.choices
-        keys = ("days_before", "summary_days", "minimum_days", "summary")
         try:
-            write_choices(self.folder, {"pairing": {key: now[key] for key in keys}})
+            write_choices(self.folder, {"pairing": {key: now[key] for key in _PAIRING}})
         except (AgreementError, OSError) as error:
             self.written.value = element("p", str(error))
             return
