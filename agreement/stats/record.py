@@ -162,6 +162,8 @@ class Analysis:
     shown_in: tuple[Kind, ...] = KINDS  # kinds of report that show it
     # whether a section is written for it; else its rows stand in the table of further analyses
     own_section: bool = False
+    # its statistics on the page of a registry; results.csv has the others
+    of_registry: tuple[str, ...] = ()
     # its statistics that draw on every group: an audit that withholds one withholds them
     of_all_groups: tuple[str, ...] = ()
     # whether its means weigh every pair alike, not every athlete. Where one to four athletes
@@ -173,7 +175,8 @@ class Analysis:
         """Refuse a record that contradicts itself."""
         Privacy(self.privacy)  # whoever passes None has not thought about it
         named = {name for _, names in self.unless_possible for name in names} | {
-            *self.of_all_groups
+            *self.of_all_groups,
+            *self.of_registry,
         }
         if len(set(self.names)) < len(self.names) or not named <= set(self.names):
             raise ValueError(f"the statistics of '{self.name}' are declared twice, or not at all")

@@ -12,7 +12,6 @@ import pandas as pd
 
 from agreement.figures.differences import differences_caption, plot_differences
 from agreement.report.page.html import PageDraft
-from agreement.report.page.machine import stated
 from agreement.report.page.markup import Block, code, heading, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
@@ -38,7 +37,7 @@ from agreement.report.sections.ledger import left_out_block
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.registry_results import RegistryResults, registry_results
 from agreement.scale.streamed import Streamed
-from agreement.stats.catalogue import BY_NAME
+from agreement.stats.catalogue import ANALYSES
 from agreement.tables.options import Kind, Margin
 from agreement.tables.writers import significant
 from agreement.terms import REASONS
@@ -170,16 +169,14 @@ def _page(
     if content["kind"] == "brief":
         page.add(cautions_block(short=True), ["verdict"])
         return page.html(name)
-    for words, analyses in stated("tables", "registry"):
-        page.open_section(words)
-        if "limits_of_agreement" in analyses:
-            for one in drawn:
-                page.add(one.block)
-        for name, _, statistics in (part.partition(": ") for part in analyses.split("; ")):
-            own = BY_NAME[name]
-            only = tuple(one for one in own.statistics if one.name in statistics.split())
-            some = replace(own, statistics=only, unless_possible=(), of_all_groups=())
-            page.add(analysis_table(numbers, some, alone=True) or Block(""))
+    page.open_section("Agreement with the laboratory")
+    for figure in drawn:
+        page.add(figure.block)
+    for own in ANALYSES:
+        only = tuple(one for one in own.statistics if one.name in own.of_registry)
+        some = replace(own, statistics=only, of_registry=(), unless_possible=(), of_all_groups=())
+        if only and (shown := analysis_table(numbers, some, alone=True)):
+            page.add(shown)
     page.open_section("What became of every row")
     page.add(left_out)
     page.open_section("Cautions")

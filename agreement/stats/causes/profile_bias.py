@@ -348,6 +348,7 @@ RECORD: Final = Analysis(
         """,
     ),
     privacy=Privacy.PARTITION,
+    of_registry=("bias", "lower_limit", "upper_limit"),
     compute=profile_bias_of,
     unless_possible=(("all", ("p_welch",)),),
     own_section=True,

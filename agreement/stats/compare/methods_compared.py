@@ -355,5 +355,6 @@ RECORD: Final = Analysis(
           = as p_rmse_joint
         """),
     privacy=Privacy.COMPARES_METHODS,
+    of_registry=("rmse_ratio", "p_rmse_joint"),
     own_section=True,
 )

@@ -183,6 +183,7 @@ RECORD: Final = Analysis(
           = the size that 90 % of |d| stay below, with its upper bound | Lin 2000; Lin 2002
         """),
     privacy=Privacy.WHOLE,
+    of_registry=("mae", "mape", "rmse", "share_within_margin", "total_deviation_index"),
     compute=error_of,
     own_section=True,
 )

@@ -145,6 +145,7 @@ RECORD: Final = Analysis(
     label="bias and limits of agreement",
     statistics=LIMITS,
     privacy=Privacy.SUBSET,
+    of_registry=("bias", "sd_of_differences", "lower_limit", "upper_limit"),
     compute=limits_of_agreement_of,
     any_size=True,
     own_section=True,

@@ -142,6 +142,7 @@ RECORD: Final = Analysis(
         replace(UPPER, **_QUANTILE),
     ),
     privacy=Privacy.WHOLE,
+    of_registry=("lower_limit", "median", "upper_limit"),
     compute=quantile_limits_of,
     own_section=True,
 )

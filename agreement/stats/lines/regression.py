@@ -175,6 +175,7 @@ RECORD: Final = Analysis(
     label="line of laboratory on field",
     statistics=_STATISTICS,
     privacy=Privacy.WHOLE,
+    of_registry=("slope", "intercept", "r", "standard_error_of_estimate"),
     compute=regression_of,
     own_section=True,
 )

@@ -302,6 +302,7 @@ RECORD: Final = Analysis(
           = as spread_on_mean
         """),
     privacy=Privacy.WHOLE,
+    of_registry=("slope_on_mean", "p_slope", "spread_on_mean", "p_spread"),
     compute=trend_of,
     own_section=True,
 )

@@ -299,6 +299,12 @@ RECORD: Final = Analysis(
           = typical error over the mean of the repeated values
         """),
     privacy=Privacy.WHOLE,
+    of_registry=(
+        "typical_error",
+        "smallest_real_change",
+        "day_to_day_spread",
+        "week_to_week_change",
+    ),
     compute=repeatability_of,
     any_size=True,
     own_section=True,
