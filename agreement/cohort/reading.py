@@ -36,11 +36,7 @@ def read_cohort(folder: Path | str, *, progress: Progress | None = None) -> Coho
         With every problem that stops the study, not only the first; also when a file was changed
         while it was being read.
     """
-    return usable(*inspect_cohort(folder, progress=progress))
-
-
-def usable(cohort: Cohort | None, problems: tuple[Problem, ...]) -> Cohort:
-    """Return an inspected cohort; raises TableError as `read_cohort`."""
+    cohort, problems = inspect_cohort(folder, progress=progress)
     if cohort is None:
         raise TableError(problem for problem in problems if problem.severity == "stop")
     require_unchanged(cohort.study.folder, cohort.study.inputs)
@@ -48,27 +44,25 @@ def usable(cohort: Cohort | None, problems: tuple[Problem, ...]) -> Cohort:
 
 
 def inspect_cohort(
-    folder: Path | str, *, progress: Progress | None = None, paired: Cohort | None = None
+    folder: Path | str, *, progress: Progress | None = None
 ) -> tuple[Cohort | None, tuple[Problem, ...]]:
     """
     Read a study folder and return everything found on the way to its pairs, without raising.
 
     progress: called with the number of session files read and their total.
-    paired: of this folder, where it was read and paired just now: it is only judged.
     Returns cohort: None when something stops the study.
     Returns problems: stops, then what was set aside, then notes.
     """
-    if paired is None:
-        study, problems = inspect_study(folder)
-        if study is None:
-            return None, problems
-        try:
-            paired = Cohort.of(study, progress=progress)
-        except TableError as error:  # raw files of the laboratory, or readings
-            found = error.found if isinstance(error, StoppedReadings) else error.problems
-            return None, in_order(study.told((*found, *study.problems)))
-    stopped = any(doubt.severity == "stop" for doubt in paired.doubts)
-    return (None if stopped else paired), paired.problems
+    study, problems = inspect_study(folder)
+    if study is None:
+        return None, problems
+    try:
+        cohort = Cohort.of(study, progress=progress)
+    except TableError as error:  # raw files of the laboratory, or readings
+        found = error.found if isinstance(error, StoppedReadings) else error.problems
+        return None, in_order(study.told((*found, *study.problems)))
+    stopped = any(doubt.severity == "stop" for doubt in cohort.doubts)
+    return (None if stopped else cohort), cohort.problems
 
 
 def pair(

@@ -59,7 +59,7 @@ _KEY = ["method", "mode"]
 Compute = Callable[[], HasFrame]
 Drawing = Callable[[pd.DataFrame, int], Resampling]
 Mapped = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
-_OF_ALL: Final = 3  # pieces of `analyse` that are of all methods
+_OF_ALL: Final = 6  # pieces of `analyse` that are of all methods
 _MAPPED: ContextVar[Mapped] = ContextVar("mapped", default=map)
 
 
@@ -109,10 +109,8 @@ def analyse(evidence: Evidence) -> StudyResults:
         found = list(_MAPPED.get()(call, _shared(evidence, data)))
         first = len(data) // 2
         studied = all_counted(found[:first] + found[first + _OF_ALL :])
-        compared, comparisons, (beside, beside_rows) = found[first : first + _OF_ALL]
-        laboratory = _laboratory(evidence)
-        averaging = _averaging(evidence)
-        unlike = _across_modes(evidence)
+        compared, comparisons, (beside, beside_rows), *rest = found[first : first + _OF_ALL]
+        laboratory, averaging, unlike = rest
     parts = [frame for _, of_method in studied for frame in of_method]
     parts += [_comparison(comparison) for comparison in comparisons]
     parts += laboratory.rows + beside_rows
@@ -147,6 +145,9 @@ def _shared(evidence: Evidence, data: list[MethodData]) -> list[Callable[[], Any
         partial(methods_compared, data),
         partial(two_estimators_of, data),
         partial(beside_vo2max, evidence),
+        partial(_laboratory, evidence),
+        partial(_averaging, evidence),
+        partial(_across_modes, evidence),
     ]
     first = len(data) // 2
     return [*each[:first], *of_all, *each[first:]]

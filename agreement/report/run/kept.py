@@ -285,8 +285,11 @@ def study_state(place: Path, target: Path) -> tuple[str, str, str, str]:
 
 def _output(path: Path, target: Path) -> bool:
     """Whether a path is the output, or what a run writes beside it."""
-    hidden = path.name.startswith(f".{target.name}.agreement-")
-    return path.resolve() == target or (hidden and path.parent.resolve() == target.parent)
+    name = path.name
+    if name.startswith(f".{target.name}.agreement-") and path.parent.resolve() == target.parent:
+        return True
+    same = name.casefold() == target.name.casefold() or path.is_symlink()
+    return same and path.resolve() == target
 
 
 def _without_question(text: str) -> tuple[str, str]:
@@ -326,18 +329,21 @@ def _program() -> str:
     """Return the checksum of this program's own files, and the versions of all libraries."""
     root = Path(__file__).parents[2]
     files = sorted(
-        path for path in root.rglob("*") if path.is_file() and path.suffix not in (".pyc", ".ipynb")
+        os.path.join(folder, name)  # noqa: PTH118 - a thousand of them
+        for folder, _, names in os.walk(root)
+        for name in names
+        if not (folder.endswith("__pycache__") or name.endswith((".pyc", ".ipynb")))
     )
     libraries = sorted(
         {
-            one.name
+            one
             for place in sys.path
             if Path(place).is_dir()
-            for one in Path(place).iterdir()
-            if one.suffix in (".dist-info", ".egg-info")
+            for one in os.listdir(place)  # noqa: PTH208 - as above
+            if one.endswith((".dist-info", ".egg-info"))
         }
     )
-    own = [(str(path.relative_to(root)), _sum(path.read_bytes())) for path in files]
+    own = [(name.removeprefix(str(root)), _sum(Path(name).read_bytes())) for name in files]
     return _sum(json.dumps([own, libraries]).encode())
 
 

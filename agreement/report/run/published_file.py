@@ -8,8 +8,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final
 
-from agreement.cohort import Cohort, inspect_cohort
-from agreement.cohort.reading import usable
+from agreement.cohort import Cohort, read_cohort
 from agreement.errors import Problem, TableError, in_order
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
@@ -144,20 +143,17 @@ def _uncompared(figures: list[Figure], places: Places | None) -> Iterator[Proble
 
 
 def read_with_published(
-    study: str | Path,
-    *,
-    progress: Callable[[int, int], None] | None = None,
-    paired: Cohort | None = None,
+    study: str | Path, *, progress: Callable[[int, int], None] | None = None
 ) -> Cohort:
     """
-    Read a study folder for a report, `published.toml` with it; parameters as `inspect_cohort`.
+    Read a study folder for a report, `published.toml` with it; parameters as `read_cohort`.
 
     Raises TableError with every problem that stops the study or the comparison with printed
         figures.
     """
     published = published_file(Path(study))
     try:
-        cohort = usable(*inspect_cohort(study, progress=progress, paired=paired))
+        cohort = read_cohort(study, progress=progress)
     except TableError as error:
         stops = () if published is None else published.stops
         raise TableError((*error.problems, *stops)) from error

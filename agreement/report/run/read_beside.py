@@ -1,8 +1,8 @@
 """
 Have a study read in the second process while this one loads what draws.
 
-The second goes on with its doubts while this one gathers what the statistics are computed from; of a
-very small study it computes the results too: to share them would take longer.
+The second goes on with what the statistics are computed from; of a very small study with the results
+too: to share them would take longer.
 """
 
 import os
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 MOST_BYTES: Final = 2**23  # of a study read meanwhile; that of a larger one tells how far it is
 FEW_BYTES: Final = 2**16  # of a study whose results are sooner computed by one process
 _WITH_ARROW: Final = ("--watch", "--scheduler")  # a study may change its form; a cluster needs it
-_PAIRED: Final[list[Any]] = []  # in the second process: a cohort that is still to be judged
 _OWN_TEXTS: Final = ("mode.string_storage", "python")
 
 
@@ -53,7 +52,7 @@ def _parquet_in(folder: Path) -> Iterator[str]:
 
 
 def load_to_read() -> None:
-    """Load what reads and computes; called in the second process."""
+    """Load what reads and pairs; called in the second process."""
     import gc
     import warnings
 
@@ -62,9 +61,7 @@ def load_to_read() -> None:
     import numpy as np
 
     np.seterr(all="ignore")
-    load_bare()
-    import agreement.report.run.reading
-    import agreement.stats.results_table  # noqa: F401 - for what is asked
+    import agreement.report.run.reading  # noqa: F401 - for what is asked
 
 
 @contextmanager
@@ -113,16 +110,13 @@ def reading(second: Second | None, asked: Asked) -> "Callable[..., Cohort]":
         if not second.begun:
             load_to_read()  # what is loaded now it has too
             second.begin("study", None)
-        early = second.ask(_read_early if few else _pair_early, asked)
-        judging = None if few else second.ask(_judge_early, asked)
+        early = second.ask(_read_early, asked, few)
 
     def read(place: Path | str, **given: Any) -> "Cohort":
         if early is not None and (Path(place), given["earlier"]) == (asked.study, asked.earlier):
             _load_meanwhile(early, statistics=not (asked.results and few))
             with suppress(Exception):  # raised again below, as the reading of this process
                 cohort = cast("Cohort", early.result(PATIENCE))
-                if judging is not None:
-                    cohort = _judged(cohort, judging, evidence=asked.results)
                 if (told := given["progress"]) and (files := len(cohort.study.samples)):
                     told(files, files)
                 return cohort
@@ -152,40 +146,15 @@ def _load_meanwhile(early: Future[Any], *, statistics: bool) -> None:
     draw_ahead(early.done)
 
 
-def _read_early(asked: Asked) -> Any:
+def _read_early(asked: Asked, few: bool) -> Any:
     from agreement.report.run.reading import read_for_report
 
+    load_bare()
     with quick_texts(None, asked.study), _over(asked.samples):
         cohort = read_for_report(asked.study, earlier=asked.earlier)
         if asked.results:
-            cohort.results  # noqa: B018 - kept in the cohort
+            cohort.results if few else cohort.evidence  # noqa: B018 - kept in the cohort
         return cohort
-
-
-def _pair_early(asked: Asked) -> Any:
-    from agreement.cohort import Cohort
-    from agreement.tables.study import read_study
-
-    with quick_texts(None, asked.study), _over(asked.samples):
-        _PAIRED.append(Cohort.of(read_study(asked.study)))
-    return _PAIRED[0]
-
-
-def _judge_early(asked: Asked) -> Any:
-    from agreement.report.run.reading import read_for_report
-
-    with quick_texts(None, asked.study):
-        found = read_for_report(asked.study, earlier=asked.earlier, paired=_PAIRED.pop())
-        return found.doubts, found.earlier
-
-
-def _judged(cohort: "Cohort", judging: Future[Any], *, evidence: bool) -> "Cohort":
-    """Return a cohort as `read_for_report` does, gathering evidence while the other process judges."""
-    from agreement.report.run.reading import completed
-
-    if evidence:
-        cohort.evidence  # noqa: B018 - kept in the cohort
-    return completed(cohort, *judging.result(PATIENCE))
 
 
 @contextmanager

@@ -1,5 +1,6 @@
 """Read a study for a report, with all that a report must know; a report may have it read elsewhere."""
 
+import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -7,11 +8,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from agreement.cohort import Cohort
-from agreement.errors import Problem, TooManyPairsError
+from agreement.cohort import Cohort, read_cohort
+from agreement.errors import TooManyPairsError
 from agreement.report.run.earlier import earlier_report, require_athletes_as_before
-from agreement.report.run.published_file import read_with_published
-from agreement.stats.evidence import EarlierReport
+from agreement.tables.study_file import PUBLISHED_FILE
 
 MOST_PAIRS: Final = 60_000  # 40 000 take 1.2 GB
 Reader = Callable[..., Cohort]
@@ -22,17 +22,20 @@ def read_for_report(
     *,
     earlier: Path | None = None,
     progress: Callable[[int, int], None] | None = None,
-    paired: Cohort | None = None,
 ) -> Cohort:
     """
     Read a study folder as `agreement.read_cohort`, `published.toml` and the earlier report with it.
 
     earlier: the folder of an earlier report of this study.
-    progress, paired: as for `agreement.cohort.inspect_cohort`.
     Raises TableError with everything that has to be put right first.
     Raises TooManyPairsError if a report would have to name too many athletes.
     """
-    cohort = read_with_published(study, progress=progress, paired=paired)
+    if os.path.lexists(Path(study) / PUBLISHED_FILE):  # else spares the import of the statistics
+        from agreement.report.run.published_file import read_with_published
+
+        cohort = read_with_published(study, progress=progress)
+    else:
+        cohort = read_cohort(study, progress=progress)
     require_athletes_as_before(cohort.study, earlier)
     if (found := len(cohort.pairs)) > MOST_PAIRS:
         raise TooManyPairsError(
@@ -40,15 +43,8 @@ def read_for_report(
             f"{MOST_PAIRS}. Move the field estimates into a folder 'field_estimates' in place of "
             "the one table: the report is then a page for a registry. 'agreement pair' works as it is."
         )
-    return completed(cohort, cohort.doubts, earlier_report(earlier))
-
-
-def completed(cohort: Cohort, doubts: tuple[Problem, ...], earlier: EarlierReport | None) -> Cohort:
-    """Return a cohort with what was found about its study, and the earlier report."""
-    again = replace(cohort, earlier=earlier)
-    vars(again)["doubts"] = doubts
-    if "evidence" in vars(cohort):
-        vars(again)["evidence"] = replace(cohort.evidence, earlier=earlier)
+    again = replace(cohort, earlier=earlier_report(earlier))
+    vars(again)["doubts"] = cohort.doubts  # of the study alone
     return again
 
 
