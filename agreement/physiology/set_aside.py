@@ -28,8 +28,11 @@ Cause = tuple[Flags, str, Iterable[str | None] | str | None, dict[str, Any]]
 
 def lines_of(rows: pd.DataFrame, *causes: Cause) -> pd.DataFrame:
     """Return the lines of several causes: where, message, column, and what it is filled in with."""
-    parts = (left_out(rows[where], name, column, told) for where, name, column, told in causes)
-    return joined(parts)
+    return joined(
+        left_out(rows[where], name, column, told)
+        for where, name, column, told in causes
+        if where.any()
+    )
 
 
 def left_out(

@@ -78,11 +78,11 @@ def nearest_boundary(training: Training, rules: ProfileOptions) -> tuple[float, 
     for field in fields(training):
         for threshold in thresholds.get(field.name, ()):
             value: float = getattr(training, field.name)
+            distance = 100 * abs(threshold - value)
             for target in (threshold - JUST_ACROSS, threshold + JUST_ACROSS):
-                other = profile_label(replace(training, **{field.name: target}), rules)
-                distance = 100 * abs(threshold - value)
-                if other != here and distance < found[0]:
-                    found = (distance, other)
+                if distance < found[0]:
+                    other = profile_label(replace(training, **{field.name: target}), rules)
+                    found = found if other == here else (distance, other)
     return found
 
 

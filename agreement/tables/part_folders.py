@@ -107,7 +107,7 @@ class PartFolder:
     def persons(self, path: Path) -> tuple[str, ...]:
         """Return the folders between this one and a file: of people, where there are any."""
         place = self.study / self.folder
-        return () if path == place else path.relative_to(place).parts[:-1]
+        return () if place in (path, path.parent) else path.relative_to(place).parts[:-1]
 
 
 def find_parts(

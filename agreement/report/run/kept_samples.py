@@ -155,7 +155,10 @@ def _tests_unpacked(kept: list[Any]) -> ComputedFile:
 def _value(kind: str, told: Any) -> Any:
     match kind:
         case "frame":
-            columns = {name: pd.array(values, dtype=own) for name, own, values in told}
+            columns = {
+                name: pd.array(values, dtype=own) if own == "str" else np.array(values, own)
+                for name, own, values in told
+            }
             return pd.DataFrame(columns)
         case "none":
             return pd.DataFrame(columns=told)
