@@ -19,6 +19,9 @@ UNUSED: Final = (
 ASKED_FOR: Final = (  # what is imported from these is None: they are asked for by name
     "pandas_flavor.xarray",  # tables of many axes, which pingouin does not use
     "mpl_toolkits.mplot3d",  # no figure of ours has a third axis
+    "matplotlib.dviread",  # none has a formula set by TeX
+    "scipy.stats._mgc",  # one test, which brings images of many axes
+    "scipy.stats._new_distributions",  # a second form of four distributions
 )
 _LISTED: Final = ("f2py", "testing")  # of numpy; scipy copies its whole list of names
 
