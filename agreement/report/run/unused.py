@@ -6,7 +6,7 @@ scipy and matplotlib compose for each function while they load: a fifth of all l
 """
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from types import ModuleType
 from typing import Any, Final
@@ -19,7 +19,9 @@ UNUSED: Final = (
 ASKED_FOR: Final = (  # what is imported from these is None: they are asked for by name
     "pandas_flavor.xarray",  # tables of many axes, which pingouin does not use
     "mpl_toolkits.mplot3d",  # no figure of ours has a third axis
-    "matplotlib.dviread",  # none has a formula set by TeX
+)
+_PARTS: Final = (  # the same of libraries that are loaded later
+    "matplotlib.dviread",  # no figure has a formula set by TeX
     "scipy.stats._mgc",  # one test, which brings images of many axes
     "scipy.stats._new_distributions",  # a second form of four distributions
 )
@@ -34,7 +36,12 @@ def leave_out_unused() -> None:
     """
     for name in UNUSED:
         sys.modules.setdefault(name, None)  # type: ignore[arg-type] # None: "not to be found"
-    for name in ASKED_FOR:
+    _stand_in_for(ASKED_FOR)
+
+
+def _stand_in_for(names: Iterable[str]) -> None:
+    """Let whatever is imported from modules that are not loaded be None."""
+    for name in names:
         if name not in sys.modules:
             sys.modules[name] = ModuleType(name)
             sys.modules[name].__getattr__ = _nothing  # type: ignore[method-assign]
@@ -50,6 +57,7 @@ def load_bare() -> None:
 
     if not _ours():
         return
+    _stand_in_for(_PARTS)
     there = [name for name in _LISTED if name not in vars(np)]
     vars(np).update({name: ModuleType(name) for name in there})
     try:
