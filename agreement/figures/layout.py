@@ -11,7 +11,9 @@ from typing import Any, Final
 
 import matplotlib as mpl
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
+from matplotlib.backend_bases import RendererBase
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.lines import Line2D
@@ -26,7 +28,8 @@ PADDING: Final = 7.0  # around and between panels. [pt]
 _ROUGH: Final = (44.0, 40.0)  # at the left of a panel and below it, until both are known. [pt]
 _FREE: Final = 4.0  # between a tick's words, the axis' name and the key. [pt]
 _LEADING: Final = 1.2  # of lines of text
-_NAME: Final = "name"  # marks the lower axis' name until it is placed
+_BELOW: Final[dict[str, Any]] = {"ha": "center", "va": "top"}
+_LEFT: Final[dict[str, Any]] = {"ha": "right", "va": "center_baseline"}
 
 
 def settle(figure: Figure) -> tuple[float, ...]:
@@ -92,12 +95,11 @@ def _words_around(
 def _keep_inside(ax: Axes, pen: Any) -> None:
     """Move the name of the lower axis, where it is longer than the panel, into the figure."""
     wide, panel = ax.get_figure(root=True).bbox.width, ax.bbox  # type: ignore[union-attr] # as above
-    for text in ax.texts:
-        if text.get_gid() == _NAME:
-            text.set_gid(None)
-            box = text.get_window_extent(pen)
+    for one in ax.artists:
+        if isinstance(one, _Words) and one.name is not None:
+            box = one.name.get_window_extent(pen)
             aside = min(0.0, wide - PADDING / 2 - box.x1) + max(0.0, PADDING / 2 - box.x0)
-            text.set_x(0.5 + aside / panel.width)
+            one.name.set_x(0.5 + aside / panel.width)
 
 
 def _stands_beside(ax: Axes, text: Text) -> bool:
@@ -132,43 +134,62 @@ def _scale(ax: Axes, which: str) -> float:
         ax.add_artist(marks)
     away, line = length + _FREE, size.get_size_in_points() * _LEADING
     upright, deep = look.get("rotation") == 90, 0.0
+    written = _Words(ax)
+    own: dict[str, Any] = {"fontproperties": size, "color": rc[f"{which}tick.labelcolor"]}
     for place, word in told:
         words = word.split("\n") if word else []
         wide = max((measured(one, size)[0] for one in words), default=0.0)
         deep = max(deep, len(words) * line if flat and not upright else wide)
+        spot, look = ((place, 0.0), _BELOW) if flat else ((0.0, place), _LEFT)
         for turn, one in enumerate(words):
             row = turn - (len(words) - 1) / 2  # from the middle of all lines
             if upright:
-                text = _write(ax, (place, 0.0), one, transform, (row * line, -away))
-                text.set(ha="center", va="top", rotation=90)
-            elif flat:
-                text = _write(ax, (place, 0.0), one, transform, (0.0, -away - turn * line))
-                text.set(ha="center", va="top")
+                off = (row * line, -away)
             else:
-                text = _write(ax, (0.0, place), one, transform, (-away, -row * line))
-                text.set(ha="right", va="center_baseline")
-            text.set(fontproperties=size, color=rc[f"{which}tick.labelcolor"])
+                off = (0.0, -away - turn * line) if flat else (-away, -row * line)
+            written.add(spot, one, transform, off, **look, **own, rotation=90 if upright else None)
     deep += away if deep else length
     if name := axis.label.get_text():
         away = deep + _FREE
+        own = {"fontproperties": axis.label.get_fontproperties(), "color": axis.label.get_color()}
         if flat:
-            text = _write(ax, (0.5, 0.0), name, ax.transAxes, (0.0, -away))
-            text.set(ha="center", va="top", gid=_NAME)
+            written.add((0.5, 0.0), name, ax.transAxes, (0.0, -away), **_BELOW, **own)
+            written.name = written.words[-1]
         else:
-            text = _write(ax, (0.0, 0.5), name, ax.transAxes, (-away, 0.0))
-            text.set(ha="right", va="center", rotation=90)
-        text.set(fontsize=axis.label.get_fontsize(), color=axis.label.get_color())
+            side: dict[str, Any] = {"ha": "right", "va": "center", "rotation": 90}
+            written.add((0.0, 0.5), name, ax.transAxes, (-away, 0.0), **side, **own)
         deep = away + float(axis.label.get_fontsize()) * _LEADING * (1 + name.count("\n"))
+    ax.add_artist(written)
     axis.set_visible(False)
     return deep
 
 
-def _write(
-    ax: Axes, spot: tuple[float, float], word: str, transform: Any, away: tuple[float, float]
-) -> Text:
-    """Add a text at a spot, so many points away from it."""
-    scale = ax.get_figure(root=True).dpi_scale_trans  # type: ignore[union-attr] # it stands in one
-    moved = transform + ScaledTranslation(away[0] / POINTS, away[1] / POINTS, scale)
-    text = Text(*spot, word, transform=moved, clip_on=False)
-    ax.add_artist(text)
-    return text
+class _Words(Artist):
+    """Texts beside a panel, drawn as texts of it would be; not cut by it, nor asked for their room."""
+
+    def __init__(self, ax: Axes) -> None:
+        super().__init__()
+        self.words: list[Text] = []
+        self.name: Text | None = None  # of the lower axis
+        self._paper = ax.get_figure(root=True)
+        self.set(zorder=Text.zorder, clip_on=False, in_layout=False)
+
+    def add(
+        self,
+        spot: tuple[float, float],
+        word: str,
+        transform: Any,
+        off: tuple[float, float],
+        **look: Any,
+    ) -> None:
+        """Write a text at a spot, so many points off it."""
+        scale = self._paper.dpi_scale_trans  # type: ignore[union-attr] # it stands in one
+        moved = transform + ScaledTranslation(off[0] / POINTS, off[1] / POINTS, scale)
+        text = Text(*spot, word, transform=moved, clip_on=False, **look)
+        text.set_figure(self._paper)  # type: ignore[arg-type] # as above
+        self.words.append(text)
+
+    def draw(self, renderer: RendererBase) -> None:
+        """Draw each."""
+        for one in self.words:
+            one.draw(renderer)

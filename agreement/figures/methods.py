@@ -1,9 +1,10 @@
 """All methods of a study on one axis: the picture that a reader sees first."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from math import isfinite
 from typing import Any, Final, NamedTuple
 
+import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
@@ -16,6 +17,7 @@ from agreement.figures.estimates import ABSENT, Estimate
 from agreement.figures.key import explain
 from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, number
 from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write, write_above
+from agreement.terms import KEY_COLUMNS
 
 _BAR: Final[dict[str, Any]] = {"solid_capstyle": "butt", "zorder": 2.5}
 _SAMPLES: Final[tuple[tuple[tuple[str, str], str, dict[str, Any]], ...]] = (  # of the key
@@ -70,23 +72,30 @@ def method_rows(results: pd.DataFrame) -> list[MethodRow]:
     Returns: order and content do not depend on the order of the rows.
     """
     whole = results[results["group"] == "all"]
+    columns = (whole[name].tolist() for name in (*KEY_COLUMNS, "value", "low", "high", "n"))
+    known: dict[tuple[str, str], dict[tuple[str, str], Estimate]] = {}
+    counts: dict[tuple[str, str], list[float]] = {}
+    for analysis, method, mode, group, statistic, *numbers, n in zip(*columns, strict=True):
+        key = f"{analysis}/{method}/{mode}/{group}/{statistic}"
+        known.setdefault((method, mode), {})[analysis, statistic] = Estimate(*numbers, key)
+        if analysis == "limits_of_agreement":
+            counts.setdefault((method, mode), []).append(n)
+    told = whole[whole["statistic"] == "within_margin"]
+    notes = dict(zip(zip(told["method"], told["mode"], strict=True), told["note"], strict=True))
     found = []
-    for (method, mode), every in whole.groupby(["method", "mode"], sort=True):
-        own, rows = every[every["analysis"] == "limits_of_agreement"], every.to_dict("records")
-        if own.empty:
-            continue
-        known = {(row["analysis"], row["statistic"]): Estimate.of(row) for row in rows}
-        said = [str(row["note"]) for row in rows if row["statistic"] == "within_margin"]
-        rmse = known.get(("error", "rmse"), ABSENT).value
-        n = int(own["n"].max())
+    for place in sorted(counts):
+        method, mode = place
+        n = int(np.nanmax(counts[place]))
+        rmse = known[place].get(("error", "rmse"), ABSENT).value
         if n > 0:
-            found.append(MethodRow(str(method), str(mode), n, _outcome(said), rmse, known))
+            row = (n, _outcome(str(notes.get(place, ""))), rmse, known[place])
+            found.append(MethodRow(str(method), str(mode), *row))
     return sorted(found, key=lambda one: (not isfinite(one.rmse), one.rmse, one.method, one.mode))
 
 
-def _outcome(notes: Sequence[str]) -> str:
+def _outcome(note: str) -> str:
     """Return the outcome that the note of a verdict begins with; "" without a margin."""
-    first = notes[0].split(";")[0].strip() if notes else ""
+    first = note.split(";")[0].strip()
     return first if first in {"acceptable", "not acceptable", "undecided", "withheld"} else ""
 
 

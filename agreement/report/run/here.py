@@ -45,7 +45,9 @@ from agreement.report.run.unused import leaving_out, load_bare, load_bare_drawin
 _NEW_OBJECTS: Final = 200_000  # between two searches for rubbish; figures are many small objects
 _NAMED_ANEW: Final = "pseudonymous("  # in a template: results are those of another cohort
 _TABLES: Final = "show.tables()"  # is made early too, where `show.save` stands in a cell of its own
-_LONG: Final = ("methods=", "athletes(", "show.of_")  # in expressions, the longest last
+# in expressions: what `show.save` asks for again; what takes long, the longest last
+_AGAIN: Final = ("report.history(", "report.provenance(")
+_LONG: Final = ("methods=", "athletes(", "show.of_")
 _OWN: Final = ("__name__", "__builtins__")  # names that no section is about
 _IN_TURN: Final = RLock()  # output, figures' style and error states are the whole process's
 _LANGUAGE: Final = {
@@ -163,12 +165,16 @@ def _ordered(first: str, rest: dict[str, str]) -> list[str]:
     """
     Return expressions as the two processes take them: this one as the page has them, that from the end.
 
-    That one has the longest first, so that short ones are left for both to end together.
+    That one has the longest first, so that short ones are left for both to end together; what is
+    asked for again in this one is left to it.
     """
     every = [first, *rest.values()]
     if any("show.of_" in one for one in every):
         every.insert(0, _TABLES)
-    return sorted(every, key=lambda one: [word in one for word in reversed(_LONG)])
+    return sorted(
+        every,
+        key=lambda one: (not one.startswith(_AGAIN), *(word in one for word in reversed(_LONG))),
+    )
 
 
 def _value(source: str, names: dict[str, Any]) -> Any:

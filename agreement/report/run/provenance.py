@@ -3,6 +3,7 @@
 import platform
 from dataclasses import asdict
 from datetime import UTC, date, datetime
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Final
@@ -32,7 +33,7 @@ def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
         "version": agreement.__version__,
         "created": datetime.now(tz=UTC).isoformat(timespec="seconds"),
         "python": platform.python_version(),
-        "dependencies": {package: _version(package) for package in DEPENDENCIES},
+        "dependencies": {package: version_of(package) for package in DEPENDENCIES},
         "study": name,
         "kind": kind,
         "command": command,
@@ -106,7 +107,8 @@ def _rows(source: dict[str, Any]) -> str:
     return counted(source["rows"], "file") if source["name"].endswith("/") else str(source["rows"])
 
 
-def _version(name: str) -> str:
+@cache
+def version_of(name: str) -> str:
     """Return the installed version of a dependency."""
     try:
         return version(name)

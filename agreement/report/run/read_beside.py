@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
@@ -132,6 +133,7 @@ def _load_meanwhile(early: Future[Any], *, statistics: bool) -> None:
     """Load what is needed later, and begin to draw, piece by piece while the other process reads."""
     from agreement.report.page.machine import prepared
     from agreement.report.page.pictures import draw_ahead
+    from agreement.report.run.provenance import DEPENDENCIES, version_of
 
     if statistics:  # for what follows, in both processes
         import statsmodels.stats.multitest  # noqa: F401
@@ -140,7 +142,7 @@ def _load_meanwhile(early: Future[Any], *, statistics: bool) -> None:
 
         with quiet_pingouin():
             import pingouin  # noqa: F401
-    for _ in prepared():
+    for _ in chain(prepared(), map(version_of, DEPENDENCIES)):
         if early.done():
             return
     draw_ahead(early.done)

@@ -33,7 +33,9 @@ class OfAthletes(NamedTuple):
     kind: Kind
     cards: dict[str, MadeTable]  # their table; nothing where nobody may be named
     pages: dict[str, str]  # file -> text
-    small_groups: list[tuple[str, ...]]  # `agreement.report.privacy.stage.Stage.kept_back`
+    # `kept_back` and `counted_nowhere` of `agreement.report.privacy.stage.Stage`
+    small_groups: list[tuple[str, ...]]
+    counted_nowhere: dict[str, tuple[int, int]]
 
 
 class Page:
@@ -80,6 +82,7 @@ class Page:
                 {} if cards is None else {"athlete_cards": made_table("athlete_cards", cards)},
                 pages,
                 told.stage.kept_back,
+                told.stage.counted_nowhere,
             )
         return self._made[kind]
 
@@ -121,7 +124,7 @@ class Page:
             "verdict": sentences,
             "remarks": grown.new() + remarks(told.stage.flow, told.stage.problems, source["study"]),
             "small_groups": made.small_groups,
-            "counted_nowhere": told.stage.counted_nowhere,
+            "counted_nowhere": made.counted_nowhere,
             JUDGED: judged(told.options.margin, verdicts, cohort.earlier),
         }
         write_provenance(source | found, place)
