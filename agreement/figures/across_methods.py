@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 
 from agreement.figures.averaging_curve import name_days
-from agreement.figures.budget import COMPONENTS, root
+from agreement.figures.budget import SOURCE_WORDS, root
 from agreement.figures.caption import Caption
 from agreement.figures.cells import draw_cells
 from agreement.figures.colours import AGREED, BAND, FLOOR, WASH, ZERO
@@ -51,7 +51,7 @@ def plot_budgets(
     spread = wanted.clip(lower=0) ** 0.5
     words = spread.map(lambda value: number(value) if np.isfinite(value) else "")
     colours = LinearSegmentedColormap.from_list("wash", [(BAND, 0.12), (BAND, 1.0)])
-    sources = [broken(COMPONENTS[name], 20) for name in wanted.index]
+    sources = [broken(SOURCE_WORDS[name], 20) for name in wanted.index]
     columns = [broken((labels or {}).get(one, one), 20) for one in methods]
     said: dict[str, Any] = {"names": (sources, columns), "upright": True}
     said["title"] = "SD by this alone (mL/kg/min)"
@@ -60,9 +60,9 @@ def plot_budgets(
 
 
 def _variances(results: pd.DataFrame, methods: Sequence[str], mode: str) -> pd.DataFrame:
-    rows = _known(results, "budget", list(COMPONENTS), mode)
+    rows = _known(results, "budget", list(SOURCE_WORDS), mode)
     variances = rows.pivot_table(index="statistic", columns="method", values="value")
-    return variances.reindex(index=list(COMPONENTS), columns=list(methods)).dropna(how="all")
+    return variances.reindex(index=list(SOURCE_WORDS), columns=list(methods)).dropna(how="all")
 
 
 def budgets_height(results: pd.DataFrame, methods: Sequence[str], mode: str) -> float:
@@ -150,9 +150,9 @@ def budgets_caption(results: pd.DataFrame, methods: Sequence[str], **of: Any) ->
 
     def largest(own: pd.DataFrame) -> tuple[str, Estimate]:
         most = own.sort_values(["value", "statistic"]).to_dict("records")[-1]
-        return COMPONENTS[most["statistic"]], root(Estimate.of(most))
+        return SOURCE_WORDS[most["statistic"]], root(Estimate.of(most))
 
-    return _each("budgets", results, "budget", list(COMPONENTS), methods, largest, **of)
+    return _each("budgets", results, "budget", list(SOURCE_WORDS), methods, largest, **of)
 
 
 def averaging_curves_caption(results: pd.DataFrame, methods: Sequence[str], **of: Any) -> Caption:

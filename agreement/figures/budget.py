@@ -13,7 +13,7 @@ from agreement.figures.labels import SideLabel, broken, name_ticks, shown, side_
 from agreement.figures.rows import write
 from agreement.stats.record import HasFrame
 
-COMPONENTS: Final = {
+SOURCE_WORDS: Final = {
     "laboratory_repeat": "laboratory's own error",
     "day_to_day": "day-to-day noise",
     "profile_inputs": "wrong inputs to the estimator",
@@ -36,7 +36,7 @@ _WHISKERS: Final[dict[str, Any]] = {
 def budget_height(budget: HasFrame | pd.DataFrame) -> float:
     """Return how high the figure should be. [inch]."""
     known = estimates(budget)
-    return 1.3 + 0.26 * sum(_there(known, name) for name in COMPONENTS)
+    return 1.3 + 0.26 * sum(_there(known, name) for name in SOURCE_WORDS)
 
 
 def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
@@ -49,7 +49,7 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
         number beside each bar: half width of the limits if the component were gone.
     """
     known = estimates(budget)
-    parts = [(name, root(known[name])) for name in COMPONENTS if _there(known, name)]
+    parts = [(name, root(known[name])) for name in SOURCE_WORDS if _there(known, name)]
     labels = []
     for place, (name, part) in enumerate(reversed(parts)):
         ax.barh(place, part.value, height=0.6, color=BAND, gid=part.key or None)
@@ -59,7 +59,7 @@ def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
         without = known.get(f"half_width_without_{name}")
         if without is not None and without.known:
             labels.append(SideLabel(place, f"\u00b1{shown(without)}", SOFT))
-    name_ticks(ax, "y", [broken(COMPONENTS[name], 16) for name, _ in reversed(parts)])
+    name_ticks(ax, "y", [broken(SOURCE_WORDS[name], 16) for name, _ in reversed(parts)])
     ax.set(ylim=(-0.6, len(parts) - 0.4), xlabel="spread (SD) by this alone (mL/kg/min)")
     ax.set_xlim(left=0)
     above: dict[str, Any] = {"xycoords": "axes fraction", "xytext": (5, 4), "va": "baseline"}
@@ -82,5 +82,7 @@ def _there(known: dict[str, Estimate], name: str) -> bool:
 def budget_caption(budget: HasFrame | pd.DataFrame) -> Caption:
     """Return what the budget figure shows: what each source spreads alone, the largest first."""
     known = estimates(budget)
-    parts = [(word, root(known[name])) for name, word in COMPONENTS.items() if _there(known, name)]
+    parts = [
+        (word, root(known[name])) for name, word in SOURCE_WORDS.items() if _there(known, name)
+    ]
     return Caption("budget", {"parts": sorted(parts, key=lambda part: -part[1].value)})

@@ -21,7 +21,7 @@ _WITH_ENDS, _WITH_VERDICT, _WITH_RATIO = 3, 4, 9  # columns at most
 _NAME: Final = 11  # letters of a name in one line
 
 
-class Compared(NamedTuple):
+class ErrorRatio(NamedTuple):
     """Two methods on the same tests: the ratio of their errors, and whether it is shown."""
 
     ratio: float
@@ -36,12 +36,12 @@ class Compared(NamedTuple):
         """Whether the joint interval leaves out 1, and the joint test agrees."""
         return (self.high < 1 or self.low > 1) and self.p_joint <= SHOWN_AT
 
-    def turned(self) -> "Compared":
+    def turned(self) -> "ErrorRatio":
         """Return the same of the second method against the first."""
         return self._replace(ratio=1 / self.ratio, low=1 / self.high, high=1 / self.low)
 
 
-def compared(results: pd.DataFrame, mode: str) -> dict[tuple[str, str], Compared]:
+def compared(results: pd.DataFrame, mode: str) -> dict[tuple[str, str], ErrorRatio]:
     """
     Return the ratios of errors (RMSE) of a results table, either way round.
 
@@ -60,7 +60,7 @@ def compared(results: pd.DataFrame, mode: str) -> dict[tuple[str, str], Compared
     for row in rows.to_dict("records"):
         first, _, second = str(row["method"]).partition(BETWEEN)
         line, p_joint = Estimate.of(row), joint.get(row["method"], 0.0)
-        one = Compared(*line[:3], p_joint, (first, second), line)
+        one = ErrorRatio(*line[:3], p_joint, (first, second), line)
         found[first, second], found[second, first] = one, one.turned()
     return found
 
@@ -104,7 +104,7 @@ def plot_closer(
     return ax
 
 
-def _said(one: Compared, columns: int) -> str:
+def _said(one: ErrorRatio, columns: int) -> str:
     """Return the words of a cell, as many as it has room for."""
     if columns > _WITH_VERDICT:
         return number(one.ratio, 1) if columns <= _WITH_RATIO else ""

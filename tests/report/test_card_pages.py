@@ -13,7 +13,7 @@ from agreement.report.page.names import Names
 from agreement.report.page.pdf import browser, print_pdf
 from agreement.report.page.texts import IN_THREE_LINES
 from agreement.report.sections import card_pages
-from agreement.report.sections.card_pages import NOT_KNOWN, CardFacts, card_files
+from agreement.report.sections.card_pages import NO_SESSIONS, CardFacts, card_files
 from agreement.report.sections.cards import cards_block
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.terms import CARD_COLUMNS
@@ -32,7 +32,7 @@ def test_every_athlete_has_one_card_with_the_cautions(squad, page):
         assert "no clearance and no prescription" in card
         assert card.count("<li>") >= len(IN_THREE_LINES) == 3
         assert all(caution in card for caution in IN_THREE_LINES)
-        assert NOT_KNOWN in card  # this study has no sessions
+        assert NO_SESSIONS in card  # this study has no sessions
 
 
 def test_a_card_says_what_the_table_says(squad, page):

@@ -14,7 +14,7 @@ from agreement.terms import OUTPUT_KEYS, OUTPUT_MEASURED
 ROUNDING: Final = 1e-9
 _DECIMAL: Final = re.compile(r"\d+\.\d+")
 _MOST: Final = 5  # lines shown of each kind
-Row = dict[str, str]
+Cells = dict[str, str]
 
 
 def table_differences(name: str, old: Path, new: Path, *, without: Sequence[str] = ()) -> list[str]:
@@ -52,15 +52,15 @@ def table_differences(name: str, old: Path, new: Path, *, without: Sequence[str]
     ]
 
 
-def _rows(path: Path, without: Sequence[str]) -> list[Row]:
+def _rows(path: Path, without: Sequence[str]) -> list[Cells]:
     text = path.read_text(encoding="utf-8", errors="replace")
     reader = csv.DictReader(io.StringIO(text, newline=""), restkey="beyond the header", restval="")
     return [{str(k): str(v) for k, v in row.items() if k not in without} for row in reader]
 
 
-def _by_key(rows: list[Row], key: Sequence[str]) -> dict[tuple[str, ...], Row]:
+def _by_key(rows: list[Cells], key: Sequence[str]) -> dict[tuple[str, ...], Cells]:
     """Return rows by their key; a repeated one is numbered."""
-    found: dict[tuple[str, ...], Row] = {}
+    found: dict[tuple[str, ...], Cells] = {}
     for row in rows:
         mark = tuple(row.get(column, "") for column in key)
         while mark in found:
@@ -69,7 +69,7 @@ def _by_key(rows: list[Row], key: Sequence[str]) -> dict[tuple[str, ...], Row]:
     return found
 
 
-def _changed(old: Row, new: Row) -> list[str]:
+def _changed(old: Cells, new: Cells) -> list[str]:
     return [c for c in dict.fromkeys((*old, *new)) if not _same(c, old.get(c), new.get(c))]
 
 

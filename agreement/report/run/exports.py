@@ -82,7 +82,7 @@ def write_made(
     return written
 
 
-FILE: Final = "datapackage.json"
+PACKAGE_FILE: Final = "datapackage.json"
 PROFILE: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
 _COUNTS: Final = frozenset({"n", "n_pairs", "look"})
 
@@ -101,7 +101,7 @@ def write_datapackage(described: list[dict[str, Any]], results: pd.DataFrame, fo
         "resources": described,
         "statistics": dictionary(results),
     }
-    path = folder / FILE
+    path = folder / PACKAGE_FILE
     text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
     path.write_text(text, encoding="utf-8", newline="\n")
     return path

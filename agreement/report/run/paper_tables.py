@@ -18,7 +18,7 @@ from agreement.stats.record import OURS, Analysis
 from agreement.tables.whole_output import whole_file
 
 # the analyses that papers print; every other one stays in results.csv
-PRINTED: Final = (
+IN_PAPERS: Final = (
     *("limits_of_agreement", "net_of_laboratory", "error", "concordance", "regression"),
     *("repeatability", "profile_bias", "change", "closer"),
 )
@@ -50,7 +50,7 @@ def paper_tables(results: pd.DataFrame, names: Names | None = None) -> list[Pape
     Returns: one for each analysis that has a number; a row is a method in a mode, and a group.
     """
     tables: list[PaperTable] = []
-    for name in PRINTED:
+    for name in IN_PAPERS:
         analysis = BY_NAME.get(name)
         rows = results[results["analysis"] == name]
         if analysis is not None and rows["value"].notna().any():

@@ -24,14 +24,14 @@ from agreement.report.page.names import Names
 from agreement.report.page.numbers import plain, span, with_minus
 from agreement.report.page.texts import IN_THREE_LINES
 from agreement.report.sections.cards import LACKS, OF_CHANGE, OWN_TESTS, SQUAD_ALONE, TOGETHER
-from agreement.report.sections.input_sections import INPUTS
+from agreement.report.sections.input_sections import INPUT_WORDS
 from agreement.stats.repeats.repeatability import Repeatability
 
-FILE: Final = "athlete_cards.html"
-ZONES: Final = {"zone1": "easy", "zone2": "medium", "zone3": "hard"}
+CARDS_FILE: Final = "athlete_cards.html"
+ZONE_WORDS: Final = {"zone1": "easy", "zone2": "medium", "zone3": "hard"}
 LITTLE: Final = 0.05  # share of the training below which an intensity is called lacking; our choice
-NOT_KNOWN: Final = "not known: there are no training sessions with heart rate before the test"
-WEEKS: Final = np.timedelta64(6, "W")  # before the last laboratory test, and after it: recent
+NO_SESSIONS: Final = "not known: there are no training sessions with heart rate before the test"
+RECENT: Final = np.timedelta64(6, "W")  # before the last laboratory test, and after it: recent
 
 
 def lacking_intensities(cohort: Cohort) -> dict[str, str]:
@@ -48,7 +48,7 @@ def lacking_intensities(cohort: Cohort) -> dict[str, str]:
     for athlete, row in _latest(profiles).items():
         words[athlete] = [
             f"{name} training ({plain(100 * row[zone], 0)} % of the time)"
-            for zone, name in ZONES.items()
+            for zone, name in ZONE_WORDS.items()
             if isfinite(row[zone]) and row[zone] < LITTLE
         ]
     hard = cohort.study.options.profile.zone3_from_share_of_hr_max
@@ -125,10 +125,10 @@ def card_files(
     name: what people read for each method.
     day: when it was made, for each printed sheet.
     """
-    athletes, (stem, ending) = sorted(cards["athlete_id"].unique()), FILE.split(".")
+    athletes, (stem, ending) = sorted(cards["athlete_id"].unique()), CARDS_FILE.split(".")
     for number, start in enumerate(range(0, max(len(athletes), 1), TOGETHER), start=1):
         who = athletes[start : start + TOGETHER]
-        file = FILE if number == 1 else f"{stem}-{number}.{ending}"
+        file = CARDS_FILE if number == 1 else f"{stem}-{number}.{ending}"
         some = cards[cards["athlete_id"].isin(who)]
         yield file, _page(some, facts, title, name, day)
 
@@ -163,7 +163,7 @@ def _card(athlete: str, own: list[dict[Any, Any]], facts: CardFacts, name: Names
     tests = facts.rows["tests"].of(athlete)
     card = {
         "athlete": athlete,
-        "lacking": facts.lacking.get(athlete, NOT_KNOWN),
+        "lacking": facts.lacking.get(athlete, NO_SESSIONS),
         "others": [f"{name(*place)} {_equivalent(rows[place])}" for place in known[1:]],
         "inputs": _inputs(facts.rows["inputs"].of(athlete), name),
         "notes": _notes(rows, best, name),
@@ -220,7 +220,7 @@ def _inputs(own: Mapping[str, npt.NDArray[Any]], name: Names) -> list[Markup]:
         row = {column: values[k] for column, values in own.items()}
         if row["input"] == "sensor":
             continue
-        what, unit = INPUTS[row["input"]]
+        what, unit = INPUT_WORDS[row["input"]]
         shift = row["expected_shift"]
         told = {
             "method": name(str(row["method"]), str(row["mode"])),
@@ -257,9 +257,9 @@ def _picture(
     """Draw the field values of recent weeks with the laboratory's in them."""
     last = tests["date"][-1]
     mine = (readings["method"] == row["method"]) & (readings["mode"] == row["mode"])
-    mine &= np.abs(readings["date"] - last) <= WEEKS
+    mine &= np.abs(readings["date"] - last) <= RECENT
     field = _days(readings["date"][mine], readings["field"][mine])
-    labs = _days(*(tests[column][last - tests["date"] <= WEEKS] for column in ("date", "lab")))
+    labs = _days(*(tests[column][last - tests["date"] <= RECENT] for column in ("date", "lab")))
     equivalent = Estimate(*(row[f"lab_equivalent{end}"] for end in ("", "_low", "_high")))
     shown = weeks_caption([value for _, value in field], labs[-1][1], equivalent)
     svg = weeks_svg(

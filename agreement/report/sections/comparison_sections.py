@@ -6,7 +6,7 @@ from typing import Any, Final
 import pandas as pd
 
 from agreement.figures.averaging_curve import averaging_caption, plot_averaging
-from agreement.figures.budget import COMPONENTS, budget_caption, budget_height, plot_budget
+from agreement.figures.budget import SOURCE_WORDS, budget_caption, budget_height, plot_budget
 from agreement.figures.change import (
     change_captions,
     change_words,
@@ -185,7 +185,7 @@ def budget(one: Comparison) -> Section:
     if not total.known:
         return None, one.without("error budget", total)
     why: dict[str, list[str]] = {}
-    for name, word in COMPONENTS.items():
+    for name, word in SOURCE_WORDS.items():
         if not (cell := one.cell("budget", name)).known:
             why.setdefault(cell.reason.rstrip("."), []).append(word)
     unknown = Block(said("sentences", "unknown_parts", why=why))
@@ -195,7 +195,7 @@ def budget(one: Comparison) -> Section:
     draw, height = drawing(plot_budget, found), budget_height(found)
     drawn = one.picture("budget", draw, budget_caption(found), height=height)
     rows = [("all together", total.stacked(), "nothing removed")]
-    for name, word in COMPONENTS.items():
+    for name, word in SOURCE_WORDS.items():
         if (alone := one.cell("budget", name)).known:
             without = one.cell("budget", f"half_width_without_{name}")
             rows.append((word, alone.stacked(), without.stacked()))

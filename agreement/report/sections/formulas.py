@@ -16,8 +16,8 @@ class Formula(NamedTuple):
     source: str
 
 
-DIFFERENCE: Final = Formula((), "difference d", "field minus laboratory", "sign fixed here")
-RESAMPLED: Final = Formula(
+_SIGN: Final = Formula((), "difference d", "field minus laboratory", "sign fixed here")
+_RESAMPLED: Final = Formula(
     (),
     "resampled intervals",
     "athletes drawn with replacement, corrected for bias and skewness (BCa); of fewer than 30 "
@@ -37,7 +37,7 @@ def formulas(
                 continue
             alike.setdefault((one.formula, one.source), []).append((analysis, one.label))
     rows = (Formula(*_names(found), *key) for key, found in alike.items())
-    return (DIFFERENCE, *rows, RESAMPLED)
+    return (_SIGN, *rows, _RESAMPLED)
 
 
 def _names(found: list[tuple[Analysis, str]]) -> tuple[tuple[str, ...], str]:

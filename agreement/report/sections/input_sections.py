@@ -19,7 +19,7 @@ from agreement.stats.results_table import StudyResults
 
 BY_RULE: Final = "limits_by_rule"
 _RULES: Final = "averaging_rule"
-INPUTS: Final = {
+INPUT_WORDS: Final = {
     "mass_kg": ("body mass", "kg"),
     "hr_max_bpm": ("maximal heart rate", "bpm"),
     "age_years": ("age", "years"),
@@ -119,9 +119,9 @@ def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
     rows = [
         (
             str(row["athlete_id"]),
-            INPUTS[row["input"]][0],
-            f"{row['told']:g} {INPUTS[row['input']][1]}",
-            f"{row['measured']:g} {INPUTS[row['input']][1]}",
+            INPUT_WORDS[row["input"]][0],
+            f"{row['told']:g} {INPUT_WORDS[row['input']][1]}",
+            f"{row['measured']:g} {INPUT_WORDS[row['input']][1]}",
             plain(row["expected_shift"], sign=True),
             row["note"] or "none",
         )

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from itertools import compress
 from math import isfinite
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import pandas as pd
 from markupsafe import Markup
@@ -17,7 +17,7 @@ from agreement.figures.across_methods import (
     plot_profiles_of_methods,
     profiles_of_methods_caption,
 )
-from agreement.figures.budget import COMPONENTS
+from agreement.figures.budget import SOURCE_WORDS
 from agreement.figures.caption import Caption
 from agreement.figures.differences import Panel, differences_caption, plot_difference_panels
 from agreement.figures.facets import facet
@@ -55,34 +55,11 @@ BESIDE: Final = {
 }  # section -> its second table
 
 
-class _Drawn(NamedTuple):
-    """A figure of all methods of one mode."""
-
-    analysis: str
-    plot: Callable[..., Any]
-    caption: Callable[..., Caption]
-    height: float | Callable[..., float]
-
-
-FIGURES: Final = {
-    "budget": _Drawn(
-        "budget",
-        plot_budgets,
-        budgets_caption,
-        budgets_height,
-    ),
-    "averaging": _Drawn(
-        "averaging_curve",
-        plot_averaging_curves,
-        averaging_curves_caption,
-        2.8,
-    ),
-    "profiles": _Drawn(
-        "profile_bias",
-        plot_profiles_of_methods,
-        profiles_of_methods_caption,
-        3.6,
-    ),
+# section -> analysis, and what draws, tells and measures its figure of all methods of one mode
+FIGURES: Final[dict[str, tuple[str, Callable[..., Any], Callable[..., Caption], Any]]] = {
+    "budget": ("budget", plot_budgets, budgets_caption, budgets_height),
+    "averaging": ("averaging_curve", plot_averaging_curves, averaging_curves_caption, 2.8),
+    "profiles": ("profile_bias", plot_profiles_of_methods, profiles_of_methods_caption, 3.6),
 }
 
 
@@ -102,7 +79,7 @@ def drawn_across(
         return []
     found: dict[str, list[Comparison]] = {one.results.mode: [] for one in comparisons}
     for one in comparisons:  # with a number beside that of everybody
-        several = one.of(FIGURES[name].analysis, None)["value"].notna().sum() > 1
+        several = one.of(FIGURES[name][0], None)["value"].notna().sum() > 1
         if several and (name != "budget" or splits(one.of("budget"))):
             found[one.results.mode].append(one)
     return [_drawn(some, name, mode) for mode, some in found.items() if len(some) > 1]
@@ -111,7 +88,7 @@ def drawn_across(
 def splits(budget: pd.DataFrame) -> bool:
     """Return whether an error budget tells any source apart from the rest."""
     known = budget.loc[budget["value"].notna(), "statistic"]
-    return int(known.isin(list(COMPONENTS)).sum()) > 1
+    return int(known.isin(list(SOURCE_WORDS)).sum()) > 1
 
 
 def _differences(shown: list[Comparison]) -> Picture:
@@ -181,15 +158,15 @@ def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:
 
 def _drawn(some: list[Comparison], name: str, mode: str) -> Picture:
     """Return one figure of several methods."""
-    one, frame = FIGURES[name], some[0].numbers.frame
+    (_, plot, caption, height), frame = FIGURES[name], some[0].numbers.frame
     methods = [each.results.method for each in some]
     labels = {method: some[0].numbers.name.method(method) for method in methods}
     told: dict[str, Any] = {"mode": mode, "labels": labels}
     return picture(
         f"{name}-{mode}",
-        drawing(one.plot, frame, methods, **told),
-        one.caption(frame, methods, **told),
-        height=one.height(frame, methods, mode) if callable(one.height) else one.height,
+        drawing(plot, frame, methods, **told),
+        caption(frame, methods, **told),
+        height=height(frame, methods, mode) if callable(height) else height,
     )
 
 

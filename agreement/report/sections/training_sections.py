@@ -21,7 +21,7 @@ from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 HEART_RATE: Final = "heart rate, % of HRmax"
 _LINE: Final = (("extrapolation_se", ""), ("expected_bias", " +"), ("observed_error", " +"))
 PANELS: Final = 2  # side by side; more would be too narrow to read
-PARTS: Final = {"total": "all together", "cost": "cost equation", "heart_rate": "heart rate"}
+PART_WORDS: Final = {"total": "all together", "cost": "cost equation", "heart_rate": "heart rate"}
 
 
 def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Picture, ...], Block]:
@@ -84,14 +84,14 @@ def _one_split(one: Comparison) -> Block:
     split = one.results.error_split
     if split is None:
         return Block("")
-    cells = {part: one.cell("error_split", f"mean_{part}") for part in PARTS}
+    cells = {part: one.cell("error_split", f"mean_{part}") for part in PART_WORDS}
     rows = [
         (word, cells[part].shown(sign=True), one.cell("error_split", f"sd_{part}").shown())
-        for part, word in PARTS.items()
+        for part, word in PART_WORDS.items()
     ]
     columns = ("part of the error", "mean (mL/kg/min)", "standard deviation")
     caption = f"{one.name}: the error, split by the uptake measured in stages"
-    parts = "; ".join(f"{word}: {part} +" for part, word in PARTS.items())
+    parts = "; ".join(f"{word}: {part} +" for part, word in PART_WORDS.items())
     shown = f"athlete: athlete_id; stages: n_points; {parts}"
     listed = frame_table(f"{one.name}: the parts of each error (mL/kg/min)", split.frame, shown)
     about = {"pairs": len(split.frame), "lagging": one.results.method == SESSIONS_METHOD}

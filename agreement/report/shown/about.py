@@ -85,7 +85,7 @@ def athletes(cohort: Cohort, *, pages: bool = False) -> Block:
     told = told_of(cohort)
     if _names_nobody(cohort):
         return paragraph(NOBODY)
-    return cards_block(told.cards, told.numbers.name, pages=card_pages.FILE if pages else "")
+    return cards_block(told.cards, told.numbers.name, pages=card_pages.CARDS_FILE if pages else "")
 
 
 def published(cohort: Cohort) -> Block:

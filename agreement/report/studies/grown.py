@@ -38,7 +38,7 @@ from agreement.tables.study_file import STUDY_FILE
 from agreement.tables.writers import significant
 from agreement.terms import UNIT
 
-MOST_DRAWN = 6  # methods
+MOST_CHARTS = 6  # methods
 _TOLD_APART = 6  # significant digits: another processor gives the same report
 
 
@@ -134,7 +134,7 @@ class Grown:
             (self.name(str(method), str(mode)), lines)
             for (method, mode), lines in own.groupby(["method", "mode"])
             if len(lines) > 1
-        ][:MOST_DRAWN]
+        ][:MOST_CHARTS]
         shown = []
         if drawn:
             titles = [name for name, _ in drawn]

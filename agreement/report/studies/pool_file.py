@@ -12,7 +12,7 @@ from agreement.errors import AgreementError
 from agreement.report.studies.reports import Report, read_report
 from agreement.stats.studies.pooling import Study, bias_and_sd
 
-CONVENTIONS: Final = {"z = 1.96": 1.96, "2 SD": 2.0}
+FACTORS: Final = {"z = 1.96": 1.96, "2 SD": 2.0}
 _POOL: Final = ("title", "method", "mode", "moderator")
 _STUDY: Final = (
     *("report", "method", "mode", "name", "citation", "level", "n", "pairs", "bias", "sd"),
@@ -154,9 +154,9 @@ def _printed(entry: dict[str, Any], where: str, notes: list[str]) -> tuple[Study
         raise ValueError("n is missing, no whole number, or below 3 athletes")
     limits = {"lower_limit", "upper_limit"} <= set(numbers)
     if "sd" not in numbers:
-        factor = CONVENTIONS.get(str(entry.get("convention", "")))
+        factor = FACTORS.get(str(entry.get("convention", "")))
         if not limits or factor is None:
-            known = " or ".join(f'"{one}"' for one in CONVENTIONS)
+            known = " or ".join(f'"{one}"' for one in FACTORS)
             raise ValueError(
                 f"sd is missing; give it, or lower_limit, upper_limit and convention ({known})"
             )
