@@ -141,9 +141,8 @@ def _end_with_parent() -> None:
 
 def default_workers() -> int:
     """Return as many workers as this process may use processors, within reason."""
-    if hasattr(os, "sched_getaffinity"):
-        return min(MOST_WORKERS, len(os.sched_getaffinity(0)))
-    return min(MOST_WORKERS, os.cpu_count() or 1)
+    known = hasattr(os, "sched_getaffinity")
+    return min(MOST_WORKERS, len(os.sched_getaffinity(0)) if known else os.cpu_count() or 1)
 
 
 @contextmanager

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import isnan
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -36,9 +36,6 @@ from agreement.stats.result_rows import Labelled, assembled, in_table_order, row
 from agreement.stats.results_table import analyse, method_data
 from agreement.stats.verdict.plausible import implausible
 from agreement.stats.verdict.verdict import Verdict, judged, material_of
-
-if TYPE_CHECKING:
-    from datetime import date
 
 SAMPLE: Final = 2000  # athletes; enough for every analysis, and its resamples fit into memory
 GROUPS: Final = 400  # of athletes, drawn in their place where everybody is too many to draw
@@ -175,7 +172,7 @@ def _evidence(streamed: Streamed, athletes: frozenset[str] | None = None) -> Evi
         frames = [frame[frame["athlete_id"].isin(athletes)] for frame in frames]
     pairs, daily, repeats = (frame.reset_index(drop=True) for frame in frames)
     dates = streamed.study.lab_tests["date"]
-    first: date | None = None if dates.empty else dates.min().date()
+    first = None if dates.empty else dates.min().date()
     return Evidence(
         pairs,
         daily,

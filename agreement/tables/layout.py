@@ -83,7 +83,7 @@ def find_layout(data: bytes, source: Source) -> Layout:
     chosen = records[separator]
     place = find_header(chosen, source)
     if len(data) > _HEAD and place.names == len(chosen) - 1:
-        raise csv.Error(f"the header does not end within {_HEAD} bytes")
+        raise csv.Error(f"row {place.names + 1}, the header, does not end within {_HEAD} bytes")
     _report(separator, encoding, source)
     report_header(chosen, place, source)
     header = tuple(chosen[place.names]) if chosen else ()

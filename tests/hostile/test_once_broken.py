@@ -236,7 +236,7 @@ def test_a_million_columns_are_refused_at_once(tmp_path, names):
     head, _, rest = ESTIMATES.partition(b"\n")
     wide = head + "".join(map(word.format, range(1_000_000))).encode() + b"\n" + rest
     root = write_folder(BARE | {"field_estimates.csv": wide}, tmp_path / "study")
-    assert "the header does not end within" in said(root)
+    assert "row 1, the header, does not end within" in said(root)
 
 
 def test_thousands_of_columns_are_told_apart(tmp_path):

@@ -12,6 +12,7 @@ import gc
 import os
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from threading import Thread
 from typing import Any, Final
@@ -76,7 +77,8 @@ def _serve() -> None:
     gc.disable()  # what is imported stays: there is no rubbish to look for
     from ipykernel.kernelapp import IPKernelApp
 
-    import agreement.report.shown.page  # noqa: F401 - imported while the caller is still busy
+    with suppress(ModuleNotFoundError):  # which the first cell says
+        import agreement.report.shown.page  # noqa: F401 - imported while the caller is still busy
 
     gc.freeze()
     gc.enable()
