@@ -10,10 +10,9 @@ from matplotlib.colors import LinearSegmentedColormap
 
 from agreement.figures.averaging_curve import name_days
 from agreement.figures.budget import SOURCE_WORDS, root
-from agreement.figures.caption import Caption
 from agreement.figures.cells import draw_cells
 from agreement.figures.colours import AGREED, BAND, FLOOR, WASH, ZERO
-from agreement.figures.estimates import Estimate
+from agreement.figures.estimates import Caption, Estimate
 from agreement.figures.key import explain
 from agreement.figures.labels import (
     VO2MAX_DIFFERENCE,

@@ -7,9 +7,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator
 
-from agreement.figures.caption import Caption
 from agreement.figures.colours import AGREED, FIELD, FLOOR, INK, MARGIN, NOISE, SHADE
-from agreement.figures.estimates import Estimate, chosen
+from agreement.figures.estimates import Caption, Estimate, chosen
 from agreement.figures.key import explain
 from agreement.figures.labels import SideLabel, number, shown, side_labels
 

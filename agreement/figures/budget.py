@@ -6,9 +6,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, INK, SOFT
-from agreement.figures.estimates import Estimate, estimates
+from agreement.figures.estimates import Caption, Estimate, estimates
 from agreement.figures.labels import SideLabel, broken, name_ticks, shown, side_labels
 from agreement.figures.rows import write
 from agreement.stats.record import HasFrame

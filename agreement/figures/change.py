@@ -8,9 +8,8 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import NullLocator
 
 from agreement.figures.canvas import tell_points
-from agreement.figures.caption import Caption
 from agreement.figures.colours import FIELD, INK, OWN, ZERO
-from agreement.figures.estimates import ABSENT
+from agreement.figures.estimates import ABSENT, Caption
 from agreement.figures.key import explain
 from agreement.figures.labels import hatch_noise, name_ticks, number
 from agreement.figures.points import draw_identity, draw_points, ends_of, evenly

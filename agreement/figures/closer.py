@@ -8,10 +8,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
 
-from agreement.figures.caption import Caption
 from agreement.figures.cells import draw_cells
 from agreement.figures.colours import BAND, WASH
-from agreement.figures.estimates import Estimate
+from agreement.figures.estimates import Caption, Estimate
 from agreement.figures.labels import broken, number
 from agreement.stats.compare.closer import SHOWN_AT
 

@@ -8,9 +8,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator
 
-from agreement.figures.caption import Caption
 from agreement.figures.colours import AGREED, FAINT, FIELD, MARGIN, SHADE, ZERO
-from agreement.figures.estimates import Estimate, chosen
+from agreement.figures.estimates import Caption, Estimate, chosen
 from agreement.figures.facets import facet
 from agreement.figures.key import explain
 from agreement.figures.labels import (

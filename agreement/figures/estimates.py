@@ -1,4 +1,4 @@
-"""What the drawing functions are given: numbers with their intervals, from any result."""
+"""What figures are given, and what their words are made of: numbers with their intervals."""
 
 from collections.abc import Mapping
 from math import isfinite, nan
@@ -96,3 +96,20 @@ def _one_group(frame: pd.DataFrame) -> pd.DataFrame:
             f"rows of several groups ({', '.join(map(str, names))}); choose those of one"
         )
     return frame[frame["group"] == "all"]
+
+
+class Caption(NamedTuple):
+    """
+    The name of a figure's template and what fills it.
+
+    The words stand in ``report/page/templates/figures.j2``: the caption, and the alternative text
+    for those who do not see the figure. `agreement.report.worded` writes either; numbers that come
+    from the results table are `Estimate` with their key, so that both name their lines.
+    """
+
+    figure: str
+    values: Mapping[str, Any]
+
+    def of(self, name: str, **more: Any) -> "Caption":
+        """Return the same with the name of the method, and what else only a report knows."""
+        return self._replace(values={**self.values, "name": name, **more})

@@ -11,9 +11,8 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import NullLocator
 
-from agreement.figures.caption import Caption
 from agreement.figures.colours import AGREED, BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
-from agreement.figures.estimates import ABSENT, Estimate
+from agreement.figures.estimates import ABSENT, Caption, Estimate
 from agreement.figures.key import explain
 from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, number
 from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write, write_above

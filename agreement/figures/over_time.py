@@ -8,9 +8,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
-from agreement.figures.caption import Caption
 from agreement.figures.colours import AGREED, FAINT, FIELD, INK, SOFT, ZERO
-from agreement.figures.estimates import Estimate
+from agreement.figures.estimates import Caption, Estimate
 from agreement.figures.labels import DIFFERENCE
 from agreement.figures.points import evenly
 

@@ -6,9 +6,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from agreement.figures.caption import Caption
 from agreement.figures.colours import FIELD, OWN, PAPER, SOFT, ZERO, Mark
-from agreement.figures.estimates import Estimate, chosen
+from agreement.figures.estimates import Caption, Estimate, chosen
 from agreement.figures.key import explain
 from agreement.figures.labels import (
     VO2MAX_DIFFERENCE,

@@ -7,9 +7,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from agreement.figures.caption import Caption
 from agreement.figures.colours import OWN, SHADE
-from agreement.figures.estimates import Estimate, chosen
+from agreement.figures.estimates import Caption, Estimate, chosen
 from agreement.figures.key import SIZE, explain
 from agreement.figures.labels import shown
 from agreement.figures.points import draw_identity, draw_points, ends_of

@@ -12,9 +12,8 @@ from itertools import groupby
 from math import isfinite
 from typing import Final
 
-from agreement.figures.caption import Caption
 from agreement.figures.colours import BAND, FAINT, FIELD, MARGIN, OWN, SOFT
-from agreement.figures.estimates import ABSENT, Estimate
+from agreement.figures.estimates import ABSENT, Caption, Estimate
 from agreement.figures.inline import named
 from agreement.figures.labels import number
 

@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from matplotlib.axes import Axes
 
-from agreement.figures.caption import Caption
 from agreement.figures.colours import EQUAL, FAINT, FIELD, INK, MARGIN, PAPER, SHADE, SOFT
-from agreement.figures.estimates import Estimate
+from agreement.figures.estimates import Caption, Estimate
 from agreement.figures.key import SIZE, explain
 from agreement.figures.labels import number
 from agreement.figures.rows import draw_mark

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.figures.caption import Caption
-from agreement.figures.estimates import ABSENT
+from agreement.figures.estimates import ABSENT, Caption
 from agreement.report.page.pictures import Album, drawing, picture
 from agreement.report.run import kept
 from agreement.report.run.kept import kept_figures

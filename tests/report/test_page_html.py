@@ -7,8 +7,7 @@ from itertools import pairwise
 import nbformat.v4 as nb
 import pytest
 
-from agreement.figures.caption import Caption
-from agreement.figures.estimates import ABSENT
+from agreement.figures.estimates import ABSENT, Caption
 from agreement.report.page.html import notebook_page
 from agreement.report.page.markup import fold, lines, table
 from agreement.report.page.pictures import drawing, picture

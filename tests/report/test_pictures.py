@@ -4,8 +4,7 @@ import re
 
 import pytest
 
-from agreement.figures.caption import Caption
-from agreement.figures.estimates import ABSENT
+from agreement.figures.estimates import ABSENT, Caption
 from agreement.report.page.pictures import Album, drawing, picture
 from agreement.tables.options import ReportOptions
 

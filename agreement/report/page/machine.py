@@ -13,8 +13,7 @@ from typing import Any, Final, Literal
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from agreement.figures.caption import Caption
-from agreement.figures.estimates import Estimate
+from agreement.figures.estimates import Caption, Estimate
 from agreement.report.page.compiled import CompiledLoader
 from agreement.report.page.numbers import Cell, plain
 from agreement.terms import UNIT, counted

@@ -13,7 +13,7 @@ from typing import Any, Final
 from markupsafe import Markup
 
 from agreement.figures.canvas import WIDTH, blank, make_ready, pdf_bytes, svg_text
-from agreement.figures.caption import Caption
+from agreement.figures.estimates import Caption
 from agreement.figures.inline import inline_svg
 from agreement.figures.layout import settle
 from agreement.figures.theme import house_style

@@ -5,8 +5,7 @@ from typing import Final
 import pandas as pd
 
 from agreement.cohort import Cohort
-from agreement.figures.caption import Caption
-from agreement.figures.estimates import Estimate
+from agreement.figures.estimates import Caption, Estimate
 from agreement.figures.over_time import plot_drift
 from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import said

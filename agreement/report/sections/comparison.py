@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import pandas as pd
 
-from agreement.figures.caption import Caption
+from agreement.figures.estimates import Caption
 from agreement.figures.points import pair_words
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, Text, paragraph, table

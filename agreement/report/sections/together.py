@@ -18,8 +18,8 @@ from agreement.figures.across_methods import (
     profiles_of_methods_caption,
 )
 from agreement.figures.budget import SOURCE_WORDS
-from agreement.figures.caption import Caption
 from agreement.figures.differences import Panel, differences_caption, plot_difference_panels
+from agreement.figures.estimates import Caption
 from agreement.figures.facets import facet
 from agreement.figures.methods import method_rows, methods_caption, methods_height, plot_methods
 from agreement.figures.structural import plot_structural, structural_caption

@@ -12,7 +12,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from agreement.errors import AgreementError
-from agreement.figures.caption import Caption
+from agreement.figures.estimates import Caption
 from agreement.figures.facets import facet
 from agreement.figures.over_time import plot_control, plot_run, run_caption
 from agreement.report.page.frames import frame_table

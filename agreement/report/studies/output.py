@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from agreement.figures.caption import Caption
+from agreement.figures.estimates import Caption
 from agreement.figures.forest import forest_height, plot_forest
 from agreement.report.page.html import PageDraft
 from agreement.report.page.machine import in_words
