@@ -14,7 +14,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from functools import partial
 from operator import call
-from typing import Any, Final, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -59,7 +59,6 @@ _KEY = ["method", "mode"]
 Compute = Callable[[], HasFrame]
 Drawing = Callable[[pd.DataFrame, int], Resampling]
 Mapped = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
-_OF_ALL: Final = 6  # pieces of `analyse` that are of all methods
 _MAPPED: ContextVar[Mapped] = ContextVar("mapped", default=map)
 
 
@@ -106,11 +105,9 @@ def analyse(evidence: Evidence) -> StudyResults:
         # the table carries notes of its own where a library function would warn
         warnings.simplefilter("ignore", AgreementWarning)
         data = list(method_data(evidence))
-        found = list(_MAPPED.get()(call, _shared(evidence, data)))
-        first = len(data) // 2
-        studied = all_counted(found[:first] + found[first + _OF_ALL :])
-        compared, comparisons, (beside, beside_rows), *rest = found[first : first + _OF_ALL]
-        laboratory, averaging, unlike = rest
+        each, of_all = _shared(evidence, data)
+        studied = all_counted([each[n] for n in range(len(data))])
+        compared, comparisons, (beside, beside_rows), laboratory, averaging, unlike = of_all
     parts = [frame for _, of_method in studied for frame in of_method]
     parts += [_comparison(comparison) for comparison in comparisons]
     parts += laboratory.rows + beside_rows
@@ -138,9 +135,12 @@ def analyse(evidence: Evidence) -> StudyResults:
     )
 
 
-def _shared(evidence: Evidence, data: list[MethodData]) -> list[Callable[[], Any]]:
-    """Return what two processes take from both ends: each method, and what is of all in the middle."""
-    each: list[Callable[[], Any]] = [partial(_studied, one) for one in data]
+def _shared(evidence: Evidence, data: list[MethodData]) -> tuple[dict[int, Any], list[Any]]:
+    """
+    Return what is of each method, by its place, and what is of all of them.
+
+    Two processes take from both ends: the methods with most pairs first, what is short in the middle.
+    """
     of_all: list[Callable[[], Any]] = [
         partial(methods_compared, data),
         partial(two_estimators_of, data),
@@ -149,8 +149,13 @@ def _shared(evidence: Evidence, data: list[MethodData]) -> list[Callable[[], Any
         partial(_averaging, evidence),
         partial(_across_modes, evidence),
     ]
-    first = len(data) // 2
-    return [*each[:first], *of_all, *each[first:]]
+    largest = sorted(range(len(data)), key=lambda n: -data[n].n_pairs)
+    ends = largest[::2], largest[1::2][::-1]
+    first, last = ([partial(_studied, data[n]) for n in end] for end in ends)
+    found = list(_MAPPED.get()(call, [*first, *of_all, *last]))
+    middle = slice(len(first), len(first) + len(of_all))
+    each = found[: middle.start] + found[middle.stop :]
+    return dict(zip([*ends[0], *ends[1]], each, strict=True)), found[middle]
 
 
 def method_data(evidence: Evidence, drawn: Drawing | None = None) -> Iterator[MethodData]:
