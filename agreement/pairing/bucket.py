@@ -11,7 +11,13 @@ from agreement.errors import Problem
 from agreement.pairing.laboratory_units import Ints, Units
 from agreement.pairing.messages import Texts
 from agreement.pairing.notes import FOUND_WHILE_PAIRING, input_notes, reading_notes
-from agreement.pairing.reading_fates import ReadingFates, pair_parts, reading_fates, sorted_pairs
+from agreement.pairing.reading_fates import (
+    ReadingFates,
+    pair_parts,
+    reading_fates,
+    sorted_pairs,
+    split_readings,
+)
 from agreement.pairing.tally import Tally, tally
 from agreement.pairing.unit_fates import UnitFates, all_kept, unit_fates
 from agreement.tables.findings import Findings, merged_problems
@@ -54,7 +60,7 @@ def pair_bucket(
 ) -> PairedBucket:
     """Pair all readings of some athletes with their tests; `athletes` None: no table of them."""
     options, files, texts, found = common.options, common.files, Texts(), Findings()
-    parts = pair_parts(readings, units, options)
+    parts = pair_parts(split_readings(readings, units, options), units, options)
     of_readings = reading_fates(readings, parts, texts, athletes)
     of_units = all_kept(units) if common.laboratory_only else unit_fates(units, parts, texts)
     pairs, daily = sorted_pairs(parts, units)

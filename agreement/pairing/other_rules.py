@@ -7,7 +7,12 @@ import pandas as pd
 
 from agreement.pairing.cleaning import CODE
 from agreement.pairing.laboratory_units import ALL_MODES, Units, laboratory_units
-from agreement.pairing.reading_fates import ReadingFates, pair_parts, sorted_pairs
+from agreement.pairing.reading_fates import (
+    ReadingFates,
+    pair_parts,
+    pairs_in_order,
+    split_readings,
+)
 from agreement.tables.options import SUMMARIES, PairingOptions, StudyOptions
 
 _PAIR = ["athlete_id", "lab_test_id", "method", "mode"]
@@ -26,10 +31,10 @@ def pairs_by_other_rules(
     """
     units = laboratory_units(laboratory, repeat_within_days=options.reference.repeat_within_days)
     estimates, tests = (_others(one) for one in (options.pairing, options.pairing_field_tests))
-    found = {}
+    splits, found = split_readings(readings, units, options), {}
     for name, rules in estimates.items():
         changed = replace(options, pairing=rules, pairing_field_tests=tests[name])
-        pairs, _ = sorted_pairs(pair_parts(readings, units, changed), units)
+        pairs, _ = pairs_in_order(pair_parts(splits, units, changed), units)
         found[name] = pairs[OTHER_RULES_COLUMNS]
     return found
 
@@ -60,16 +65,13 @@ def pairs_across_modes(
         athlete_id, lab_test_id. They stand in no other result.
     """
     unlike = readings[fates.reason == CODE["mode_mismatch"]]
-    parts = pair_parts(
-        unlike,
-        units,
-        replace(
-            options,
-            pairing=_any_mode(options.pairing),
-            pairing_field_tests=_any_mode(options.pairing_field_tests),
-        ),
+    any_mode = replace(
+        options,
+        pairing=_any_mode(options.pairing),
+        pairing_field_tests=_any_mode(options.pairing_field_tests),
     )
-    pairs, _ = sorted_pairs(parts, units)
+    parts = pair_parts(split_readings(unlike, units, any_mode), units, any_mode)
+    pairs, _ = pairs_in_order(parts, units)
     modes = units.frame["mode"].iloc[pairs["unit"].to_numpy(np.int64)]
     return pairs.assign(laboratory_mode=modes.to_numpy())[ACROSS_MODES_COLUMNS]
 

@@ -11,7 +11,7 @@ from pandas.api.extensions import ExtensionArray
 from agreement.pairing.cleaning import Fate, leave_out_copies, leave_out_stale
 from agreement.pairing.laboratory_units import Floats, Ints, Units
 from agreement.pairing.matching import NONE, Nearest, leave_out_unmatched, nearest_units
-from agreement.pairing.ordering import Ordered, ordered
+from agreement.pairing.ordering import Ordered
 from agreement.pairing.summaries import Summaries, summaries
 from agreement.tables.options import PairingOptions
 from agreement.terms import RANGES
@@ -41,10 +41,13 @@ class PairedReadings:
     rows: Ordered  # the sorted readings
 
 
-def pair_readings(readings: pd.DataFrame, units: Units, rules: PairingOptions) -> PairedReadings:
+def pair_readings(
+    readings: pd.DataFrame, rows: Ordered, units: Units, rules: PairingOptions
+) -> PairedReadings:
     """
     Pair readings, in any order, with laboratory units.
 
+    rows: the same, sorted.
     Returns: difference is field minus laboratory [mL/kg/min]; gap_days is laboratory date minus the
         date of the nearest reading used.
 
@@ -52,7 +55,6 @@ def pair_readings(readings: pd.DataFrame, units: Units, rules: PairingOptions) -
     reading serves the nearest unit alone, so readings of different athletes never meet: a study may
     be cut into parts by athlete and each part paired apart.
     """
-    rows = ordered(readings, units)
     fate = Fate.all_kept(len(rows.order))
     nearest = nearest_units(rows.athlete, rows.day, rows.mode, units, rules)
     value = _values(fate, readings, rows, nearest, units)

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -9,6 +10,7 @@ import pandas as pd
 from agreement.pairing.cleaning import CODE, KEPT, Codes
 from agreement.pairing.laboratory_units import Flags, Ints, Units
 from agreement.pairing.messages import Texts
+from agreement.pairing.ordering import Ordered, ordered
 from agreement.pairing.pair_readings import PairedReadings, pair_readings
 from agreement.tables.options import PairingOptions, StudyOptions
 from agreement.terms import RESTING
@@ -39,9 +41,20 @@ class ReadingFates:
     alone: Flags  # whether it alone gives the value of a pair
 
 
-def pair_parts(readings: pd.DataFrame, units: Units, options: StudyOptions) -> tuple[Part, ...]:
+class Split(NamedTuple):
+    """The readings that follow one set of rules, before they are paired."""
+
+    tests: bool  # whether they follow ``[pairing.field_tests]``
+    at: Ints | slice  # their positions among all readings
+    readings: pd.DataFrame
+    rows: Ordered
+
+
+def split_readings(
+    readings: pd.DataFrame, units: Units, options: StudyOptions
+) -> tuple[Split, ...]:
     """
-    Pair estimates and sessions by ``[pairing]``, field tests by ``[pairing.field_tests]``.
+    Return estimates and sessions, and field tests, sorted.
 
     A method that `study.toml` calls resting has the mode ``resting``, whatever its rows say.
     """
@@ -52,14 +65,22 @@ def pair_parts(readings: pd.DataFrame, units: Units, options: StudyOptions) -> t
         readings = readings.assign(mode=mode)
     tests = (readings["source"] == "field_tests").to_numpy(np.bool_)
     if not tests.any():
-        paired = pair_readings(readings, units, options.pairing)
-        return (Part(options.pairing, slice(None), paired),)
+        return (Split(False, slice(None), readings, ordered(readings, units)),)
+    parts = ((one, np.flatnonzero(tests == one)) for one in (False, True))
+    mine = ((one, at, readings.iloc[at]) for one, at in parts)
+    return tuple(Split(one, at, some, ordered(some, units)) for one, at, some in mine)
+
+
+def pair_parts(splits: Sequence[Split], units: Units, options: StudyOptions) -> tuple[Part, ...]:
+    """Pair estimates and sessions by ``[pairing]``, field tests by ``[pairing.field_tests]``."""
+    chosen = {False: options.pairing, True: options.pairing_field_tests}
     return tuple(
-        Part(rules, at, pair_readings(readings.iloc[at], units, rules))
-        for rules, at in (
-            (options.pairing, np.flatnonzero(~tests)),
-            (options.pairing_field_tests, np.flatnonzero(tests)),
+        Part(
+            chosen[one.tests],
+            one.at,
+            pair_readings(one.readings, one.rows, units, chosen[one.tests]),
         )
+        for one in splits
     )
 
 
@@ -94,9 +115,20 @@ DAILY_COLUMNS = [
 ]
 
 
+def pairs_in_order(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, Ints]:
+    """Return all pairs in their order, and which place each has in it."""
+    pairs = pd.concat([part.paired.pairs for part in parts], ignore_index=True)
+    unit = pairs["unit"].to_numpy(np.int64)
+    mode, method = (pd.factorize(pairs[name], sort=True)[0] for name in ("mode", "method"))
+    order = np.lexsort((units.id_rank[unit], units.athlete[unit], mode, method))
+    place = np.empty_like(order)
+    place[order] = np.arange(len(order))
+    return pairs.iloc[order].reset_index(drop=True), place
+
+
 def sorted_pairs(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return all pairs in their order, and the days behind them."""
-    pairs = pd.concat([part.paired.pairs for part in parts], ignore_index=True)
+    pairs, place = pairs_in_order(parts, units)
     starts = np.cumsum([0, *(len(part.paired.pairs) for part in parts)])
     daily = pd.concat(
         [
@@ -105,12 +137,6 @@ def sorted_pairs(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, pd.
         ],
         ignore_index=True,
     )
-    unit = pairs["unit"].to_numpy(np.int64)
-    mode, method = (pd.factorize(pairs[name], sort=True)[0] for name in ("mode", "method"))
-    order = np.lexsort((units.id_rank[unit], units.athlete[unit], mode, method))
-    place = np.empty_like(order)
-    place[order] = np.arange(len(order))
-    pairs = pairs.iloc[order].reset_index(drop=True)
     at, gap = place[daily["pair"].to_numpy(np.int64)], daily["gap_days"].to_numpy(np.int64)
     order = np.lexsort((-gap, at))
     days = daily[["date", "gap_days", "field"]].iloc[order].reset_index(drop=True)
