@@ -13,7 +13,7 @@ from statsmodels.stats.inter_rater import cohens_kappa
 
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.change.change import change, change_of, visit_changes
-from agreement.stats.change.change_result import responsiveness, same_direction, three_way
+from agreement.stats.change.change_result import response_difference, same_direction, weighted_kappa
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data
 from agreement.tables.options import ChangeOptions, Reference
@@ -112,31 +112,32 @@ def test_directions_by_hand():
     assert np.isnan(nothing.share)
 
 
-def test_three_way_table_and_weighted_kappa():
+def test_weighted_kappa():
     lab = np.array([-3.0] * 4 + [0.0] * 5 + [3.0] * 6)
     field = np.array([-3, -3, 0, 3, -3, 0, 0, 0, 3, 0, 0, 3, 3, 3, -3], dtype=float)
-    kinds = three_way(
+    kappa = weighted_kappa(
         field, lab, cluster_resampling(np.arange(15), n_resamples=200, rng=1), threshold=1.0
     )
-    assert kinds.counts.tolist() == [[2, 1, 1], [1, 3, 1], [1, 2, 3]]
     # textbook loop: observed and expected disagreement, weights 0, 1/2, 1
-    counts, observed, expected = kinds.counts, 0.0, 0.0
+    counts, observed, expected = np.array([[2, 1, 1], [1, 3, 1], [1, 2, 3]]), 0.0, 0.0
     for i in range(3):
         for j in range(3):
             weight = abs(i - j) / 2
             observed += weight * counts[i, j] / 15
             expected += weight * counts[i].sum() * counts[:, j].sum() / 15**2
-    assert kinds.kappa == pytest.approx(1 - observed / expected, abs=1e-12)
-    assert kinds.kappa_interval.contains(kinds.kappa)
+    assert kappa.estimate == pytest.approx(1 - observed / expected, abs=1e-12)
+    assert kappa.interval().contains(float(kappa.estimate[0]))
 
 
 def test_response_is_mean_over_spread():
     rng = np.random.default_rng(1)
     lab, field = rng.normal(3, 2, 30), rng.normal(2, 3, 30)
-    found = responsiveness(field, lab, cluster_resampling(np.arange(30), n_resamples=500, rng=1))
-    assert found.lab == pytest.approx(lab.mean() / lab.std(ddof=1), rel=1e-9)
-    assert found.field == pytest.approx(field.mean() / field.std(ddof=1), rel=1e-9)
-    assert found.difference_interval.contains(found.field - found.lab)
+    found = response_difference(
+        field, lab, cluster_resampling(np.arange(30), n_resamples=500, rng=1)
+    )
+    wanted = field.mean() / field.std(ddof=1) - lab.mean() / lab.std(ddof=1)
+    assert found.estimate == pytest.approx(wanted, rel=1e-9)
+    assert found.interval().contains(wanted)
 
 
 @given(st.floats(-10, 10))

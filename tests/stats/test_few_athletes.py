@@ -13,7 +13,7 @@ import pytest
 from scipy import stats
 
 from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
-from agreement.stats.change.change_result import same_direction, three_way
+from agreement.stats.change.change_result import same_direction, weighted_kappa
 from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.lines.passing_bablok import clustered_intervals
 from agreement.stats.lines.regression import regression
@@ -90,7 +90,7 @@ def test_ranks_and_counts_of_repeated_pairs_need_fifteen_athletes(athletes, know
     drawn = cluster_resampling(who, n_resamples=199, rng=1)
     ends = [*clustered_intervals(field, lab, who, slope=1.0, rng=1)]
     ends.append(same_direction(field - 50, lab - 50, drawn).interval)
-    ends.append(three_way(field - 50, lab - 50, drawn, threshold=1.0).kappa_interval)
+    ends.append(weighted_kappa(field - 50, lab - 50, drawn, threshold=1.0).interval())
     assert [np.isfinite(end).all() for end in ends] == [known] * 4
 
 

@@ -32,7 +32,7 @@ def told(found, group="all"):
 def test_a_profile_by_hand():
     errors = [-1.0, -3.0, -2.0, -4.0, -5.0]  # mean -3, SD 1.581, t(4) 2.776: +-1.963
     found = coverage_by_profile(rows("long", errors, -2.0))
-    assert [group.name for group in found.groups] == ["all", "long"]
+    assert list(found.groups) == ["all", "long"]
     long = told(found, "long")
     assert long.loc["observed_error", ["value", "low", "high"]].tolist() == pytest.approx(
         [-3, -4.963, -1.037], abs=0.001
@@ -63,9 +63,10 @@ def test_the_spread_beyond_the_line_by_hand():
 def test_athletes_count_once_however_many_tests_they_have():
     # A has three errors of mean -6; the mean of athletes is -2, of rows -3.33
     names, errors = ["A", "A", "A", "B", "C", "D", "E"], [-4.0, -6.0, -8.0, -1, -1, -1, -1]
-    found = coverage_by_profile(rows("long", errors, 0.0, names=names)).groups[0]
-    assert (found.n, found.n_pairs) == (5, 7)
-    assert found.observed_error == pytest.approx(-2.0)
+    found = coverage_by_profile(rows("long", errors, 0.0, names=names)).groups["all"]
+    error = found.rows["observed_error"]
+    assert (error.n, error.n_pairs) == (5, 7)
+    assert error.value == pytest.approx(-2.0)
 
 
 def test_a_profile_of_four_shows_no_error():
@@ -76,8 +77,8 @@ def test_a_profile_of_four_shows_no_error():
 
 
 def test_the_standard_error_is_a_root_mean_square():
-    found = coverage_by_profile(rows("long", [0.0, 1.0], 0.0, se=[3.0, 4.0])).groups[0]
-    assert found.extrapolation_se == pytest.approx(12.5**0.5)
+    found = coverage_by_profile(rows("long", [0.0, 1.0], 0.0, se=[3.0, 4.0])).groups["all"]
+    assert found.rows["extrapolation_se"].value == pytest.approx(12.5**0.5)
 
 
 def test_the_interval_of_the_share_explained():
@@ -119,10 +120,11 @@ def test_coverage_explains_errors_that_arise_from_it():
         | {"lab_test_id": names, "training_profile": "balanced", "lab": 50.0}
         | {"difference": bias + rng.normal(0, 1, 60)}
     )
-    (everybody, _) = coverage_by_profile(intensity_coverage(lines, pairs)).groups
+    everybody = coverage_by_profile(intensity_coverage(lines, pairs)).groups["all"]
+    share = everybody.rows["share_explained"]
     expected = np.var(bias, ddof=1) / (np.var(bias, ddof=1) + 1)
-    assert everybody.share_explained == pytest.approx(expected, abs=0.1)
-    assert everybody.share_interval.contains(expected)
+    assert share.value == pytest.approx(expected, abs=0.1)
+    assert share.low < expected < share.high
 
 
 @pytest.mark.slow
@@ -131,8 +133,9 @@ def test_the_interval_of_the_share_covers():
     rng, held, runs = np.random.default_rng(6), 0, 2000
     for _ in range(runs):
         x = rng.normal(size=25)
-        found = coverage_by_profile(rows("long", x + rng.normal(size=25), x)).groups[0]
-        held += found.share_interval.contains(0.5)
+        found = coverage_by_profile(rows("long", x + rng.normal(size=25), x)).groups["all"]
+        share = found.rows["share_explained"]
+        held += share.low < 0.5 < share.high
     assert held / runs == pytest.approx(0.95, abs=3 * (0.95 * 0.05 / runs) ** 0.5)
 
 
@@ -150,7 +153,7 @@ def test_of_the_sessions_own_estimate_no_bias_is_expected():
 @pytest.mark.parametrize(("errors", "bias"), [([1.0] * 12, range(12)), (range(12), [1.0] * 12)])
 def test_what_does_not_vary_explains_nothing_that_can_be_told(errors, bias):
     found = coverage_by_profile(rows("long", list(errors), list(bias)))
-    assert np.isnan(found.groups[0].share_explained)
+    assert np.isnan(found.groups["all"].rows["share_explained"].value)
     assert "cannot be told" in found.summary()
 
 

@@ -18,7 +18,7 @@ from agreement.stats.basics.intervals import (
 )
 from agreement.stats.basics.welch import contrasts_with_overall
 from agreement.stats.causes.profile_bias import profile_bias
-from agreement.stats.change.change_result import responsiveness, same_direction, three_way
+from agreement.stats.change.change_result import response_difference, same_direction, weighted_kappa
 from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.limits import limits_by_athlete, limits_of_agreement
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
@@ -142,9 +142,9 @@ def changes(rng):
     response = 1.4 / np.sqrt(0.49 * 9 + 2.25) - 2 / np.sqrt(9 + 2.25)
     return {
         "same direction": (same_direction(field, lab, resampling).interval, share, PLAIN),
-        "kappa": (three_way(field, lab, resampling, threshold=1.5).kappa_interval, kappa, PLAIN),
+        "kappa": (weighted_kappa(field, lab, resampling, threshold=1.5).interval(), kappa, PLAIN),
         "responsiveness": (
-            responsiveness(field, lab, resampling).difference_interval,
+            response_difference(field, lab, resampling).interval(),
             response,
             PLAIN,
         ),

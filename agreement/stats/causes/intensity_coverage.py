@@ -1,6 +1,5 @@
 """What sessions, or the stages of a test, covered, and how much of the errors that explains."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,78 +16,39 @@ from agreement.terms import SESSIONS_METHOD
 FEWEST_FOR_SHARE: Final = 10  # athletes; below, a share of the spread says nothing
 FEWEST_FOR_ERROR: Final = 5  # athletes; below, a profile shows no mean error
 OWN_FORM: Final = f"{NOT_ESTIMABLE}: the estimate is the line itself"
-_NOTHING: Final = Interval(np.nan, np.nan)
 
 
 @dataclass(frozen=True, slots=True)
-class ProfileCoverage:
-    """One training profile, or everybody. Errors are field - laboratory. [mL/kg/min]."""
+class CoveredGroup:
+    """One training profile, or everybody: its rows, and whose pairs they are of."""
 
-    name: str  # ``all`` or the training profile
-    # n, n_pairs: athletes and pairs with a line through sessions
-    n: int
-    n_pairs: int
-    # bottom_share, top_share: between which heart rates sessions have steady stretches: medians.
-    # [share of HRmax]
-    bottom_share: float
-    top_share: float
-    extrapolation_se: float  # standard error of the lines at HRmax: root mean square. [mL/kg/min]
-    # mean, of an estimator of the usual form on the same sessions. [mL/kg/min]
-    expected_bias: float
-    observed_error: float  # mean of athletes; NaN below 5. [mL/kg/min]
-    error_interval: Interval  # of that mean, 95 % by t over athletes
-    observed_sd: float  # standard deviation of the athletes' errors; NaN below 5. [mL/kg/min]
-    sd_interval: Interval  # of that, 95 % by chi-square
-    # what the lines' own error leaves of it: root of its square less that of `extrapolation_se`, 0
-    # where that is larger. [mL/kg/min]
-    unexplained_sd: float
-    # squared correlation of observed errors and expected bias; NaN below 10 athletes, or when one
-    # of them does not vary
-    share_explained: float
-    share_interval: Interval  # 95 %, from Fisher's z of the correlation on the number of athletes
-    pairs: frozenset[tuple[str, str]] = frozenset()
+    rows: dict[str, Row]  # by statistic; `n` athletes and `n_pairs` pairs with a line
+    pairs: frozenset[tuple[str, str]]
 
 
 @dataclass(frozen=True, slots=True)
 class IntensityCoverage(Result):
     """Coverage and error of one method, everybody first, then by training profile."""
 
-    groups: tuple[ProfileCoverage, ...]
+    groups: dict[str, CoveredGroup]
     # whether the method is the estimate of these lines themselves, of which no bias is expected
     own_form: bool = False
 
     def _rows(self) -> TableRows:
-        for group in self.groups:
-            yield from in_group(group.name, self._of(group))
-
-    def _of(self, group: ProfileCoverage) -> Iterator[Row]:
-        few_for_error = TOO_FEW if group.n < FEWEST_FOR_ERROR else ""
-        of_share = OWN_FORM if self.own_form else TOO_FEW if group.n < FEWEST_FOR_SHARE else ""
-        of_bias = OWN_FORM if np.isnan(group.expected_bias) else ""
-        rows = (
-            ("bottom_share_of_hr_max", group.bottom_share, _NOTHING, ""),
-            ("top_share_of_hr_max", group.top_share, _NOTHING, ""),
-            ("extrapolation_se", group.extrapolation_se, _NOTHING, ""),
-            ("expected_bias", group.expected_bias, _NOTHING, of_bias),
-            ("observed_error", group.observed_error, group.error_interval, few_for_error),
-            ("observed_sd", group.observed_sd, group.sd_interval, few_for_error),
-            ("unexplained_sd", group.unexplained_sd, _NOTHING, few_for_error),
-            ("share_explained", group.share_explained, group.share_interval, of_share),
-        )
-        return told_rows(rows, n=group.n, n_pairs=group.n_pairs)
+        for name, group in self.groups.items():
+            yield from in_group(name, group.rows.values())
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs stand in each profile, and in all."""
-        return {group.name: group.pairs for group in self.groups}
+        return {name: group.pairs for name, group in self.groups.items()}
 
     def _finding(self) -> str:
-        everybody = self.groups[0]
-        if self.own_form or np.isnan(everybody.share_explained):
+        share = self.groups["all"].rows["share_explained"]
+        if np.isnan(share.value):
             return "How much of the errors the sessions' coverage explains cannot be told here."
-        low, high = everybody.share_interval
         return (
-            f"What the sessions covered explains {100 * everybody.share_explained:.0f} % of the spread of "
-            f"the errors (95 % interval {100 * low:.0f} % to {100 * high:.0f} %, {everybody.n} athletes)."
+            f"What the sessions covered explains {100 * share.value:.0f} % of the spread of the errors "
+            f"(95 % interval {100 * share.low:.0f} % to {100 * share.high:.0f} %, {share.n} athletes)."
         )
 
 
@@ -107,7 +67,7 @@ def coverage_by_profile(coverage: pd.DataFrame, *, own_form: bool = False) -> In
             "no stage, and no session with a record of heart rate, lies before a paired test."
         )
     parts = [("all", coverage), *coverage.groupby("training_profile", sort=True)]
-    groups = tuple(_summed_up(str(name), part, own_form=own_form) for name, part in parts)
+    groups = {str(name): _summed_up(part, own_form=own_form) for name, part in parts}
     return IntensityCoverage(groups, own_form)
 
 
@@ -121,42 +81,37 @@ def intensity_coverage_of(data: MethodData) -> IntensityCoverage:
     return coverage_by_profile(data.coverage, own_form=bool(own))
 
 
-def _summed_up(name: str, part: pd.DataFrame, *, own_form: bool) -> ProfileCoverage:
-    n = int(part["athlete_id"].nunique())
-    of_athletes = part.groupby("athlete_id")["observed_error"].mean()
-    error, ends = _mean_error(of_athletes)
-    enough = n >= FEWEST_FOR_ERROR
-    spread = float(of_athletes.std(ddof=1)) if enough else np.nan
+def _summed_up(part: pd.DataFrame, *, own_form: bool) -> CoveredGroup:
+    """Return medians of what is covered, and errors over athletes, each with the mean of the own."""
+    each = part.groupby("athlete_id")["observed_error"].mean()
+    n, few = len(each), ""
     line = float(np.sqrt((part["extrapolation_se"].astype("float64") ** 2).mean()))
-    share, within = _NOTHING.low, _NOTHING
-    if n >= FEWEST_FOR_SHARE and not own_form:
+    mean = spread = unexplained = np.nan
+    of_mean = of_spread = within = None
+    if n >= FEWEST_FOR_ERROR:
+        mean, spread = float(each.mean()), float(each.std(ddof=1))
+        of_mean, of_spread = t_interval(mean, spread / n**0.5, n - 1), sd_interval(spread, n - 1)
+        # what the lines' own error leaves of it; 0 where that is larger
+        unexplained = float(np.sqrt(max(spread**2 - line**2, 0.0)))
+    else:
+        few = TOO_FEW
+    share, of_share = np.nan, OWN_FORM if own_form else TOO_FEW if n < FEWEST_FOR_SHARE else ""
+    if not of_share:
         share, within = _share_explained(part, n)
+    expected = float(part["expected_bias"].astype("float64").mean())
     bottom = part["top_share_of_hr_max"] - part["hr_span"] / part["hr_max_bpm"]
-    return ProfileCoverage(
-        name=name,
-        n=n,
-        n_pairs=len(part),
-        bottom_share=float(bottom.median()),
-        top_share=float(part["top_share_of_hr_max"].median()),
-        extrapolation_se=line,
-        expected_bias=float(part["expected_bias"].astype("float64").mean()),
-        observed_error=error,
-        error_interval=ends,
-        observed_sd=spread,
-        sd_interval=sd_interval(spread, n - 1) if enough else _NOTHING,
-        unexplained_sd=float(np.sqrt(max(spread**2 - line**2, 0.0))) if enough else np.nan,
-        share_explained=share,
-        share_interval=within,
-        pairs=pairs_of(part),
+    told = (
+        ("bottom_share_of_hr_max", bottom.median()),
+        ("top_share_of_hr_max", part["top_share_of_hr_max"].median()),
+        ("extrapolation_se", line),
+        ("expected_bias", expected, None, OWN_FORM if np.isnan(expected) else ""),
+        ("observed_error", mean, of_mean, few),
+        ("observed_sd", spread, of_spread, few),
+        ("unexplained_sd", unexplained, None, few),
+        ("share_explained", share, within, of_share),
     )
-
-
-def _mean_error(of_athletes: "pd.Series[float]") -> tuple[float, Interval]:
-    n = len(of_athletes)
-    if n < FEWEST_FOR_ERROR:
-        return np.nan, _NOTHING
-    mean, spread = float(of_athletes.mean()), float(of_athletes.std(ddof=1))
-    return mean, t_interval(mean, spread / n**0.5, n - 1)
+    rows = {row.statistic: row for row in told_rows(told, n=n, n_pairs=len(part))}
+    return CoveredGroup(rows, pairs_of(part))
 
 
 def _share_explained(part: pd.DataFrame, n: int) -> tuple[float, Interval]:
@@ -166,7 +121,7 @@ def _share_explained(part: pd.DataFrame, n: int) -> tuple[float, Interval]:
         known[name].to_numpy(dtype=np.float64) for name in ("expected_bias", "observed_error")
     )
     if not len(known) or np.ptp(expected) == 0 or np.ptp(observed) == 0:
-        return np.nan, _NOTHING
+        return np.nan, Interval(np.nan, np.nan)
     r = float(np.corrcoef(expected, observed)[0, 1])
     low, high = correlation_interval(r, min(n, known["athlete_id"].nunique()))
     ends = sorted((low**2, high**2))

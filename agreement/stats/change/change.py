@@ -11,7 +11,12 @@ from agreement.stats.basics.arrays import ArrayLike, Floats, Objects
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, correlation_interval, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
-from agreement.stats.change.change_result import Change, responsiveness, same_direction, three_way
+from agreement.stats.change.change_result import (
+    Change,
+    response_difference,
+    same_direction,
+    weighted_kappa,
+)
 from agreement.stats.change.real_change import real_change
 from agreement.stats.limits.limits import FEWEST_FOR_SD, limits_by_athlete
 from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
@@ -131,8 +136,8 @@ def change(
         same_direction(field, lab, drawn),
         None if noise is None else same_direction(field, lab, drawn, zone=noise),
         same_direction(field, lab, drawn, zone=worthwhile),
-        three_way(field, lab, drawn, threshold=worthwhile),
-        responsiveness(field, lab, drawn),
+        weighted_kappa(field, lab, drawn, threshold=worthwhile),
+        response_difference(field, lab, drawn),
         real_change(changes, laboratory, shares, coverage=coverage),
         _follows(field, lab, athlete, laboratory, shares),
         clustered=n < len(changes),

@@ -12,6 +12,7 @@ from agreement.stats.basics.arrays import Booleans, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line
+from agreement.stats.basics.replicates import Replicates
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.change.real_change import FEWEST_FOR_CHANCE, RealChange, true_changes
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
@@ -51,28 +52,6 @@ class SameDirection:
         return self.same / self.kept if self.kept else float("nan")
 
 
-@dataclass(frozen=True, slots=True)
-class ThreeWay:
-    """Changes sorted into down, trivial and up by both methods."""
-
-    threshold: float  # a change up to this size is trivial. [mL/kg/min]
-    # shape (3, 3). Laboratory in rows, field in columns; down, trivial, up.
-    counts: npt.NDArray[np.int64]
-    # Cohen's kappa with linear weights; not a number when chance alone leaves no disagreement
-    kappa: float
-    kappa_interval: Interval  # by bootstrap over athletes, from 15 on
-
-
-@dataclass(frozen=True, slots=True)
-class Responsiveness:
-    """Standardised response mean of both methods: mean change over its standard deviation."""
-
-    # lab, field: not a number where all changes are equal
-    lab: float
-    field: float
-    difference_interval: Interval  # of field minus laboratory, over athletes
-
-
 def same_direction(
     field: Floats, lab: Floats, resampling: Resampling, *, zone: float = 0.0
 ) -> SameDirection:
@@ -100,20 +79,23 @@ def same_direction(
     return SameDirection(zone, k, kept, interval)
 
 
-def three_way(field: Floats, lab: Floats, resampling: Resampling, *, threshold: float) -> ThreeWay:
-    """Sort changes into down, trivial and up, and measure how far both methods agree on it."""
+def weighted_kappa(
+    field: Floats, lab: Floats, resampling: Resampling, *, threshold: float
+) -> Replicates:
+    """
+    Cohen's kappa with linear weights of changes called down, trivial or up by both methods.
+
+    threshold: a change up to this size is trivial. [mL/kg/min]
+    Returns NaN where chance alone leaves no disagreement; it has an interval from 15 athletes on.
+    """
     cell = 3 * _sorted(lab, threshold) + _sorted(field, threshold)
-    drawn = bootstrap_of_sums(resampling, cell[:, None] == np.arange(9), _kappa, scales=("ranked",))
-    counts = np.bincount(cell, minlength=9).reshape(3, 3)
-    return ThreeWay(threshold, counts, float(drawn.estimate[0]), drawn.interval())
+    return bootstrap_of_sums(resampling, cell[:, None] == np.arange(9), _kappa, scales=("ranked",))
 
 
-def responsiveness(field: Floats, lab: Floats, resampling: Resampling) -> Responsiveness:
-    """Compare how far both methods respond, in units of their own spread."""
+def response_difference(field: Floats, lab: Floats, resampling: Resampling) -> Replicates:
+    """Standardised response mean, mean change over its standard deviation, field less laboratory."""
     columns = np.stack([np.ones_like(lab), lab, lab * lab, field, field * field], axis=1)
-    drawn = bootstrap_of_sums(resampling, columns, _responses, scales=("plain",) * 3)
-    of_lab, of_field = drawn.estimate[:2].tolist()
-    return Responsiveness(of_lab, of_field, drawn.interval(2))
+    return bootstrap_of_sums(resampling, columns, _responses, scales=("plain",))
 
 
 def _sorted(change: Floats, threshold: float) -> npt.NDArray[np.int64]:
@@ -144,7 +126,7 @@ def _responses(sums: Floats) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore"):
             variance = (squares - n * mean**2) / (n - 1)
             found.append(np.where(variance > 1e-12, mean / np.sqrt(np.abs(variance)), np.nan))
-    return np.stack([*found, found[1] - found[0]], axis=1)
+    return (found[1] - found[0])[:, None]
 
 
 OF_FOLLOWING: Final = ("responsiveness", "p_no_response", "p_full_response")
@@ -173,8 +155,8 @@ class Change(Result):
     anywhere: SameDirection
     beyond_noise: SameDirection | None
     worthwhile: SameDirection  # outside a fifth of the laboratory's spread between athletes
-    kinds: ThreeWay
-    response: Responsiveness
+    kappa: Replicates  # of both methods, on which change is down, trivial or up
+    response: Replicates  # standardised, field less laboratory
     real: RealChange  # which change of the field value is more than its noise
     # how much the field follows the true change; None where that cannot be told
     follows: StructuralSlope | None = None
@@ -200,12 +182,8 @@ class Change(Result):
             self._of_line("slope"),
             self._of_direction("same_direction", self.anywhere, ""),
             self._of_direction("same_direction_beyond_noise", self.beyond_noise, assumed),
-            self._of_squad("weighted_kappa", self.kinds.kappa, self.kinds.kappa_interval),
-            self._of_squad(
-                "response_difference",
-                self.response.field - self.response.lab,
-                self.response.difference_interval,
-            ),
+            self._of_squad("weighted_kappa", self.kappa),
+            self._of_squad("response_difference", self.response),
             *self._of_following(),
             *self._of_real_change(),
         ]
@@ -276,10 +254,10 @@ class Change(Result):
         interval = self.r_interval if name == "r" else self.slope_interval
         return self.row(name, value, interval, "; ".join(notes))
 
-    def _of_squad(self, name: str, value: float, interval: Interval) -> Row:
-        note = "clustered" if self.clustered else ""
+    def _of_squad(self, name: str, found: Replicates) -> Row:
+        value, note = float(found.estimate[0]), "clustered" if self.clustered else ""
         equal = f"{NOT_ESTIMABLE}: all changes are equal"
-        return self.row(name, value, interval, equal if np.isnan(value) else note)
+        return self.row(name, value, found.interval(), equal if np.isnan(value) else note)
 
     def _of_direction(self, name: str, found: SameDirection | None, note: str) -> Row:
         if found is None:

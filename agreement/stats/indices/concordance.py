@@ -107,8 +107,6 @@ class Concordance(Result):
     n_pairs: int
     ccc: float  # lin's concordance correlation coefficient
     ccc_interval: Interval
-    precision: float  # pearson correlation r
-    accuracy: float  # lin's C_b, from shifts of location and scale: ccc = precision x accuracy
     # intraclass correlation of absolute agreement, single values: ICC(A,1), also called ICC(2,1)
     icc_a1: float
     icc_a1_interval: Interval
@@ -183,8 +181,6 @@ def concordance(field: ArrayLike, lab: ArrayLike, *, confidence_level: float = 0
         n,
         ccc,
         _ccc_interval(ccc, r, shift / (sxx * syy) ** 0.25, n, level),
-        float(r),
-        ccc / float(r) if r else float("nan"),
         *intraclass_correlation(squares, "A,1", confidence_level=level),
         *intraclass_correlation(squares, "C,1", confidence_level=level),
     )

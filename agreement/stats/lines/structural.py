@@ -54,9 +54,7 @@ class StructuralSlope(Result):
     interval: Interval  # an end is NaN where the data set no bound
     intercept: float  # [mL/kg/min]
     intercept_interval: Interval  # from the slope's and that of the mean (MOVER)
-    attenuated: float  # least squares on the laboratory's values, noise and all
-    attenuated_error: float  # its standard error
-    attenuated_interval: Interval
+    attenuated_error: float  # standard error of least squares on the laboratory's values
     reliability: float  # share of the laboratory's variance that is the athletes'
     reliability_interval: Interval
     # p_one, p_zero: of a slope of 1 and of 0; both need no bound
@@ -201,9 +199,7 @@ def structural_slope(
         interval,
         float(y.mean()) - slope * middle,
         interval_of_difference(float(y.mean()), level, slope * middle, rise),
-        ols,
         error,
-        of_ols,
         reliability,
         ends,
         _p_of_one(dx, dy, codes, shares, laboratory),

@@ -255,14 +255,11 @@ class RandomEffects:
     """The classical check beside a pool."""
 
     mean: float
-    # interval, prediction: of the mean, and of a study that was not made
     interval: Interval
-    prediction: Interval
     between: float  # variance between studies
-    q: float  # weighted mean square about the mean
 
 
-# Ours: statsmodels' combine_effects stops at 1e-5 of the variance, and predicts no next study.
+# Ours: statsmodels' combine_effects stops at 1e-5 of the variance between studies.
 def random_effects(y: ArrayLike, variance: ArrayLike) -> RandomEffects:
     """
     Paule and Mandel's variance between studies with Hartung and Knapp's interval.
@@ -288,13 +285,8 @@ def random_effects(y: ArrayLike, variance: ArrayLike) -> RandomEffects:
 
     tau2 = _between(lambda tau2: fit(tau2)[1], k - 1.0)
     mean, misfit, total = fit(tau2)
-    q = misfit / (k - 1)
-    error2 = max(1.0, q) / total
-    t = float(special.stdtrit(k - 1, 0.975))
-    half, wide = t * sqrt(error2), t * sqrt(tau2 + error2)
-    return RandomEffects(
-        mean, Interval(mean - half, mean + half), Interval(mean - wide, mean + wide), tau2, q
-    )
+    half = float(special.stdtrit(k - 1, 0.975)) * sqrt(max(1.0, misfit / (k - 1)) / total)
+    return RandomEffects(mean, Interval(mean - half, mean + half), tau2)
 
 
 def _between(misfit: Callable[[float], float], wanted: float) -> float:

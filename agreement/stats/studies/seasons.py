@@ -78,28 +78,14 @@ def two_seasons(
     difference = float(two.mean() - one.mean())
     df = overlapping_df(v1, v2, n1, n2, shared)
     error = sqrt(max(error2, 0.0))
-    p = t_p_value(difference / error, df) if error else float(difference == 0)
     left_1, left_2 = _left_out(one), _left_out(two)
     j1, j2 = float(left_1 @ left_1), float(left_2 @ left_2)
     together = float(left_1[at1] @ left_2[at2]) if used else 0.0
     ratio = log(s2 / s1) / 2.0
     ratio_df = overlapping_df(j1, j2, n1, n2, shared)
     ratio_error = sqrt(max(j1 + j2 - 2.0 * together, 0.0))
-    low, high = t_interval(ratio, ratio_error, ratio_df)
-    p_ratio = t_p_value(ratio / ratio_error, ratio_df) if ratio_error else float(ratio == 0)
-    return Seasons(
-        n1,
-        n2,
-        shared,
-        difference,
-        t_interval(difference, error, df),
-        df,
-        p,
-        exp(ratio),
-        Interval(exp(low), exp(high)),
-        ratio_df,
-        p_ratio,
-    )
+    sizes = (n1, n2, shared)
+    return _seasons(sizes, (difference, error, df), (ratio, ratio_error, ratio_df))
 
 
 def two_seasons_by_numbers(
@@ -119,13 +105,33 @@ def two_seasons_by_numbers(
     if not min(s1, s2) > 0:
         raise ValueError("not_estimable: all differences of a report are equal")
     v1, v2, ratio_df = s1**2 / n1, s2**2 / n2, n1 + n2 - 2.0
-    df = overlapping_df(v1, v2, n1, n2, 0)
-    error, ratio = sqrt(v1 + v2), log(s2 / s1)
     ratio_error = sqrt(0.5 / (n1 - 1) + 0.5 / (n2 - 1))
-    low, high = t_interval(ratio, ratio_error, ratio_df)
-    of_bias, p = t_interval(b2 - b1, error, df), t_p_value((b2 - b1) / error, df)
-    ends, p_ratio = Interval(exp(low), exp(high)), t_p_value(ratio / ratio_error, ratio_df)
-    return Seasons(n1, n2, 0, b2 - b1, of_bias, df, p, exp(ratio), ends, ratio_df, p_ratio)
+    difference = b2 - b1, sqrt(v1 + v2), overlapping_df(v1, v2, n1, n2, 0)
+    return _seasons((n1, n2, 0), difference, (log(s2 / s1), ratio_error, ratio_df))
+
+
+def _seasons(
+    sizes: tuple[int, int, int],
+    difference: tuple[float, float, float],
+    log_ratio: tuple[float, float, float],
+) -> Seasons:
+    """Return the comparison; of both estimates the value, its error and degrees of freedom."""
+    low, high = t_interval(*log_ratio)
+    return Seasons(
+        *sizes,
+        difference[0],
+        t_interval(*difference),
+        difference[2],
+        _p_of_none(*difference),
+        exp(log_ratio[0]),
+        Interval(exp(low), exp(high)),
+        log_ratio[2],
+        _p_of_none(*log_ratio),
+    )
+
+
+def _p_of_none(value: float, error: float, df: float) -> float:
+    return t_p_value(value / error, df) if error else float(value == 0)
 
 
 def _ordered(values: ArrayLike, athletes: ArrayLike) -> tuple[Floats, npt.NDArray[np.str_]]:
