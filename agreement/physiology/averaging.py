@@ -108,14 +108,7 @@ def vo2max_under_rules(
     start_s: float | None = None,
     last_bin: LastBin = "drop",
 ) -> dict[str, float]:
-    """
-    Highest mean oxygen uptake under several rules at once.
-
-    t_s, vo2, start_s, last_bin: as in `vo2max_under_rule`.
-    rules: default `COMPARED_RULES`.
-    Returns values by rule as given; NaN where no whole window fits.
-    Raises ValueError as in `vo2max_under_rule`.
-    """
+    """Return what `vo2max_under_rule` gives for several rules at once, by rule as given."""
     times, uptake = np.asarray(t_s, dtype=np.float64), np.asarray(vo2, dtype=np.float64)
     if times.shape != uptake.shape or times.ndim != 1:
         raise ValueError(

@@ -127,11 +127,9 @@ def _ratio(middle: Mapping[str, float]) -> str | None:
 
 def pressure_from_volumes(stpd: ArrayLike, btps: ArrayLike) -> Floats:
     """
-    Room pressure that a file's STPD and BTPS volumes imply.
+    Room pressure [mmHg] that a file's STPD and BTPS volumes, in one unit, imply.
 
-    stpd, btps: the same ventilation under both conditions, in one unit.
-    Returns: pressure with which the file was computed: one that is not the room's betrays the
-        low-pressure trap (see `pressure_overstatement`). [mmHg]
+    One that is not the room's betrays the low-pressure trap (see `pressure_overstatement`).
     """
     ratio = np.asarray(stpd, dtype=np.float64) / np.asarray(btps, dtype=np.float64)
     warm = (ZERO_C_IN_K + BODY_TEMPERATURE_C) / ZERO_C_IN_K
@@ -140,9 +138,8 @@ def pressure_from_volumes(stpd: ArrayLike, btps: ArrayLike) -> Floats:
 
 def pressure_overstatement(set_mmhg: float, room_mmhg: float) -> float:
     """
-    Share by which STPD volumes, hence oxygen uptake, read high under a wrong pressure.
+    Share by which STPD volumes, hence oxygen uptake, read high under a wrong pressure [mmHg].
 
-    set_mmhg, room_mmhg: pressure that the computation used, and the true one. [mmHg]
     Returns: 0.092 where 760 was left standing in a room at 700 mmHg. [-]
     """
     return (set_mmhg - BODY_VAPOUR_MMHG) / (room_mmhg - BODY_VAPOUR_MMHG) - 1

@@ -33,9 +33,6 @@ def intensity_coverage(
     """
     Set each pair's observed error beside what the athlete's sessions covered.
 
-    session_lines: `agreement.physiology.readings.Readings.session_lines`.
-    pairs: the paired table: athlete_id, lab_test_id, lab_date, lab, mode, method, difference,
-        training_profile.
     window_days: how old the last session may be on the day of the test. [days]
     Returns: `COVERAGE_COLUMNS`, one row per pair with a session of its mode before the test:
         extrapolation_se of the sessions' line, expected_bias of an estimator of form `vo2_on_hr` on

@@ -54,9 +54,6 @@ def effort_criteria(tests: pd.DataFrame) -> pd.DataFrame:
     noise allows: on the three open ramp tests of Nolte, Rein and Quittmann 2023 the standard error of
     that slope is 86, 101 and 189 mL/min per min, half of the submaximal slope 104, 87 and 122
     (computed). Even a flat end could not be told from a rising one.
-
-    .. [2] Molina-Garcia, P. et al. Validity of estimating the maximal oxygen consumption by consumer
-           wearables. Sports Medicine 52:1577, 2022.
     """
     ratio = tests["verification_vo2max_ml_kg_min"] / tests["lab"]
     above, below = ratio > 1 + VERIFICATION_WITHIN, ratio < 1 - VERIFICATION_WITHIN

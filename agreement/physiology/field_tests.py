@@ -236,11 +236,7 @@ PROTOCOLS: Final[dict[str, FieldProtocol]] = _rows(declared("field_tests.toml", 
 
 
 def protocol(protocol_id: str) -> FieldProtocol:
-    """
-    Return one row of the table.
-
-    Raises ValueError if there is no such id; the message names the nearest ones.
-    """
+    """Return one row of the table; ValueError, which names the nearest ids, if there is none."""
     if protocol_id not in PROTOCOLS:
         near = get_close_matches(protocol_id, PROTOCOLS, n=3)
         hint = f"; the nearest are {', '.join(near)}" if near else ""
@@ -249,13 +245,7 @@ def protocol(protocol_id: str) -> FieldProtocol:
 
 
 def protocols_frame() -> pd.DataFrame:
-    """
-    Return the table of protocols for reading: one row per equation, in words.
-
-    Returns: protocol, title, mode, inputs, population, valid, sexes, standard_error_women,
-        standard_error_men, error_unit, heart_rate_based, stages, stage_rule, source, provenance,
-        note.
-    """
+    """Return the table of protocols for reading: one row per equation, in words."""
     return pd.DataFrame(
         {
             "protocol": row.id,

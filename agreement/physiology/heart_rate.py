@@ -40,12 +40,7 @@ def point_sums(
     group: Ints, hr: ArrayLike, vo2: ArrayLike, *, groups: int | None = None
 ) -> PointSums:
     """
-    Sum points by group.
-
-    group: shape (n,). Which group each point belongs to, from 0, in any order.
-    hr, vo2: shape (n,). Heart rate [bpm] and oxygen uptake [mL/kg/min], without missing values.
-    groups: number of groups; default one more than the largest code.
-    Returns: groups without points have n 0 and NaN means.
+    Sum points without missing values by group, whose codes start at 0; empty groups have NaN means.
 
     Values are first centred on the whole data's mean, so that the within-group sums lose no more
     than a few digits to the offset; centring on each group's own mean would cost two more passes.
@@ -207,12 +202,9 @@ def heart_rate_extrapolation(
     guards: Extrapolation = GUARDS,
 ) -> "pd.Series[Any]":
     """
-    Carry one athlete's steady points to the heart-rate maximum.
+    Carry one athlete's steady points [bpm, mL/kg/min] to the heart-rate maximum.
 
-    hr, vo2: shape (n,). Steady heart rate [bpm] and oxygen uptake [mL/kg/min]; points above
-        ``guards.maximum_share_of_hr_max`` are left out.
-    hr_max: heart-rate maximum. [bpm]
-    form, sd_hr_max, guards: as in `extrapolations`.
+    Points above ``guards.maximum_share_of_hr_max`` are left out.
     Returns: the athlete's row of `extrapolations`; refused is None where there is an estimate.
     Raises ValueError if the shapes differ or a value is missing.
     """

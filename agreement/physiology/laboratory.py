@@ -139,10 +139,8 @@ class LaboratoryValues:
 
 def laboratory_values(study: StudyTables, *, progress: Progress | None = None) -> LaboratoryValues:
     """
-    Compute the laboratory's VO2max of every test, its effort criteria and training profile.
+    Compute the laboratory's VO2max of every usable test, its effort criteria and training profile.
 
-    progress: called with the number of sessions read and their total.
-    Returns: one row per usable test, in the order of the file.
     Raises TableError if breath or sample files cannot be used, with every reason of every file.
     """
     tests = study.lab_tests.reset_index(drop=True)

@@ -101,13 +101,9 @@ def field_readings(
     progress: Progress | None = None,
 ) -> Readings:
     """
-    Collect the readings of field estimates, field tests and training sessions.
+    Collect the readings of field estimates, field tests and training sessions, in this order.
 
-    laboratory: `agreement.physiology.laboratory.LaboratoryValues.frame`, for measured HRmax.
-    sessions: `LaboratoryValues.sessions`; the sample files are read again when not given.
-    training: `LaboratoryValues.training`; computed again when not given.
-    progress: called with the number of session files read and their total.
-    Returns: field estimates in the order of the file, then field tests, then sessions.
+    sessions, training: of `LaboratoryValues`; read and computed again when not given.
     Raises TableError if a field test names a protocol that is not in the table, or field and
         laboratory are in different units.
     """
@@ -241,9 +237,8 @@ def estimates_frame(study: StudyTables, *, progress: Progress | None = None) -> 
     """
     Return every field value of a study as rows of ``field_estimates``.
 
-    progress: called with the number of session files read and their total.
-    Returns: columns of ``field_estimates`` plus protocol (of computed values), in_range (yes, no or
-        NaN) and standard_error [mL/kg/min]. taken_at is the date, or the instant in UTC.
+    Returns: its columns plus protocol (of computed values), in_range (yes, no or NaN) and
+        standard_error [mL/kg/min]. taken_at is the date, or the instant in UTC.
     """
     laboratory = laboratory_values(study, progress=progress)
     readings = field_readings(

@@ -18,13 +18,9 @@ def people_at(
     athletes: pd.DataFrame, athlete_id: "pd.Series[str]", date: "pd.Series[pd.Timestamp]"
 ) -> pd.DataFrame:
     """
-    Look up each test's athlete, with the age on the day.
+    Look up each test's athlete: indexed like `athlete_id`, unknown where the table says nothing.
 
-    athletes: the athletes table; may be empty.
-    athlete_id, date: shape (n,). Of the tests.
-    Returns: n rows, indexed like `athlete_id`. sex, hr_limiting_drug (``unknown`` when not given),
-        training_profile, mass_kg, stature_cm, age_years: as stated, else the year of the test minus
-        the year of birth. [years]
+    age_years is as stated, else the year of the test minus the year of birth. [years]
     """
     known = athletes.set_index("athlete_id")[[*_TEXT, *_NUMBERS]]
     found = known.reindex(athlete_id).set_axis(athlete_id.index, axis=0)
@@ -61,10 +57,8 @@ def doubtful_maximum(laboratory: pd.DataFrame) -> "pd.Series[bool]":
     """
     Tell where a test's highest heart rate is hardly the athlete's maximum.
 
-    laboratory: hr_max_bpm, age_years, max_confirmed.
     Returns: True where the test was not maximal, or the value is more than 30 bpm from what the age
-        lets expect (about three standard deviations): swapped digits, or a drug that limits heart
-        rate.
+        lets expect (about three standard deviations): swapped digits, or a drug that limits it.
     """
     expected = heart_rate_maximum(laboratory["age_years"])
     odd = (laboratory["hr_max_bpm"] - expected).abs() > HR_MAX_ODD_BPM

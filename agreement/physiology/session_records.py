@@ -134,10 +134,8 @@ SAMPLES_ELSEWHERE: Final = Elsewhere[OverFiles]("samples")
 
 def session_records(study: StudyTables, *, progress: Progress | None = None) -> SessionRecords:
     """
-    Read and reduce the sample file of every session.
+    Read and reduce the sample file of every session, in the order of the table.
 
-    progress: called with the number of sessions read and their total.
-    Returns: one row per session, in the order of the file.
     Raises TableError if sample files cannot be used, with every reason of every file.
     """
     sessions = study.sessions.reset_index(drop=True)

@@ -75,14 +75,12 @@ def ventilatory_thresholds(
     """
     Find the thresholds of one test by every method.
 
-    breaths: of the exercise phase, in time order: t_s [s], vo2_ml_min, vco2_ml_min [mL/min],
-        ve_l_min [L/min], hr_bpm [bpm].
+    breaths: of the exercise phase, in time order.
     cost: one per breath. Uptake that the work rate costs, NaN where it is unknown: tells long
         stages. [mL/kg/min]
-    mass_kg: [kg]
-    Returns: `THRESHOLD_COLUMNS`, a row for each method; none where carbon dioxide was not recorded. vo2 with
-        its 95 % interval [mL/kg/min] and hr [bpm] are NaN where `note` says why. A note also stands
-        where vt2 is unknown, so that the corner could be that one.
+    Returns: `THRESHOLD_COLUMNS`, a row for each method; none where carbon dioxide was not recorded.
+        vo2 with its 95 % interval [mL/kg/min] and hr [bpm] are NaN where `note` says why. A note
+        also stands where vt2 is unknown, so that the corner could be that one.
     """
     if breaths["vco2_ml_min"].notna().sum() < 2:
         return pd.DataFrame(columns=THRESHOLD_COLUMNS)
@@ -198,14 +196,10 @@ _KINDS = {"vo2": ("vo2_ml_kg_min", "lab"), "hr": ("hr_bpm", "hr_max_bpm")}  # co
 
 def rated_thresholds(tests: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
     """
-    Return the thresholds that raters gave, and what cannot be.
+    Return the thresholds that raters gave, `THRESHOLD_COLUMNS`, and notes on what cannot be.
 
-    tests: lab_test_id, `agreement.tables.columns.RATED`, lab [mL/kg/min], hr_max_bpm [bpm], file,
-        row.
-    Returns thresholds: `agreement.physiology.thresholds.THRESHOLD_COLUMNS`, method ``rater_1`` or
-        ``rater_2``; without values above the test's own maximum, and without pairs whose first lies
-        not below the second.
-    Returns problems: a note for each of these.
+    Values above the test's own maximum are left out, and pairs whose first lies not below the
+    second.
     """
     parts, problems = [], []
     for rater, start in RATERS.items():
@@ -249,11 +243,10 @@ def without_impossible(thresholds: pd.DataFrame, tests: pd.DataFrame) -> pd.Data
 
 def heart_rates(thresholds: pd.DataFrame) -> pd.DataFrame:
     """
-    Return the heart rate at both thresholds of each test.
+    Return the heart rate at both thresholds of each test: lab_test_id, vt1, vt2. [bpm].
 
-    thresholds: `agreement.physiology.thresholds.THRESHOLD_COLUMNS`.
-    Returns: lab_test_id, vt1, vt2 [bpm]: the mean of the raters, where none gave one that of
-        `agreement.physiology.thresholds.IN_USE`; only tests with both, the first below the second.
+    The mean of the raters, where none gave one that of `IN_USE`; only tests with both, the first
+    below the second.
     """
     rated = thresholds["method"].isin(list(RATERS))
     computed = thresholds["method"].isin(list(IN_USE.values()))

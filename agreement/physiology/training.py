@@ -60,11 +60,9 @@ def profile_label(training: Training, rules: ProfileOptions) -> str:
 
 def nearest_boundary(training: Training, rules: ProfileOptions) -> tuple[float, str]:
     """
-    Find the smallest change of one share that changes the label.
+    Return the smallest change of one share that changes the label, and the label beyond it.
 
-    training, rules: as in `profile_label`.
-    Returns distance: in percentage points; infinite when no single share can change the label.
-    Returns other: the label on the other side; the same label when there is none.
+    In percentage points; infinite, with the same label, where no single share can change it.
     """
     here = profile_label(training, rules)
     found = (float("inf"), here)
@@ -125,14 +123,11 @@ def study_profiles(
     """
     Compute the profiles of a study's laboratory tests, whatever the study goes on to use.
 
-    tests: lab_test_id, athlete_id, date, mode, hr_max_bpm, mass_kg, training_profile.
-    athletes: the athletes table, for age.
-    options: ``[profile]`` and the age formula of ``[extrapolation]``.
     thresholds: lab_test_id, vt1, vt2: heart rates at the laboratory's thresholds. They hold for
         sessions of the test's mode; of another mode they lie elsewhere, and HRmax decides. [bpm]
-    Returns: the profiles with the zones that the study chose; and `BOTH_COLUMNS`, of each test with a
-        profile that counts most of the time by own thresholds, profile and shares of time by HRmax
-        and (``_own``) by the athlete's own thresholds.
+    Returns: the profiles with the zones that the study chose; and `BOTH_COLUMNS`, of each test with
+        a profile that counts most of the time by own thresholds, profile and shares of time by
+        HRmax and (``_own``) by the athlete's own thresholds.
     """
     formula, rules = options.extrapolation.hr_max_formula, options.profile
     hr_max = session_people(records.sessions, tests, athletes, formula)["hr_max_bpm"].to_numpy()

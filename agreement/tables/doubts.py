@@ -29,10 +29,8 @@ def doubt(
     """
     Return one doubt: a stop, or a note where it is of `NOTED_DOUBTS` or confirmed to be right.
 
-    options: its ``[confirm]`` decides.
     code: one of `agreement.terms.DOUBTS`, and the key of ``[confirm]``.
-    file, what, remedy, row, column: as in `agreement.errors.Problem`; `what` is the evidence, in
-        one sentence.
+    what: the evidence, in one sentence.
 
     >>> doubt(StudyOptions(), "twins", "lab.csv", "A and B are equal.", "Look.").severity
     'stop'
@@ -96,11 +94,9 @@ def doubt_tables(
     findings: Findings,
 ) -> None:
     """
-    Record what looks too wrong in single tables, and settle every doubt found while reading.
+    Record what looks too wrong in the checked tables, and settle every doubt found while reading.
 
-    frames: the checked tables: date, row.
     names: table -> file.
-    findings: takes the doubts; those already in it become stops or notes as ``[confirm]`` says.
     """
     _turned_codes(options, findings)
     for name, frame in frames.items():

@@ -216,13 +216,11 @@ class Source:
 
 def merged_problems(found: Iterable[Problem], folder: str) -> list[Problem]:
     """
-    Return the problems of the many parts of one table as if it were one file.
+    Return the problems of the many parts of one table, in the `folder`, as if it were one file.
 
     Of one kind as many stand in full as one part shows, `SHOWN` at most, and the rest is counted;
-    what is said of whole parts is said once. Lines about people who withdrew are left to the caller, who knows the sum.
-
-    found: in the order of the parts; those of other files are merged file by file.
-    folder: the folder of parts, for what concerns several of them.
+    what is said of whole parts is said once. Lines about people who withdrew are left to the
+    caller, who knows the sum.
     """
     kinds: dict[_Likeness, list[Problem]] = {}
     more: dict[_Likeness, int] = {}

@@ -124,11 +124,7 @@ def _report_others(others: list[str], absent: list[str], source: Source) -> None
 
 
 def with_pieces(source: Source) -> Source:
-    """
-    Return a source in which each piece of an id that stands in several columns is a column.
-
-    `columns = { lab_test_id = "rider + visit" }` joins them with a hyphen, nothing else is done.
-    """
+    """Return a source in which each piece of an id in several columns, `a + b`, is a column."""
     table, form = source.table, source.form
     pieces: dict[str, str] = {}
     for ours, theirs in form.columns.items():

@@ -70,8 +70,7 @@ def find_layout(data: bytes, source: Source) -> Layout:
     Return the layout of a text file, and note whatever is not a comma, UTF-8 and one header row.
 
     What the study file states is not looked for; the header is the row with most of our names.
-    Raises UnicodeDecodeError if the stated encoding does not fit.
-    Raises csv.Error if the header goes on and on.
+    Raises UnicodeDecodeError or csv.Error if the encoding does not fit or the header never ends.
     """
     form = source.form
     encoding = form.encoding or find_encoding(data)
@@ -195,8 +194,7 @@ def text_columns(
     """
     Read every wanted column as text, record by record; empty records are left out.
 
-    Raises RaggedRowsError after reporting rows with too many or too few cells, or an open quote.
-    Raises UnicodeDecodeError if the stated encoding does not fit.
+    Raises RaggedRowsError after reporting rows with too many or too few cells.
     """
     text = data.decode(layout.encoding)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=layout.separator, strict=True)

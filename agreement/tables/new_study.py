@@ -21,12 +21,7 @@ MEANINGS: Final = {
 
 
 def new_study(folder: Path) -> None:
-    """
-    Write a commented study folder that passes `check` once it is filled.
-
-    folder: made if needed; must be empty.
-    Raises OutputError if the folder holds something already, or cannot be made.
-    """
+    """Write a commented study folder, new or empty, that passes `check` once it is filled."""
     with whole_folder(folder, refuse_used) as place:
         tables = {f"{name}.csv": ",".join(one.columns) + "\n" for name, one in TABLES.items()}
         texts = {"study.toml": STUDY_FILE_TEXT, "README.txt": _guide(), **tables}

@@ -39,12 +39,7 @@ def path_problem(folder: Path, path: str) -> str | None:
 
 
 def toml_inside(folder: Path, name: str) -> dict[str, Any]:
-    """
-    Return what a TOML file of a study says.
-
-    Raises ValueError if it leads out of the folder, is no plain file, or cannot be read; the
-        message says which.
-    """
+    """Return what a TOML file of a study says; ValueError, which says why, if it cannot be read."""
     path = folder / name
     if problem := path_problem(folder, name):
         raise ValueError(problem)

@@ -70,13 +70,9 @@ class Proposed:
 
 def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
     """
-    Write a study folder from exports.
+    Write a study folder, new or empty, from exports or folders of them, which stay as they are.
 
-    folder: made if needed; must be empty.
-    exports: files (CSV, TSV, XLSX, ODS, Parquet) or folders of them; they are copied, never
-        changed.
     Raises AgreementError if there is no file, or none of them is a table.
-    Raises OutputError if the folder holds something already, or cannot be made.
     """
     files = files_of(exports)
     placed, undecided, remarks = _placed(files)

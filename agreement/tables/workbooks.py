@@ -32,7 +32,7 @@ def sheet_records(
     """
     Return the rows of one sheet as text; formulas give the value that the file has stored.
 
-    sheet: name of the sheet; None: the only one.
+    sheet: its name; None: the only one.
     unseen: takes the rows that a person does not see as data: "hidden", "struck out" (in part).
     Returns: rows of equal length, from row 1 of the sheet.
     Raises UnreadableError if it is no workbook, too large when unpacked, or the sheet is undecided.
@@ -62,9 +62,8 @@ def sheet_records(
 
 def open_document_sheets(data: bytes) -> list[tuple[str, list[list[str]]]]:
     """
-    Return name and rows of each sheet of a workbook in another form than XLSX.
+    Return name and rows of each sheet of a workbook that `python_calamine` reads: ODS, older XLS.
 
-    data: a workbook that `python_calamine` reads: ODS, or the older XLS.
     Raises UnreadableError if it is none, too large when unpacked, or the library is not installed.
     """
     try:
