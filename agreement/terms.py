@@ -50,6 +50,7 @@ NOT_GIVEN: Final[dict[str, str]] = _FACTS["not_given"]
 SESSIONS_METHOD: Final = "sessions_hr"  # the method name of the session estimate
 REASONS: Final[dict[str, str]] = _FACTS["reasons"]
 DOUBTS: Final[dict[str, str]] = _FACTS["doubts"]
+SYSTEM_ERRORS: Final[dict[str, str]] = _FACTS["system_errors"]
 # Of these, what is told and stops nothing: planned studies look so.
 NOTED_DOUBTS: Final = frozenset({"same_methods", "filled_down", "copied_repeats"})
 

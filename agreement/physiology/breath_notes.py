@@ -333,18 +333,17 @@ def editing_notes(editing: pd.DataFrame, reference: Reference) -> tuple[Problem,
         ("t_s", "backward", False, "their time repeats or runs backwards"),
     ):
         done = ("stays in", "stay in") if stay else ("was left out", "were left out")
-        hit = editing[editing[name] > 0]
-        whats = {
-            str(
-                line["file"]
-            ): f"{line[name]} of {line['breaths']} breaths {done[line[name] > 1]}: {why}."
-            + (_moved(line, reference) if name == "artefacts" else "")
-            for line in hit.to_dict("records")
-        }
+        hit = editing[editing[name] > 0].to_dict("records")
+        whats = {}
+        for line in hit:
+            count, moved = line[name], _moved(line, reference) if name == "artefacts" else ""
+            said = f"{count} of {line['breaths']} breaths {done[count > 1]}: {why}.{moved}"
+            whats[str(line["file"])] = said
         if len(hit) > FILES_NAMED:
-            most = hit.to_dict("records")[int(hit[name].to_numpy(dtype=np.int64).argmax())]
+            most = max(hit, key=lambda line: line[name])
+            out, every = (sum(line[column] for line in hit) for column in (name, "breaths"))
             text = (
-                f"{hit[name].sum()} of {hit['breaths'].sum()} breaths of {len(hit)} tests {done[1]}: "
+                f"{out} of {every} breaths of {len(hit)} tests {done[1]}: "
                 f"{why}. Most: {most[name]} of {most['breaths']} in {most['file']}."
             )
             whats = {"breaths": text}

@@ -50,8 +50,8 @@ _ANY_MASS_KG: Final = 70.0
 BESIDE_STAGES: Final = ("vco2_ml_min", "hr_bpm", "speed_m_s", "grade", "power_w")
 STAGE_COLUMNS: Final = ["lab_test_id", "mode", "mass_kg", "cost", "vo2", *BESIDE_STAGES]
 _EDITING: Final = [
-    "file", "breaths", "artefacts", "impossible", "backward", "unedited", "edited", "kept_bin",
-]  # fmt: skip
+    *("file", "breaths", "artefacts", "impossible", "backward", "unedited", "edited")
+]
 _RULES: Final = ["lab_test_id", "rule", "vo2max", "vo2max_unedited", "vo2max_edited"]
 _VALUES: Final = ["lab_test_id", "lab", "averaging_rule", "rer_max", "hr_max_bpm", "plateau"]
 _NOTHING: Final = {
@@ -66,18 +66,15 @@ _NOTHING: Final = {
 class BreathTests(NamedTuple):
     """Values of tests with breath files, the same under every rule, and what was noticed."""
 
-    tests: pd.DataFrame = _NOTHING[
-        "tests"
-    ]  # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm, plateau
-    rules: pd.DataFrame = _NOTHING[
-        "rules"
-    ]  # lab_test_id, rule; [mL/kg/min] vo2max, vo2max_unedited, _edited
+    # lab_test_id, lab, averaging_rule, rer_max, hr_max_bpm, plateau
+    tests: pd.DataFrame = _NOTHING["tests"]
+    # lab_test_id, rule; [mL/kg/min] vo2max, vo2max_unedited, vo2max_edited
+    rules: pd.DataFrame = _NOTHING["rules"]
     # file; counts breaths, artefacts, impossible, backward; [mL/kg/min] unedited, edited (without
-    # artefacts), kept_bin (with a last bin of half its length; NaN where it makes no difference)
+    # artefacts)
     editing: pd.DataFrame = _NOTHING["editing"]
-    stages: pd.DataFrame = _NOTHING[
-        "stages"
-    ]  # `STAGE_COLUMNS`; cost, vo2 [mL/kg/min]: ends of long stages
+    # `STAGE_COLUMNS`; cost, vo2 [mL/kg/min]: ends of long stages
+    stages: pd.DataFrame = _NOTHING["stages"]
     problems: tuple[Problem, ...] = ()
     doubts: tuple[Problem, ...] = ()
     thresholds: pd.DataFrame = _NOTHING["thresholds"]  # of `agreement.physiology.thresholds`
@@ -247,7 +244,7 @@ def _one_test(
     chosen, every = (clean, edited) if edit else (whole, unedited)
     used = cut.kept(edit=edit)
     kept_bin = vo2max_under_rule(t, chosen, rule, start_s=start, last_bin="keep at least half")
-    moved = (unedited[rule] / mass, edited[rule] / mass, kept_bin / mass)
+    moved = (unedited[rule] / mass, edited[rule] / mass)
     impossible = int(cut.impossible.sum())
     found = (int(cut.wrong.sum()) - impossible, impossible)
     counts = pd.DataFrame([(file, len(breaths), *found, cut.backward, *moved)], columns=_EDITING)

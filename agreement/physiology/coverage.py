@@ -155,9 +155,7 @@ def _fan(line: dict[Hashable, Any], points: pd.DataFrame, options: Extrapolation
         & (ago < options.window_days)
         & (points["hr_bpm"] <= options.maximum_share_of_hr_max * top)
     ][["hr_bpm", "vo2"]]
-    own = own.sort_values(
-        ["hr_bpm", "vo2"], ignore_index=True
-    )  # sums must not know the file's order
+    own = own.sort_values(["hr_bpm", "vo2"], ignore_index=True)  # sums know no order of the file
     refused = line["refused"]
     return SessionFan(
         athlete_id=str(line["athlete_id"]),

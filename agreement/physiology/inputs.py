@@ -81,9 +81,7 @@ def _mass(last: pd.DataFrame, measured: Floats) -> pd.DataFrame:
     share = 1 - told / measured
     cycling = (last["mode"] == "cycle").to_numpy()
     litres = last["field_l_min"].notna().to_numpy()
-    fixed = np.where(
-        litres, 0.0, 2 * RESTING_VO2
-    )  # the part of cycling cost that mass leaves alone
+    fixed = np.where(litres, 0.0, 2 * RESTING_VO2)  # what mass leaves alone of cycling cost
     shift = np.where(cycling | litres, (field - fixed) * share, 0.0)
     wrong = np.round(100 * np.abs(share), 9) > MASS_WITHIN_PCT
     return _part(last, "mass_kg", told, measured, shift, wrong, "")
@@ -132,17 +130,12 @@ def _part(
     wrong: Flags,
     note: "str | np.ndarray[tuple[int], np.dtype[np.str_]]",
 ) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "athlete_id": last["athlete_id"],
-            "method": last["method"],
-            "mode": last["mode"],
-            "input": name,
-            "told": told,
-            "measured": measured,
-            "difference": told - measured,
-            "expected_shift": shift,
-            "to_correct": np.where(wrong, "yes", "no"),
-            "note": note,
-        }
-    )[AUDIT_COLUMNS]
+    return last[["athlete_id", "method", "mode"]].assign(
+        input=name,
+        told=told,
+        measured=measured,
+        difference=told - measured,
+        expected_shift=shift,
+        to_correct=np.where(wrong, "yes", "no"),
+        note=note,
+    )

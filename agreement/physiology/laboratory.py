@@ -69,9 +69,8 @@ class LaboratoryValues:
     training: TrainingProfiles
     # the reduced sessions, so that `field_readings` need not read them again
     sessions: SessionRecords | None
-    thresholds: (
-        pd.DataFrame
-    )  # `agreement.physiology.thresholds.THRESHOLD_COLUMNS`, computed and by raters
+    # `agreement.physiology.thresholds.THRESHOLD_COLUMNS`, computed and by raters
+    thresholds: pd.DataFrame
     zones: pd.DataFrame  # `agreement.physiology.training.BOTH_COLUMNS`
     # date, mode, lab: tests of the laboratory's control, in no other frame. [mL/kg/min]
     control: pd.DataFrame | None = None

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from agreement.errors import Problem, TableError
 from agreement.physiology.arrays import Elsewhere, Ints, Progress
-from agreement.physiology.session_samples import SteadyPoints, clean_heart_rate, steady_points
+from agreement.physiology.session_samples import NO_POINTS, clean_heart_rate, steady_points
 from agreement.physiology.set_aside import grouped_notes
 from agreement.tables.findings import problem
 from agreement.tables.options import FileFormat
@@ -98,7 +98,7 @@ class _Reduced(NamedTuple):
     valid_share: float
     unusable: str | None
     seconds_at: NDArray[np.float32]
-    points: SteadyPoints
+    points: NDArray[np.float64]  # of `steady_points`
     backward: int = 0  # samples whose time repeats or runs backwards
 
 
@@ -186,9 +186,6 @@ def session_records(study: StudyTables, *, progress: Progress | None = None) -> 
     return SessionRecords(sessions, times_in_order(times, n), table, notes)
 
 
-_NONE: Final = SteadyPoints(np.empty(0), np.empty(0), np.empty(0), np.empty(0))
-
-
 def _files(sessions: pd.DataFrame, study: StudyTables) -> list[SampleFile]:
     """Return the sample files, each with its sessions, in the order of the table."""
     session_id, mode = (sessions[name].to_numpy(dtype=object) for name in ("session_id", "mode"))
@@ -223,8 +220,7 @@ def _packed(reductions: Sequence[_Reduced], rows: Sequence[int]) -> Packed:
     points = [np.empty((0, 5))]
     for place, one in enumerate(reductions):
         if one.unusable is None:
-            columns = (one.points.hr_bpm, one.points.work, one.points.grade, one.points.minutes)
-            points.append(np.column_stack([np.full(len(columns[0]), float(place)), *columns]))
+            points.append(np.insert(one.points, 0, place, axis=1))
     return Packed(
         np.array([one.valid_share for one in reductions]),
         np.array([one.backward for one in reductions]),
@@ -254,7 +250,7 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
     backward = int((~forward).sum())
     samples, times = samples[forward], times[forward]
     if times.size < 2:
-        return _Reduced(0.0, "the sample file has no usable times", nothing, _NONE, backward)
+        return _Reduced(0.0, "the sample file has no usable times", nothing, NO_POINTS, backward)
     hr = samples["hr_bpm"].to_numpy(dtype=np.float64)
     clean = clean_heart_rate(times, hr)
     total = times[-1] - times[0] + clean.seconds[-1]
@@ -262,7 +258,7 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
     beats = np.rint(hr[clean.valid]).astype(np.int64)
     seconds_at = np.bincount(beats, clean.seconds[clean.valid], minlength=HIGHEST_BPM + 1)
     why = _why_unusable(share, clean.step_at_s)
-    points = _NONE
+    points = NO_POINTS
     column = COST_MODES.get(mode)
     grade = samples["grade"].fillna(0.0).to_numpy(dtype=np.float64)
     if why is None and np.abs(grade).max() > STEEPEST_BELIEVED:

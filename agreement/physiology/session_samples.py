@@ -33,6 +33,7 @@ SAME_WITHIN: Final = 0.05  # difference between the means of blocks of one work 
 SMALLEST_VALID: Final = 0.9  # share of a block with a valid heart rate
 STEEPEST_UP: Final = 0.05  # the cost of grade is that of treadmills going uphill
 STEEPEST_DOWN: Final = -0.01
+NO_POINTS: Final = np.empty((0, 4))
 
 
 class CleanHeartRate(NamedTuple):
@@ -131,19 +132,12 @@ def _at_the_step(since: Floats, rates: Floats, side: Flags) -> float:
     return float(np.polyfit(since[side], rates[side], 1)[1])
 
 
-class SteadyPoints(NamedTuple):
-    """One row per steady stretch: means of heart rate, work rate and grade, and its length."""
+def steady_points(t_s: Floats, hr_bpm: Floats, valid: Flags, work: Floats, grade: Floats) -> Floats:
+    """
+    Find the steady stretches of one session; `work` is speed [m/s] or power [W].
 
-    hr_bpm: Floats
-    work: Floats  # m/s or W
-    grade: Floats
-    minutes: Floats
-
-
-def steady_points(
-    t_s: Floats, hr_bpm: Floats, valid: Flags, work: Floats, grade: Floats
-) -> SteadyPoints:
-    """Find the steady stretches of one session; `work` is speed [m/s] or power [W]."""
+    Returns: shape (n, 4). Means of heart rate, work and grade of each stretch, and its minutes.
+    """
     blocks = int((TO_S - FROM_S) // BLOCK_S)
     edges = FROM_S - BLOCK_S + BLOCK_S * np.arange(blocks + 2)  # one block before, to compare with
     block = np.searchsorted(edges, t_s - t_s[0], side="right") - 1
@@ -170,14 +164,13 @@ def _by_block(which: Flags, block: Ints, value: Floats, n: int) -> Floats:
     return sums[: n + 1]
 
 
-def _merged(pulse: Floats, rate: Floats, slope: Floats, steady: Flags, same: Flags) -> SteadyPoints:
+def _merged(pulse: Floats, rate: Floats, slope: Floats, steady: Flags, same: Flags) -> Floats:
     """Average the steady blocks that follow each other at one work rate."""
     where = np.flatnonzero(steady)
     if not where.size:
-        none = np.empty(0)
-        return SteadyPoints(none, none, none, none)
+        return NO_POINTS
     new = np.r_[True, (np.diff(where) > 1) | ~same[where[1:]]]
     group = np.cumsum(new) - 1
     size = np.bincount(group).astype(np.float64)
-    hr, work, grade = (np.bincount(group, v[where]) / size for v in (pulse, rate, slope))
-    return SteadyPoints(hr, work, grade, size * BLOCK_S / 60)
+    means = [np.bincount(group, v[where]) / size for v in (pulse, rate, slope)]
+    return np.column_stack([*means, size * BLOCK_S / 60])

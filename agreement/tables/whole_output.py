@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from agreement.errors import AgreementError, OutputError
+from agreement.terms import SYSTEM_ERRORS
 
 # hidden names beside the output: .NAME.agreement-lock, -old, or eight letters while it is written
 _MARK: Final = ".agreement-"
@@ -30,21 +31,7 @@ _BINARY: Final = getattr(os, "O_BINARY", 0)  # no line ends are translated
 _NO_LOCKS: Final = (errno.ENOSYS, errno.ENOLCK, errno.EOPNOTSUPP)
 _HELD: Final = (errno.EACCES, errno.EAGAIN, errno.EDEADLK)  # what a lock says that another has
 _REASONS: Final = {
-    errno.ENOSPC: "no space is left on the disk",
-    errno.EDQUOT: "your share of the disk is used up",
-    errno.EFBIG: "the file would be larger than this system allows",
-    errno.EROFS: "the disk can only be read",
-    errno.EACCES: "you have no right to write there",
-    errno.EPERM: "you have no right to write there",
-    errno.ENOENT: "there is no such file or folder",
-    errno.EEXIST: "a part of that path is a file, not a folder",
-    errno.ENOTDIR: "a part of that path is a file, not a folder",
-    errno.EISDIR: "there is a folder of that name",
-    errno.ENAMETOOLONG: "the name is too long",
-    errno.EMFILE: "too many files are open",
-    errno.ENFILE: "too many files are open",
-    errno.EIO: "the disk failed",
-    errno.ENODEV: "the disk is gone",
+    getattr(errno, name): said for name, said in SYSTEM_ERRORS.items() if hasattr(errno, name)
 }
 _QUOTED: Final = re.compile(r"\[Errno (\d+)\] [^:]*(?:: '(.*?)')?")  # an OSError, printed
 

@@ -1,3 +1,5 @@
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -97,7 +99,10 @@ def test_a_real_rise_of_heart_rate_is_valid():
 def points(samples):
     columns = [samples[c].to_numpy() for c in ("t_s", "hr_bpm", "speed_m_s", "grade")]
     t, hr, speed, grade = columns
-    return steady_points(t, hr, np.isfinite(hr) & (hr > 30), speed, grade)
+    points = steady_points(t, hr, np.isfinite(hr) & (hr > 30), speed, grade)
+    return SimpleNamespace(
+        **dict(zip(("hr_bpm", "work", "grade", "minutes"), points.T, strict=True))
+    )
 
 
 def test_one_even_run_is_one_point_from_minutes_6_to_20():
