@@ -194,9 +194,22 @@ def _clear(target: Path) -> None:
     for path in target.parent.iterdir():
         if path.name.startswith(_hidden(target, "").name) and path != _hidden(target, "lock"):
             if path.is_dir():
-                shutil.rmtree(path, ignore_errors=True)
+                _remove(path)
             else:
                 path.unlink(missing_ok=True)
+
+
+def _remove(folder: Path) -> None:
+    """Remove a folder of ours: many files at once, for some disks take milliseconds for each."""
+
+    def gone(path: Path) -> None:
+        with suppress(OSError):  # said below, if it matters
+            path.unlink()
+
+    files = [Path(root, name) for root, _, names in os.walk(folder) for name in names]
+    with ThreadPoolExecutor() as threads:
+        list(threads.map(gone, files))
+    shutil.rmtree(folder, ignore_errors=True)
 
 
 def _lock(path: Path) -> int | None:

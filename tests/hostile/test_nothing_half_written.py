@@ -226,6 +226,20 @@ def test_what_killed_runs_left_is_cleared_and_an_output_about_to_be_replaced_com
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
+def test_what_a_link_in_a_replaced_folder_leads_to_stays(tmp_path):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "kept.csv").write_text("kept", encoding="utf-8")
+    target = tmp_path / "out"
+    for _ in range(2):
+        with whole_folder(target, lambda _: None) as folder:
+            (folder / "figures").mkdir()
+            (folder / "figures" / "one.svg").write_text("<svg/>", encoding="utf-8")
+            (folder / "theirs").symlink_to(tmp_path / "mine")
+            (folder / "file.csv").symlink_to(tmp_path / "mine" / "kept.csv")
+    assert {p.name for p in tmp_path.iterdir()} == {"mine", "out"}
+    assert content(tmp_path / "mine") == {"kept.csv": b"kept"}
+
+
 def test_folders_are_replaced_where_the_system_cannot_exchange_them(tmp_path, monkeypatch):
     monkeypatch.setattr(whole_output, "_exchanged", lambda *_: False)
     for text in ("old", "new"):
