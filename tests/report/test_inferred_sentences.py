@@ -16,22 +16,28 @@ def words(part, **values):
 
 def test_a_profile_is_told_raw_and_pooled():
     told = {
-        "bias": Cell("b", -2.8, -5.9, 0.3),
-        "pooled": Cell("p", -1.9, -4.1, 0.2),
-        "weight": Cell("w", 0.6),
-        "beyond": Cell("c", 0.48),
+        "bias": Cell("b", -2.8, -5.9, 0.3, n=6),
+        "bias_pooled": Cell("p", -1.9, -4.1, 0.2),
+        "weight_own": Cell("w", 0.6),
+        "p_beyond_mean_limit": Cell("c", 0.48),
     }
-    text = words("pooled", profile="rowers", n=6, limit=2.0, **told)
+    text = words("pooled", profile="rowers", limit=2.0, **told)
     assert text == (
         "rowers (6): reads 2.8 low on their own numbers (\u22125.9 to 0.3), 1.9 low with the other "
         "profiles taken into account (\u22124.1 to 0.2); chance that it is off by more than 2: 48 %."
     )
-    assert "chance" not in words("pooled", profile="rowers", n=6, limit=None, **told)
+    assert "chance" not in words("pooled", profile="rowers", limit=None, **told)
 
 
 def test_of_a_few_athletes_the_bias_is_borrowed_and_no_chance_is_told():
-    told = {"bias": NONE, "pooled": Cell("p", -1.9, -4.1, 0.2), "weight": Cell("w", 0.4)}
-    text = words("pooled", profile="rowers", n=3, limit=2.0, beyond=NONE, **told)
+    told = {
+        "bias": Cell("b", nan, n=3),
+        "bias_pooled": Cell("p", -1.9, -4.1, 0.2),
+        "weight_own": Cell("w", 0.4),
+        "p_beyond_mean_limit": NONE,
+    }
+    text = words("pooled", profile="rowers", limit=2.0, **told)
+    assert text.startswith("rowers (3): ")
     assert text.endswith(
         "taken into account (\u22124.1 to 0.2), borrowed from them (own weight 0.4)."
     )
