@@ -11,7 +11,7 @@ from agreement.stats.doubts.twins import REPEAT_ABOVE
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import DECIMALS, MethodData
 from agreement.stats.repeats.laboratory_variance import repeated_units
-from agreement.stats.verdict.cautions import Caution
+from agreement.stats.verdict.cautions import Caution, caution
 from agreement.stats.verdict.plausible import (
     COPIED_SERIES,
     FIELD_EQUALS_LABORATORY,
@@ -25,11 +25,7 @@ from agreement.terms import counted
 FAR_OUT: Final = 3.0  # SD of the others, beyond which two athletes are left out together
 FARTHEST: Final = 3  # athletes left out in turn: those farthest off, in differences or repeats
 EQUAL_WITHIN: Final = 0.05  # mL/kg/min: differences that close to one another are no measurements
-_IMPLAUSIBLE: Final = {
-    NO_MAXIMUM: "No laboratory test was confirmed as maximal, and some were not.",
-    FIELD_EQUALS_LABORATORY: "Field values equal the laboratory's to the digit: copied or told.",
-    COPIED_SERIES: "All values of one athlete are those of another: one person under two ids?",
-}
+_IMPLAUSIBLE: Final = (NO_MAXIMUM, FIELD_EQUALS_LABORATORY, COPIED_SERIES)
 
 
 def doubts_of(data: MethodData, verdict: Verdict | None) -> tuple[Caution, ...]:
@@ -45,7 +41,7 @@ def doubts_of(data: MethodData, verdict: Verdict | None) -> tuple[Caution, ...]:
     if not data.n:
         return ()
     code = implausible(data)
-    found = [Caution(code, _IMPLAUSIBLE[code])] if code else []
+    found = [caution(code)] if code else []
     people = data.pairs.groupby("athlete_id")[["lab", "field", "difference"]].mean()
     odd = [*odd_values(people, data.pairs, sure=False), *other_mode(data.pairs, data.mode)]
     found += [Caution(one.code, one.what) for one in odd]
@@ -56,11 +52,7 @@ def doubts_of(data: MethodData, verdict: Verdict | None) -> tuple[Caution, ...]:
 def _equal_differences(data: MethodData) -> Iterator[Caution]:
     spread = float(np.ptp(data.difference))
     if data.n >= FEW_FOR_REPORTS and spread <= EQUAL_WITHIN:
-        yield Caution(
-            "equal_differences",
-            f"All {data.n_pairs} differences are the same: the field values were computed from the "
-            "laboratory's.",
-        )
+        yield caution("equal_differences", n=data.n_pairs)
 
 
 def _repeats(data: MethodData) -> Iterator[Caution]:
@@ -74,12 +66,8 @@ def _repeats(data: MethodData) -> Iterator[Caution]:
     far = apart > REPEAT_ABOVE[1] * np.bincount(unit, lab) / size
     count = int(np.count_nonzero(far & (apart > REPEAT_ABOVE[0])))
     if count:
-        yield Caution(
-            "two_bodies",
-            f"{counted(count, 'repeat')} of a laboratory test {'lies' if count == 1 else 'lie'} "
-            f"farther from the first than one person changes in days (up to {apart.max():.0f} "
-            "mL/kg/min): two people under one id?",
-        )
+        repeats, lie = counted(count, "repeat"), "lies" if count == 1 else "lie"
+        yield caution("two_bodies", repeats=repeats, lie=lie, apart=apart.max())
 
 
 def _one_athlete(data: MethodData, verdict: Verdict | None) -> Iterator[Caution]:
@@ -97,11 +85,8 @@ def _one_athlete(data: MethodData, verdict: Verdict | None) -> Iterator[Caution]
         rest = outcome_without(data, *left_out)
         if rest != whole:
             some, them = ("one person", "one") if len(left_out) == 1 else ("two people", "two")
-            yield Caution(
-                "one_athlete",
-                f"The verdict hangs on {some}: it is {whole} with all {data.n} athletes, {rest} "
-                f"without {them} of them.",
-            )
+            told = {"some": some, "them": them, "whole": whole, "rest": rest, "n": data.n}
+            yield caution("one_athlete", **told)
             return
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from agreement.stats.lines.structural import StructuralSlope
 from agreement.stats.lines.trend import SIGNIFICANT, Trend
 from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable
 from agreement.stats.repeats.repeatability import FEW_VALUES, laboratory_repeatability
-from agreement.terms import MASS_WITHIN_PCT, counted
+from agreement.terms import MASS_WITHIN_PCT, counted, declared
 
 EXACT_ONLY = 40  # athletes below which older approximate intervals mislead
 NOT_NORMAL_P, SKEWED = 0.01, 1.0
@@ -26,6 +27,7 @@ GAP_DAYS = 14
 _TAILS = "tails are heavier than the limits assume; "
 WORTHWHILE = 0.2  # of the spread between athletes
 _FEW_CLUSTERS, _UNEQUAL_SIZES = 12, 3
+_SAID: Final = declared("cautions.toml", "stats/verdict")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,13 @@ class Caution:
     # whether it speaks of everybody; else it may count one to four people, or tell what one does,
     # and an audit leaves it out
     of_all: bool = False
+
+
+def caution(code: str, /, **values: Any) -> Caution:
+    """Return what `cautions.toml` says by this code, filled in with `values`."""
+    of_all = code in _SAID["of_everybody"]
+    said = _SAID["of_everybody" if of_all else "of_some"][code]
+    return Caution(code, said.format_map(values), of_all=of_all)
 
 
 def cautions_of(
@@ -81,19 +90,9 @@ def _of_trend(trend: Trend | None, structural: StructuralSlope | None) -> Iterat
         noise = "unequal noise of laboratory and field can make such a lean by itself"
         if structural is not None and not np.isnan(structural.lean_from_noise):
             noise = f"unequal noise alone gives {structural.lean_from_noise:.2f}"
-        yield Caution(
-            "trend",
-            f"The differences lean by {trend.line.slope:.2f} per mL/kg/min of fitness "
-            f"({said_p(trend.p_slope)}); {noise}.",
-            of_all=True,
-        )
+        yield caution("trend", slope=trend.line.slope, p=said_p(trend.p_slope), noise=noise)
     if trend.p_spread < SIGNIFICANT:
-        yield Caution(
-            "spread",
-            f"The spread of differences changes with fitness ({said_p(trend.p_spread)}): "
-            "read the limits that follow it, or those of the ratio.",
-            of_all=True,
-        )
+        yield caution("spread", p=said_p(trend.p_spread))
 
 
 def _of_profiles(profiles: ProfileBias | None) -> Iterator[Caution]:
@@ -101,44 +100,21 @@ def _of_profiles(profiles: ProfileBias | None) -> Iterator[Caution]:
         p = profiles.p_spread
         tested = "" if np.isnan(p) else f" ({said_p(p)})"
         so = "one pair of limits for all misleads" if p < SIGNIFICANT else "that may be chance"
-        yield Caution(
-            "uneven_groups",
-            f"Differences spread {profiles.spread_ratio:.1f} times as far in one training profile as "
-            f"in another{tested}: {so}.",
-            of_all=True,
-        )
+        yield caution("uneven_groups", ratio=profiles.spread_ratio, tested=tested, so=so)
 
 
 def _of_inputs(data: MethodData) -> Iterator[Caution]:
-    pairs = data.pairs
-    mass = int(wrong_mass(pairs).sum())
-    if mass:
-        yield Caution(
-            "mass_mismatch",
-            f"In {mass} of {data.n_pairs} pairs the mass given to the estimate is more than "
-            f"{MASS_WITHIN_PCT:g} % off the laboratory's.",
-        )
+    pairs, n = data.pairs, data.n_pairs
+    if mass := int(wrong_mass(pairs).sum()):
+        yield caution("mass_mismatch", count=mass, n=n, limit=MASS_WITHIN_PCT)
     if (pairs["gap_days"] == 0).any():
-        yield Caution(
-            "shared_day",
-            "Laboratory and field share a day, so their errors may be shared; own limits may be too "
-            "narrow.",
-        )
-    late = int((pairs["gap_days"].abs() > GAP_DAYS).sum())
-    if late:
-        yield Caution(
-            "long_gap",
-            f"In {late} of {data.n_pairs} pairs more than {GAP_DAYS} days lie between test and "
-            "reading: the true value may have changed.",
-        )
-    open_tests = int((pairs["max_confirmed"] != "yes").sum())
-    if open_tests:
-        yield Caution(
-            "not_confirmed",
-            f"{open_tests} of {data.n_pairs} laboratory values {'is' if open_tests == 1 else 'are'} not "
-            "confirmed as maximal"
-            f"{': compare the group of confirmed ones' if open_tests < len(pairs) else ''}.",
-        )
+        yield caution("shared_day")
+    if late := int((pairs["gap_days"].abs() > GAP_DAYS).sum()):
+        yield caution("long_gap", count=late, n=n, days=GAP_DAYS)
+    if count := int((pairs["max_confirmed"] != "yes").sum()):
+        compare = ": compare the group of confirmed ones" if count < n else ""
+        are = "is" if count == 1 else "are"
+        yield caution("not_confirmed", count=count, n=n, are=are, compare=compare)
 
 
 def _of_shape(data: MethodData) -> Iterator[Caution]:
@@ -147,20 +123,12 @@ def _of_shape(data: MethodData) -> Iterator[Caution]:
     except NotEstimable:
         return
     if found.p_normal < NOT_NORMAL_P or abs(found.skewness) > SKEWED:
-        yield Caution(
-            "not_normal",
-            f"The differences are not normal (Shapiro-Wilk {said_p(found.p_normal)}, skewness "
-            f"{found.skewness:.1f}): {_TAILS if found.p_normal < NOT_NORMAL_P else ''}look at "
-            "quantile limits beside the normal ones.",
-            of_all=True,
-        )
+        tails = _TAILS if found.p_normal < NOT_NORMAL_P else ""
+        p = said_p(found.p_normal)
+        yield caution("not_normal", p=p, skewness=found.skewness, tails=tails)
     means = clusters(np.round(data.difference, DECIMALS), data.athlete).means
-    moved = _largest_move(means)
-    if moved > INFLUENTIAL:
-        yield Caution(
-            "influential",
-            f"Without one athlete a limit moves by {100 * moved:.0f} % of the half width.",
-        )
+    if (moved := _largest_move(means)) > INFLUENTIAL:
+        yield caution("influential", percent=100 * moved)
 
 
 # Ours: statsmodels' influence is of regressions; a limit is none.
@@ -183,21 +151,13 @@ def _of_repeats(data: MethodData) -> Iterator[Caution]:
     limits = limits_by_athlete(data.difference, data.athlete)
     sizes = np.bincount(data.athlete)
     if data.n < _FEW_CLUSTERS:
-        yield Caution("few_clusters", f"{data.n} athletes with repeats: intervals are rough.")
+        yield caution("few_clusters", n=data.n)
     if isinstance(limits, RepeatedLimits) and limits.between_variance == 0.0:
-        yield Caution(
-            "no_between",
-            "Athletes differ no more from one another than pairs of one athlete do.",
-            of_all=True,
-        )
+        yield caution("no_between")
     if (sizes == 1).mean() > 0.5:
-        yield Caution("mostly_single", "Most athletes have one pair only.", of_all=True)
+        yield caution("mostly_single")
     if sizes.max() > _UNEQUAL_SIZES * sizes.min():
-        yield Caution(
-            "unequal_repeats",
-            f"Athletes have {sizes.min()} to {sizes.max()} pairs: see the analysis-of-variance "
-            "form beside, which counts every pair once.",
-        )
+        yield caution("unequal_repeats", least=sizes.min(), most=sizes.max())
 
 
 def _of_laboratory(data: MethodData) -> Iterator[Caution]:
@@ -209,28 +169,15 @@ def _of_laboratory(data: MethodData) -> Iterator[Caution]:
     if error.assumed:
         yield from _of_equal_repeats(data)
     elif error.df < FEW_VALUES:
-        yield Caution(
-            "few_laboratory_repeats",
-            f"The laboratory's own typical error rests on {counted(error.df, 'repeated test')} and is "
-            "barely known.",
-        )
+        yield caution("few_laboratory_repeats", tests=counted(error.df, "repeated test"))
     between = max(
         0.0, float(np.var(clusters(data.lab, data.athlete).means, ddof=1)) - error.variance
     )
     worthwhile = WORTHWHILE * float(np.sqrt(between))
     if error.typical_error > worthwhile:
-        yield Caution(
-            "laboratory_noise",
-            f"The laboratory's own typical error ({error.typical_error:.1f} mL/kg/min) exceeds the "
-            "smallest worthwhile change of this group, a fifth of the spread between its athletes.",
-            of_all=True,
-        )
+        yield caution("laboratory_noise", error=error.typical_error)
 
 
 def _of_equal_repeats(data: MethodData) -> Iterator[Caution]:
     if data.repeats["lab_test_id"].duplicated().any():
-        yield Caution(
-            "equal_repeats",
-            "All repeated laboratory tests equal the first: rounded or copied values. They say "
-            "nothing of the laboratory's own error.",
-        )
+        yield caution("equal_repeats")
