@@ -547,7 +547,7 @@ PARTS = {
         "grid_quantile",
         "mixture_quantile",
         "mixture_quantiles",
-        *("jackknife_error", "quiet_pingouin"),
+        *("jackknife_error", "quiet_pingouin", "caution"),
     ),
     *("judged_together", "p_of_limits", "counted_said", "apart_said"),
     *("uneven_along", "pooled_biases", "athletes_by_profile", "holm_over_all", "all_counted"),
