@@ -1,6 +1,5 @@
 """Second pass: the pairs of one bucket of athletes, and what became of every reading in it."""
 
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -83,7 +82,8 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
         pairs=paired.pairs[PAIR_COLUMNS][rows],
         daily=paired.daily[rows],
     )
-    left = Counter(np.array(list(REASONS))[out["reason"]].tolist())
+    counts = np.bincount(out["reason"], minlength=len(REASONS)).tolist()
+    left = {reason: n for reason, n in zip(REASONS, counts, strict=True) if n}
     return BucketPairs(paired, fates.counts(), left, lines)
 
 
