@@ -88,18 +88,13 @@ def _nearest_words(units: Units, alone: Ints, parts: Sequence[Part]) -> list[str
         known.get((gap, i)) or known.setdefault((gap, i), _nearest_sentence(gap, rules[i]))
         for gap, i in numbers
     ]
-    for i in np.flatnonzero(_without_any(units, alone, parts)).tolist():
-        words[i] = NO_ESTIMATE
-    return words
-
-
-def _without_any(units: Units, alone: Ints, parts: Sequence[Part]) -> Flags:
-    """Return which units are of an athlete without a single reading of any mode."""
-    read = np.zeros(len(units.athletes), np.bool_)
+    read = np.zeros(len(units.athletes), np.bool_)  # who has a reading, of any mode
     for part in parts:
         of_part = part.paired.rows.athlete
         read[of_part[of_part < len(read)]] = True
-    return ~read[units.athlete[alone]]
+    for i in np.flatnonzero(~read[units.athlete[alone]]).tolist():
+        words[i] = NO_ESTIMATE
+    return words
 
 
 def _nearest_sentence(gap: int, rules: PairingOptions) -> str:

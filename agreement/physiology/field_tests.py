@@ -205,12 +205,6 @@ def _equation(printed: str) -> Callable[[Inputs], Floats]:
     return lambda inputs: np.asarray(eval(code, names, inputs))
 
 
-def _valid(ranges: dict[str, list[float]]) -> tuple[Valid, ...]:
-    """Return ranges by column, or by column and the sex that they are for."""
-    split = ((key.partition(" "), ends) for key, ends in ranges.items())
-    return tuple(Valid(column, low, high, sex or None) for (column, _, sex), (low, high) in split)
-
-
 def _rows(table: dict[str, dict[str, Any]]) -> dict[str, FieldProtocol]:
     found = {}
     for key, stated in table.items():
@@ -224,7 +218,11 @@ def _rows(table: dict[str, dict[str, Any]]) -> dict[str, FieldProtocol]:
         found[key] = FieldProtocol(
             key,
             equation=_equation(row["vo2max"]),
-            valid=_valid(row.get("valid", {})),
+            valid=tuple(
+                Valid(column, low, high, sex or None)
+                for place, (low, high) in row.get("valid", {}).items()
+                for column, _, sex in [place.partition(" ")]
+            ),
             note="; ".join(filter(None, [*carried, row.get("note", "")])),
             stage_rule=STAGE_RULES.get(row.get("stage_rule", "")),
             **same,

@@ -106,25 +106,38 @@ def session_estimates(
     points = _with_uptake(records.points, sessions, people["mass_kg"].to_numpy())
     found = windows(points, sessions, extrapolation.window_days)
     day = found.session
-    day_people = people.iloc[day].reset_index(drop=True)
-    top = extrapolation.maximum_share_of_hr_max * day_people["hr_max_bpm"].to_numpy()
+    own, day_people = (one.iloc[day].reset_index(drop=True) for one in (sessions, people))
+    hr_max, spread = (day_people[name].to_numpy() for name in ("hr_max_bpm", "sd_hr_max"))
+    top = extrapolation.maximum_share_of_hr_max * hr_max
     sums, outside, behind = _days(found, points, top, _outside(points, sessions))
-    lines = _lines(day, sums, sessions, day_people, extrapolation)
+    line = extrapolations(sums, hr_max, sd_hr_max=spread, form="hr_on_vo2", guards=extrapolation)
+    lines = own[["athlete_id", "date", "mode"]].join(line)
+    lines = lines.assign(hr_max_bpm=hr_max, mass_kg=day_people["mass_kg"])
     value = lines["vo2max"].to_numpy()
     sound = (value >= REJECT.reject_low) & (value <= REJECT.reject_high)
-    in_range = np.where(outside == 0, "yes", "no")
-    readings = _readings(day, sessions, lines, in_range, _one_sensor(behind, sessions, day.size))
+    readings = reading_rows(
+        own,
+        source="sessions",
+        method=SESSIONS_METHOD,
+        field=lines["vo2max"],
+        standard_error=lines["standard_error"],
+        in_range=np.where(outside == 0, "yes", "no"),
+        sensor=_one_sensor(behind, sessions, day.size),
+        set_hr_max_bpm=hr_max,
+        set_mass_kg=lines["mass_kg"].where(lines["mode"] == "cycle"),
+    )
     kept = sound[behind.day]
     behind = _Behind(behind.day[kept], behind.session[kept])
     position = np.cumsum(sound, dtype=np.int32) - 1
     members = member_rows(position[behind.day], sessions, behind.session)
     left_out = _left_out(sessions, points, lines, behind.session)
-    by_age = sessions.iloc[day[sound & (day_people["sd_hr_max"] > 0).to_numpy()]]
+    by_age = own[sound & (spread > 0)]
     notes = records.problems + _hr_max_notes(records, people)
     notes += by_age_notes(by_age, extrapolation.hr_max_formula)
     part = ReadingPart(readings[sound].reset_index(drop=True), members, left_out, notes)
-    own = sessions.loc[points["session"], ["athlete_id", "mode", "date"]].reset_index(drop=True)
-    return SessionEstimates(part, lines, own.join(points[["hr_bpm", "vo2"]]))
+    of_points = sessions.loc[points["session"], ["athlete_id", "mode", "date"]]
+    points = of_points.reset_index(drop=True).join(points[["hr_bpm", "vo2"]])
+    return SessionEstimates(part, lines, points)
 
 
 def _hr_max_notes(records: SessionRecords, people: pd.DataFrame) -> tuple[Problem, ...]:
@@ -203,42 +216,6 @@ def _outside(points: pd.DataFrame, sessions: pd.DataFrame) -> NDArray[np.bool_]:
         work = points[cost.column].to_numpy()
         outside |= (mode == name) & ((work < cost.low) | (work > cost.high))
     return outside
-
-
-def _lines(
-    day: Ints,
-    sums: PointSums,
-    sessions: pd.DataFrame,
-    people: pd.DataFrame,
-    options: Extrapolation,
-) -> pd.DataFrame:
-    """Fit a line to each day's window."""
-    hr_max, spread = people["hr_max_bpm"].to_numpy(), people["sd_hr_max"].to_numpy()
-    found = extrapolations(sums, hr_max, sd_hr_max=spread, form="hr_on_vo2", guards=options)
-    own = sessions.iloc[day][["athlete_id", "date", "mode"]].reset_index(drop=True)
-    return own.join(found).assign(hr_max_bpm=hr_max, mass_kg=people["mass_kg"])
-
-
-def _readings(
-    session: Ints,
-    sessions: pd.DataFrame,
-    lines: pd.DataFrame,
-    in_range: TextArray,
-    sensor: TextArray,
-) -> pd.DataFrame:
-    """Return one reading per day, in the columns of readings."""
-    on_mass = (lines["mode"] == "cycle").to_numpy()
-    return reading_rows(
-        sessions.iloc[session].reset_index(drop=True),
-        source="sessions",
-        method=SESSIONS_METHOD,
-        field=lines["vo2max"],
-        standard_error=lines["standard_error"],
-        in_range=in_range,
-        sensor=sensor,
-        set_hr_max_bpm=lines["hr_max_bpm"],
-        set_mass_kg=lines["mass_kg"].where(on_mass),
-    )
 
 
 def _one_sensor(behind: _Behind, sessions: pd.DataFrame, days: int) -> TextArray:

@@ -48,7 +48,10 @@ def number_columns(raw: RawTable) -> dict[str, Floats]:
     columns: dict[str, Floats] = {}
     for name in names:
         if name in typed:
-            values = _typed(raw, name)
+            values = raw.frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
+            endless = np.isinf(values)  # text that no one means
+            _report_text(raw, name, endless, lambda _: "inf")
+            values = np.where(endless, np.nan, values) if endless.any() else values
         elif name == SECONDS_COLUMN and (times := clock_seconds(texts[name])) is not None:
             raw.tell("times_of_day", name)
             columns[CLOCK_COLUMN] = times
@@ -82,26 +85,20 @@ def marks_of(labels: list[str]) -> Marks:
     return Marks(frozenset(sure), frozenset(doubtful))
 
 
-def _typed(raw: RawTable, name: str) -> Floats:
-    """Return a column that already holds numbers; an infinite one is text that no one means."""
-    values = raw.frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
-    endless = np.isinf(values)
-    _report_text(raw, name, endless, lambda _: "inf")
-    return np.where(endless, np.nan, values) if endless.any() else values
-
-
 def _is_comma(raw: RawTable, name: str, found: Distinct, marks: dict[str, Marks]) -> bool:
     """Whether a comma is this column's decimal mark; stops where the file does not decide it."""
     stated, mine, labels = raw.form.decimal, marks[name], found.labels
     used = mine.sure | mine.doubtful
     in_file = frozenset().union(*(m.sure for m in marks.values()))
+    # whether numbers like 1,500 stay open by the file's other columns too
+    open_ = len(in_file) == 2 or (mine.doubtful == {","}) != (in_file == {","})
     if len(used) == 2:
         comma, dot = (_first_with(raw, found, mark) for mark in ",.")
         raw.tell("both_decimal_marks", name, comma=comma, dot=dot)
         return True
     if stated is not None and used - {stated}:
         raw.tell("another_decimal_mark", name, used=min(used), stated=stated)
-    elif stated is None and _is_undecided(mine, in_file):
+    elif stated is None and mine.doubtful and not mine.sure and open_:
         example = next(v for v in labels if _THOUSANDS.fullmatch(v.strip())).strip()
         digits = example.replace(",", "").replace(".", "")
         both = f"{float(example.replace(',', '.')):g} or {digits}"
@@ -141,13 +138,6 @@ def _parsed(raw: RawTable, name: str, found: Distinct, *, comma: bool) -> Floats
     if text:
         _report_text(raw, name, found.where(text), found.at)
     return numbers[found.codes]
-
-
-def _is_undecided(mine: Marks, in_file: frozenset[str]) -> bool:
-    """Whether numbers like 1,500 stay open: by themselves, and by the file's other columns."""
-    if mine.sure or not mine.doubtful:
-        return False
-    return len(in_file) == 2 or (mine.doubtful == {","}) != (in_file == {","})
 
 
 def _report_text(raw: RawTable, name: str, where: Flags, cell: Callable[[int], str]) -> None:

@@ -101,14 +101,18 @@ class Distinct:
 def distinct(column: "pd.Series[Any]") -> Distinct:
     """Return a raw column as its distinct values, exactly as they stand."""
     if not isinstance(column.dtype, pd.CategoricalDtype):
-        column = _as_text(column).astype("category")
+        if pd.api.types.is_float_dtype(column.dtype):  # whole numbers without a point
+            values = column.dropna()
+            if ((values % 1 == 0) & (values.abs() < _WHOLE)).all():
+                column = column.astype("Int64")
+        column = column.astype("str").astype("category")
     # at one go: one by one they would take longer than all that follows
-    values = column.cat.categories.to_numpy(dtype=object).tolist()
+    labels = column.cat.categories.to_numpy(dtype=object).tolist()
     codes = np.asarray(column.cat.codes, dtype=np.int64)
     kind = column.dtype
     if isinstance(kind, pd.CategoricalDtype) and isinstance(kind.categories.dtype, pd.StringDtype):
-        return Distinct(codes, values, kind)
-    texts = [str(v) for v in values]
+        return Distinct(codes, labels, kind)
+    texts = [str(v) for v in labels]
     return Distinct(codes, texts).replaced(list(texts))  # 1 and "1" are one
 
 
@@ -134,15 +138,6 @@ def text_column(raw: RawTable, name: str, *, tokens: bool = False) -> Distinct:
         many, first = counted(len(rows), "value"), f", first '{min(odd).strip()}'"
         raw.tell("trimmed", name, int(rows[0]), values=many, first=first)
     return found.replaced(trimmed)
-
-
-def _as_text(column: "pd.Series[Any]") -> "pd.Series[Any]":
-    """Return a typed column (Parquet) as text: whole numbers without a point."""
-    if pd.api.types.is_float_dtype(column.dtype):
-        values = column.dropna()
-        if ((values % 1 == 0) & (values.abs() < _WHOLE)).all():
-            column = column.astype("Int64")
-    return column.astype("str")
 
 
 def code_column(raw: RawTable, name: str) -> Distinct:
