@@ -57,20 +57,6 @@ class RealChange:
             return nan
         return min(self.interval.high, self.ceiling)
 
-    def summary(self) -> str:
-        """Say which change is more than noise."""
-        if np.isnan(self.on_card):
-            return (
-                f"Field and laboratory changes differ by up to {self.disagreement:.1f} mL/kg/min."
-            )
-        capped = self.ceiling < self.interval.high
-        of = "no more than the whole spread of its changes" if capped else "upper end of "
-        of += "" if capped else f"{self.smallest:.1f}"
-        return (
-            f"A change of the field value larger than {self.on_card:.1f} mL/kg/min is more than this "
-            f"method's noise ({of}; {self.n} athletes with two visits)."
-        )
-
 
 def real_change(
     changes: pd.DataFrame,

@@ -9,7 +9,6 @@ from agreement.stats.limits.limits_of_agreement import GroupedLimits
 from agreement.stats.method_data import DECIMALS, NotEstimable, require_enough
 from agreement.stats.record import Analysis, Privacy, declared
 from agreement.stats.result import Result, TableRows, told_rows
-from agreement.stats.verdict.planning import NO_NUMBER
 from agreement.stats.verdict.planning_power import smallest_number
 
 
@@ -36,7 +35,7 @@ class IntervalWidth(Result):
 
     def _rows(self) -> TableRows:
         wanted = self.athletes_to_halve
-        halve = (nan, None, NO_NUMBER) if wanted is None else (wanted,)
+        halve = (nan, None, "no number would do") if wanted is None else (wanted,)
         rows = (
             ("width_of_lower_limit", self.of_lower),
             ("width_of_upper_limit", self.of_upper),

@@ -1,7 +1,6 @@
 """How many athletes the next study needs: by precision, by power, in groups, with several pairs each."""
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 import scipy
@@ -9,7 +8,6 @@ from scipy import special
 
 from agreement.stats.basics.intervals import VariancePart, checked_share, mover_half_widths
 from agreement.stats.basics.tolerance import limit_factors
-from agreement.stats.result import Result, Row, TableRows
 from agreement.stats.verdict.planning_power import (
     SIMULATIONS,
     StudyToMake,
@@ -20,11 +18,9 @@ from agreement.stats.verdict.planning_power import (
     smallest_number,
 )
 
-NO_NUMBER: Final = "no number would do"
-
 
 @dataclass(frozen=True, slots=True)
-class StudyPlan(Result):
+class StudyPlan:
     """Athletes needed, by each criterion asked for; None: not asked for, or no number would do."""
 
     # bias, sd: assumed mean and standard deviation of the differences. [mL/kg/min]
@@ -58,41 +54,6 @@ class StudyPlan(Result):
         numbers = [number for criterion, number in asked if criterion is not None]
         known = [number for number in numbers if number is not None]
         return max(known) if known and len(known) == len(numbers) else None
-
-    def _rows(self) -> TableRows:
-        rows: list[Row] = []
-        if self.margin is not None:
-            rows.append(_row("athletes_for_power", self.for_power))
-            if self.power_reached is not None:
-                rows.append(Row("power_reached", self.power_reached, unit="1"))
-            if self.pairs_per_athlete == 1:
-                printed = _row("athletes_for_power_approximate", self.for_power_printed)
-                rows.append(printed)
-        if self.half_width is not None:
-            rows.append(_row("athletes_for_precision_of_limits", self.for_precision))
-            rows.append(_row("athletes_for_precision_of_bias", self.for_bias))
-        if self.difference is not None:
-            rows.append(_row("athletes_per_group", self.per_group))
-        return rows
-
-    def _finding(self) -> str:
-        said = []
-        if self.margin is not None:
-            number = NO_NUMBER if self.for_power is None else f"{self.for_power} athletes"
-            said.append(
-                f"to show both limits inside -/+ {self.margin:g} with power {100 * self.power:.0f} %: "
-                f"{number}"
-            )
-        if self.half_width is not None:
-            number = NO_NUMBER if self.for_precision is None else f"{self.for_precision} athletes"
-            said.append(f"to know each limit to -/+ {self.half_width:g}: {number}")
-        if self.difference is not None:
-            number = NO_NUMBER if self.per_group is None else f"{self.per_group} athletes"
-            said.append(f"in each of {self.groups} groups to find {self.difference:g}: {number}")
-        return (
-            f"With a bias of {self.bias:g} and a standard deviation of {self.sd:g} mL/kg/min, "
-            f"{self.pairs_per_athlete} pair(s) each: {'; '.join(said)}."
-        )
 
 
 def plan(
@@ -224,12 +185,6 @@ def _for_bias(design: StudyToMake, half_width: float) -> int | None:
         return bool(special.stdtrit(n - 1, 0.975) * np.sqrt(variance / n) <= half_width)
 
     return smallest_number(enough)
-
-
-def _row(statistic: str, number: int | None) -> Row:
-    if number is None:
-        return Row(statistic, np.nan, unit="1", note=NO_NUMBER)
-    return Row(statistic, float(number), unit="1", n=number)
 
 
 def _check(
