@@ -61,6 +61,7 @@ class Key(Artist):
     def draw(self, renderer: RendererBase) -> None:
         """Draw samples and words."""
         figure, scale = self._figure(), self._figure().dpi / POINTS
+        font = FontProperties(size=SIZE)
         for word, x, line in self.placed():
             left = (_EDGE + x) * scale
             middle = self._foot() - (self.drop + _LINE * (line + 0.5)) * scale
@@ -69,8 +70,9 @@ class Key(Artist):
                 one.set_clip_on(False)
                 one.set_figure(figure)
                 one.draw(renderer)
-            words = Text(left + (_SAMPLE + _GAP) * scale, middle - 3.1 * scale, word)
-            words.set(fontsize=SIZE, color=INK, figure=figure)
+            at = (left + (_SAMPLE + _GAP) * scale, middle - 3.1 * scale)
+            words = Text(*at, word, fontproperties=font, color=INK)
+            words.set_figure(figure)
             words.draw(renderer)
 
     def _figure(self) -> Any:

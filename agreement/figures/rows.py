@@ -4,6 +4,7 @@ from math import inf, isfinite
 from typing import Any
 
 from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
 
 from agreement.figures.colours import PAPER
 from agreement.figures.estimates import Estimate
@@ -14,7 +15,7 @@ def draw_bar(
     ax: Axes, ends: tuple[float, float], height: float, colour: str, width: float, **look: Any
 ) -> None:
     """Draw a bar from one end to the other."""
-    ax.plot(ends, [height] * 2, color=colour, linewidth=width, **look)
+    _add(ax, Line2D(ends, [height] * 2, color=colour, linewidth=width, **look))
 
 
 def draw_interval(
@@ -40,7 +41,15 @@ def draw_mark(
 ) -> None:
     """Draw a number as a mark whose id is its key."""
     usual: dict[str, Any] = {"markeredgecolor": PAPER, "zorder": 4, "gid": one.key or None}
-    ax.plot([one.value], [height], marker, color=colour, markersize=size, **usual | look)
+    usual |= {"marker": marker, "linestyle": "None", "markersize": size} | look
+    _add(ax, Line2D([one.value], [height], color=colour, **usual))
+
+
+# Ours: `ax.plot` takes as long to understand what it is given as the line itself
+def _add(ax: Axes, line: Line2D) -> None:
+    """Add a line, and let the axes make room for it when they are asked for their limits."""
+    ax.add_line(line)
+    ax.autoscale(None)
 
 
 def write(ax: Axes, text: str, at: tuple[float, float], **look: Any) -> None:

@@ -16,7 +16,6 @@ from markupsafe import Markup
 from agreement.cohort import Cohort
 from agreement.figures.estimates import Estimate
 from agreement.figures.weeks import weeks_caption, weeks_svg
-from agreement.physiology.inputs import input_audit
 from agreement.report.page.html import whole_page
 from agreement.report.page.machine import in_words, said, worded
 from agreement.report.page.markup import Block, element, joined, paragraph
@@ -97,10 +96,11 @@ class CardFacts:
     lacking: Mapping[str, str] = field(default_factory=dict)  # from `lacking_intensities`
 
     @classmethod
-    def of(cls, cohort: Cohort, order: Sequence[tuple[str, str]]) -> "CardFacts":
-        """Return the facts of a study."""
+    def of(
+        cls, cohort: Cohort, order: Sequence[tuple[str, str]], inputs: pd.DataFrame
+    ) -> "CardFacts":
+        """Return the facts of a study; `inputs`: all that were told, from `input_audit`."""
         readings, laboratory = cohort.readings, cohort.laboratory.frame
-        inputs = input_audit(readings.frame, laboratory, readings.heart_rate_based)
         inputs = inputs[inputs["to_correct"] == "yes"]
         noise, lacking = cohort.results.laboratory, lacking_intensities(cohort)
         return cls(laboratory, readings.frame, inputs, noise, order, lacking)

@@ -4,8 +4,7 @@ from typing import Final
 
 import pandas as pd
 
-from agreement.cohort import Cohort
-from agreement.physiology.inputs import WRIST, input_audit
+from agreement.physiology.inputs import WRIST
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
 from agreement.report.page.names import Names
@@ -26,10 +25,8 @@ INPUT_WORDS: Final = {
 }
 
 
-def inputs_block(cohort: Cohort, name: Names, stage: Stage) -> Block:
+def inputs_block(audit: pd.DataFrame, name: Names, stage: Stage) -> Block:
     """List what the estimator was told wrongly, and what that is expected to shift."""
-    readings = cohort.readings
-    audit = input_audit(readings.frame, cohort.laboratory.frame, readings.heart_rate_based)
     if audit.empty:
         return paragraph("No field estimate says what its estimator was told.")
     blocks, withheld = [], []

@@ -54,7 +54,7 @@ def borderline(cohort: Cohort) -> Block:
 def inputs(cohort: Cohort) -> Block:
     """List what the estimator was told wrongly."""
     told = told_of(cohort)
-    return input_sections.inputs_block(cohort, told.numbers.name, told.stage)
+    return input_sections.inputs_block(told.inputs, told.numbers.name, told.stage)
 
 
 def averaging_rules(cohort: Cohort) -> Block:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.cohort.choices import changed
+from agreement.physiology.inputs import input_audit
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph
 from agreement.report.page.names import Names
@@ -185,7 +186,14 @@ class Told:
     @cached_property
     def card_facts(self) -> card_pages.CardFacts:
         """What the cards say of each athlete."""
-        return card_pages.CardFacts.of(self.cohort, answer.asked_first(*self.judged))
+        order = answer.asked_first(*self.judged)
+        return card_pages.CardFacts.of(self.cohort, order, self.inputs)
+
+    @cached_property
+    def inputs(self) -> pd.DataFrame:
+        """What the estimators were told beside what was measured, see `input_audit`."""
+        readings = self.cohort.readings
+        return input_audit(readings.frame, self.cohort.laboratory.frame, readings.heart_rate_based)
 
     @cached_property
     def outside(self) -> frozenset[tuple[str, str, str]]:
