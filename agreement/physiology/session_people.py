@@ -1,9 +1,10 @@
 """People behind tests and sessions: what the athletes table says of them, what the laboratory measured."""
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from agreement.physiology.arrays import Floats
 from agreement.physiology.heart_rate import HR_MAX_FORMULAS, heart_rate_maximum
@@ -81,13 +82,17 @@ def nearest_measured(
     known["doubtful"] = doubtful_maximum(laboratory.loc[known.index]) if on_maximum else False
     keys = rows[["athlete_id", "mode", "date"]].assign(place=np.arange(len(rows)))
     both = keys.merge(known, on="athlete_id", suffixes=("", "_lab"))
-    both["other_mode"] = both["mode"] != both["mode_lab"]
-    if same_mode:
-        both = both[~both["other_mode"]]
-    both = both.assign(days=(both["date_lab"] - both["date"]).abs())
-    best = both.sort_values(
-        ["place", "doubtful", "other_mode", "days", "date_lab"], kind="stable"
-    ).drop_duplicates("place")
+    place, other = both["place"].to_numpy(), (both["mode"] != both["mode_lab"]).to_numpy(bool)
+    of_test, of_row = (both[name].to_numpy("datetime64[us]") for name in ("date_lab", "date"))
+    ranks = (_ranked(of_test), _ranked(np.abs(of_test - of_row)), other, both["doubtful"], place)
+    order = np.lexsort(ranks)
+    order = order[~other[order]] if same_mode else order
+    best = order[np.diff(place[order], prepend=-1) > 0]
     value = np.full(len(rows), np.nan)
-    value[best["place"].to_numpy()] = best[column].to_numpy(dtype=np.float64)
+    value[place[best]] = both[column].to_numpy(dtype=np.float64)[best]
     return value
+
+
+def _ranked(times: NDArray[Any]) -> NDArray[np.int64]:
+    """Return times as numbers, the unknown ones last."""
+    return np.where(np.isnat(times), np.iinfo(np.int64).max, times.astype(np.int64))

@@ -29,6 +29,7 @@ _SPELLINGS: Final = {
     ("female", "male"): {"f": "female", "m": "male"},
     ("yes", "no"): {"y": "yes", "n": "no", "true": "yes", "false": "no"},
 }
+_FEW: Final = 10_000  # rows of which categories cost more than they save
 # letters of a method, profile or tag: more fit no table, axis or file name
 LONGEST_LABEL: Final = 120
 
@@ -105,7 +106,13 @@ def distinct(column: "pd.Series[Any]") -> Distinct:
             values = column.dropna()
             if ((values % 1 == 0) & (values.abs() < _WHOLE)).all():
                 column = column.astype("Int64")
-        column = column.astype("str").astype("category")
+        column = column.astype("str")
+        if len(column) < _FEW:
+            found = column.factorize()
+            labels = sorted(found[1])
+            places = {label: i for i, label in enumerate(labels)}
+            return Distinct(np.array([*map(places.get, found[1]), -1], np.int64)[found[0]], labels)
+        column = column.astype("category")
     # at one go: one by one they would take longer than all that follows
     labels = column.cat.categories.to_numpy(dtype=object).tolist()
     codes = np.asarray(column.cat.codes, dtype=np.int64)

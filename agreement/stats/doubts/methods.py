@@ -142,13 +142,14 @@ def same_methods(daily: pd.DataFrame) -> list[Odd]:
     table = daily.pivot_table(
         index=["athlete_id", "mode", "date"], columns="method", values="field", observed=True
     )
+    who, _ = pd.factorize(table.index.get_level_values(0))
     found = []
     for first, other in combinations(table.columns[:MOST_METHODS], 2):
-        both = table[[first, other]].dropna()
-        equal = int((np.abs(both[first] - both[other]) < 1e-6).sum())
-        people = both.index.get_level_values(0).nunique()
-        if people >= FEWEST_ALIKE and equal >= NEARLY_ALL_DAYS * len(both):
-            found.append(odd("same_methods", equal=equal, n=len(both), first=first, other=other))
+        apart = (table[first] - table[other]).to_numpy(np.float64)
+        both = ~np.isnan(apart)
+        equal, n = int((np.abs(apart) < 1e-6).sum()), int(both.sum())
+        if len(np.unique(who[both])) >= FEWEST_ALIKE and equal >= NEARLY_ALL_DAYS * n:
+            found.append(odd("same_methods", equal=equal, n=n, first=first, other=other))
     return found
 
 
