@@ -319,7 +319,8 @@ def test_what_draws_on_every_group_goes_with_one_that_is_withheld():
         if not record.of_all_groups:
             continue
         for least, gone in ((3, True), (9, False)):
-            sizes = {"long": 20, "short": least}
+            # the 20 stay: what they have of all groups must go for itself
+            sizes = {"long": 20, "base": 8, "short": least}
             rows = [("limits_of_agreement", "all", "bias", sum(sizes.values()))]
             rows += [(name, g, s, n) for g, n in sizes.items() for s in record.of_all_groups]
             names = ["analysis", "group", "statistic", "n"]
@@ -431,3 +432,24 @@ def test_a_group_is_withheld_only_where_it_would_tell_of_a_few_beside_those_show
     shown = [one for group, one in sets.items() if group not in hidden]
     assert told_of_few(shown) == ()
     assert all(told_of_few([*shown, sets[group]]) for group in hidden)
+
+
+def test_where_no_whole_is_known_two_groups_a_few_apart_are_not_both_shown():
+    """Of the laboratory's tests nobody counts everybody: 12 read one way, 10 the other."""
+    one, other = ("thresholds", "vt1 v_slope"), ("thresholds", "vt1 rater_1")
+    assert withheld({one: (12, 12), other: (10, 10)}) == {other}
+    assert withheld({one: (12, 12), other: (7, 7)}) == set()
+    assert withheld({one: (12, 12), other: (12, 12)}) == set()
+
+
+@pytest.mark.parametrize(("shared", "shown"), [(20, False), (23, False), (24, True), (19, True)])
+def test_methods_are_compared_on_all_people_of_one_or_on_five_fewer(shared, shown):
+    """Else its bias, and the bias that the comparison rests on, tell of the few."""
+    names = [name for name, one in BY_NAME.items() if one.privacy is Privacy.COMPARES_METHODS]
+    rows = [("limits_of_agreement", "ring", 24.0), ("limits_of_agreement", "wrist", 40.0)]
+    rows += [(name, method, shared) for name in names for method in ("ring", "ring vs wrist")]
+    frame = pd.DataFrame(rows, columns=["analysis", "method", "n"])
+    frame = frame.assign(mode="run", group="all", statistic="bias", value=1.0, low=0.0, high=2.0)
+    out = without_small_cells(frame.assign(n_pairs=frame["n"], note=""))
+    told = out.loc[out["analysis"].isin(names), "value"].notna()
+    assert told.tolist() == [shown] * len(told)
