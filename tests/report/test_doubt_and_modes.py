@@ -9,7 +9,7 @@ from opened import open_report
 from agreement.report.page.machine import in_words
 from agreement.report.page.machine import said as said_by
 from agreement.report.page.numbers import Cell
-from agreement.report.sections.formulas import formulas
+from agreement.report.sections.further import formulas
 from agreement.stats.catalogue import ANALYSES
 
 

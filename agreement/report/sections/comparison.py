@@ -52,7 +52,7 @@ class Comparison:
 
     def of(self, analysis: str, group: str | None = "all") -> pd.DataFrame:
         """Return the lines of one analysis; `group` None: of all groups."""
-        found = self.rows.iloc[self._places.get(analysis, [])]
+        found: pd.DataFrame = self.rows.iloc[self._places.get(analysis, [])]
         return found if group is None else found[found["group"] == group]
 
     @cached_property

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.figures.averaging_curve import averaging_caption, plot_averaging
 from agreement.figures.budget import SOURCE_WORDS, budget_caption, budget_height, plot_budget
@@ -18,14 +19,17 @@ from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_caption
 from agreement.figures.regression import plot_regression, regression_caption
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, bullets, fold, joined, paragraph, table
+from agreement.report.page.markup import Block, absent, bullets, fold, joined, paragraph, table
 from agreement.report.page.names import group_name
+from agreement.report.page.numbers import Numbers
 from agreement.report.page.pictures import Picture, drawing
-from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison
+from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, withheld_note
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
 from agreement.report.sections.together import says, splits
+from agreement.stats.catalogue import head_of
 from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
+from agreement.stats.limits.across_modes import AcrossModes
 from agreement.stats.limits.limits_of_agreement import STATISTICS
 
 Section = tuple[Picture | None, Block]
@@ -33,6 +37,11 @@ Section = tuple[Picture | None, Block]
 _CHANGE: Final = (
     *("bias", "lower_limit", "upper_limit", "responsiveness", "slope", "r"),
     *("same_direction", "same_direction_beyond_noise"),
+)
+_MODES: Final = (
+    *("method, mode", "mode of the laboratory test", "athletes"),
+    *(head_of("across_modes", name) for name in BIAS_AND_LIMITS),
+    "expected of the modes alone",
 )
 
 
@@ -220,3 +229,31 @@ def averaging(one: Comparison) -> Section:
         return drawn, Block("")
     of_days = dict(zip(("reading", "week", "two_weeks"), days.values(), strict=True))
     return drawn, paragraph(said("sentences", "averaging", name=one.name, **of_days))
+
+
+def modes_block(found: tuple[AcrossModes, ...], numbers: Numbers) -> Block:
+    """Show what was measured in one mode and tested in another, and what the modes alone would make."""
+    hidden, rows = list[str](), []
+    for one in found:
+        expected = [f"expected_in_{who}" for who in one.expected]
+        cells = {
+            name: numbers.get("across_modes", name, one.method, one.mode, one.pairs.name)
+            for name in (*BIAS_AND_LIMITS, *expected)
+        }
+        name = numbers.name.with_mode(one.method, one.mode)
+        if cells["bias"].withheld:
+            hidden.append(name)
+            continue
+        span = absent("not published")
+        if expected:  # from cyclists to runners
+            runners, cyclists = cells[expected[0]], cells[expected[-1]]
+            span = runners.stacked()
+            if all(cells[who].known for who in expected):
+                span = Markup(" to ").join([cyclists.shown(sign=True), runners.shown(sign=True)])
+        limits = (cells[end].stacked(sign=end == "bias") for end in BIAS_AND_LIMITS)
+        rows.append((name, one.laboratory_mode, str(one.pairs.n), *limits, span))
+    if not rows:
+        return withheld_note(hidden)
+    caption = "Tested in another mode (mL/kg/min), 95 % intervals below"
+    shown = table(caption, _MODES, rows, numeric=_MODES[2:])
+    return Block(said("sentences", "modes")) + shown + withheld_note(hidden)

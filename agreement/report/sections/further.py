@@ -1,17 +1,36 @@
-"""Analyses that no section is written for: one table each, from what their records declare."""
+"""Analyses that no section is written for, a table each; and how every statistic is computed, by whom."""
 
 from collections.abc import Container, Iterable
+from typing import Final, NamedTuple
 
 from agreement.report.page.markup import NONE, Block, fold, joined, lines, paragraph, table
 from agreement.report.page.names import group_name
 from agreement.report.page.numbers import Cell, Numbers
-from agreement.report.sections.formulas import formulas
 from agreement.report.sections.together import BESIDE, says
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.record import Analysis, Statistic
 from agreement.tables.options import Kind
 
 Place = tuple[str, str, str]  # method, mode, group
+
+
+class Formula(NamedTuple):
+    """One row of the list."""
+
+    analyses: tuple[str, ...]  # whose statistics it explains
+    statistic: str
+    how: str
+    source: str
+
+
+_SIGN: Final = Formula((), "difference d", "field minus laboratory", "sign fixed here")
+_RESAMPLED: Final = Formula(
+    (),
+    "resampled intervals",
+    "athletes drawn with replacement, corrected for bias and skewness (BCa); of fewer than 30 "
+    "athletes the jackknife's Student interval",
+    "Efron & Tibshirani 1993",
+)
 
 
 def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = ANALYSES) -> Block:
@@ -107,3 +126,25 @@ def _computed(analysis: Analysis, names: Container[str]) -> Block:
         if one.analyses
     )
     return paragraph(f"{'; '.join(said)}.")
+
+
+def formulas(
+    analyses: Iterable[Analysis] = ANALYSES, names: Container[str] | None = None
+) -> tuple[Formula, ...]:
+    """Return the formulas of analyses, or of some statistics; one row for those that share one."""
+    alike: dict[tuple[str, str], list[tuple[Analysis, str]]] = {}
+    for analysis in analyses:
+        for one in analysis.statistics:
+            if names is not None and one.name not in names:
+                continue
+            alike.setdefault((one.formula, one.source), []).append((analysis, one.label))
+    rows = (Formula(*_names(found), *key) for key, found in alike.items())
+    return (_SIGN, *rows, _RESAMPLED)
+
+
+def _names(found: list[tuple[Analysis, str]]) -> tuple[tuple[str, ...], str]:
+    """Return names of analyses, and of one or two statistics, or what more of them are part of."""
+    labels = dict.fromkeys(label for _, label in found)
+    if len(labels) > 2:
+        labels = dict.fromkeys(analysis.label for analysis, _ in found)
+    return tuple(dict.fromkeys(analysis.name for analysis, _ in found)), "; ".join(labels)

@@ -4,7 +4,7 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.report.page.frames import frame_table
-from agreement.report.page.machine import said
+from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, code, fold, lines, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
@@ -105,17 +105,7 @@ def _notes(problems: tuple[Problem, ...]) -> Block:
 
 def remarks(flow: pd.DataFrame, problems: tuple[Problem, ...], study: str) -> list[str]:
     """Say how much was left out and noted; `study`: name of its folder."""
-    rows = int(flow["excluded"].sum())
-    left_out = (
-        f"Left out: {counted(rows, 'row')}; exclusions.csv says why."
-        if rows
-        else "Nothing was left out."
-    )
     withheld = any(problem.reason == WITHHELD for problem in problems)
     notes = sum(problem.severity == "note" for problem in problems) - withheld
-    said = (
-        "Notes on the files stay out of an audit, for they name people"
-        if withheld
-        else f"{counted(notes, 'note')} on the files"
-    )
-    return [f"{left_out} {said}: 'agreement check {study}' shows them." if notes else left_out]
+    counts = {"rows": int(flow["excluded"].sum()), "notes": notes}
+    return [in_words(said("ledger", "remarks", withheld=withheld, study=study, **counts))]

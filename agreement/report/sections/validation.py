@@ -11,7 +11,7 @@ from agreement.report.page.numbers import Numbers, plain, with_minus
 from agreement.report.sections.checklists import Facts
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level
-from agreement.report.sections.formulas import formulas
+from agreement.report.sections.further import formulas
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.catalogue import label_of
 from agreement.stats.limits.limits import FEW_FOR_REPORTS

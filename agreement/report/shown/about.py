@@ -8,9 +8,9 @@ from agreement.report.sections import (
     audit,
     card_pages,
     checklists,
+    comparison_sections,
     input_sections,
     laboratory_section,
-    mode_sections,
     training_sections,
 )
 from agreement.report.sections.cards import cards_block
@@ -29,7 +29,7 @@ def _names_nobody(cohort: Cohort) -> bool:
 def modes(cohort: Cohort) -> Block:
     """Set apart what was tested in another mode."""
     told = told_of(cohort)
-    return mode_sections.modes_block(told.results.across_modes, told.numbers)
+    return comparison_sections.modes_block(told.results.across_modes, told.numbers)
 
 
 @of_field_values
