@@ -142,7 +142,7 @@ def _own_of_all(result: Any, latest: pd.DataFrame) -> dict[str, _Own]:
 
 def _with_notes(own: _Own, squad: LaboratoryEquivalent) -> LaboratoryEquivalent:
     """Return the athlete's own laboratory-equivalent, with what to know of it."""
-    weight = f"{100 * own.value.weight:.0f} %"
+    weight = f"{own.value.weight:.0%}".replace("%", " %")
     after = plain(own.after)
     notes = [
         in_words(said("sentences", "own_tests", tests=own.tests, weight=weight, after=after)),

@@ -1,4 +1,4 @@
-"""Analyses that no section is written for, a table each; and how every statistic is computed, by whom."""
+"""Analyses that no section is written for, a table each; how every statistic is computed."""
 
 from collections.abc import Container, Iterable
 from typing import Final, NamedTuple
