@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Any
 
 from agreement.errors import Problem, TableError
 from agreement.tables.findings import Findings
@@ -17,22 +17,6 @@ class StoppedReadings(TableError):
     def __init__(self, stops: Iterable[Problem], found: Iterable[Problem]) -> None:
         super().__init__(stops)
         self.found = tuple(found)
-
-
-class _Doubtable(Protocol):
-    @property
-    def doubts(self) -> tuple[Problem, ...]: ...
-
-
-Doubtable = TypeVar("Doubtable", bound=_Doubtable)
-
-
-def undoubted(cohort: Doubtable) -> Doubtable:
-    """Return a cohort, or stop with what looks too wrong in it to compute from."""
-    stops = [doubt for doubt in cohort.doubts if doubt.severity == "stop"]
-    if stops:
-        raise TableError(stops)
-    return cohort
 
 
 def changed(start: StudyOptions, tables: Mapping[str, Any], folder: Path) -> StudyOptions:

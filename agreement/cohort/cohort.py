@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from agreement.cohort.choices import StoppedReadings, changed, undoubted
+from agreement.cohort.choices import StoppedReadings, changed
 from agreement.errors import Problem, TableError, in_order
 from agreement.pairing import Pairing, pair
 from agreement.pairing.other_rules import pairs_by_other_rules
@@ -196,7 +196,10 @@ class Cohort:
         given = {name: as_pandas(one) for name, one in tables.items() if one is not None}
         if not isinstance(options, StudyOptions):
             options = changed(StudyOptions(), options or {}, Path())
-        return undoubted(cls.of(read_study(Path(), given=given, options=options)))
+        cohort = cls.of(read_study(Path(), given=given, options=options))
+        if stops := [doubt for doubt in cohort.doubts if doubt.severity == "stop"]:
+            raise TableError(stops)
+        return cohort
 
     def with_options(self, **tables: Mapping[str, Any]) -> "Cohort":
         """

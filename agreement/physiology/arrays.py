@@ -22,6 +22,13 @@ def floats(frame: pd.DataFrame, *names: str) -> Iterator[Floats]:
     return (frame[name].to_numpy(dtype=np.float64) for name in names)
 
 
+def going_on(times: Floats) -> Flags:
+    """Return which times are after all before them: the others repeat or run backwards."""
+    after = np.ones(times.size, dtype=bool)
+    after[1:] = times[1:] > np.maximum.accumulate(times)[:-1]
+    return after
+
+
 class Elsewhere(Generic[Way]):
     """How some files are read and reduced: by a way that a block of code gives, else here."""
 

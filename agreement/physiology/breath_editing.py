@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import Flags, Floats
+from agreement.physiology.arrays import Flags, Floats, going_on
 
 WINDOW_BREATHS: Final = 31
 SPREADS: Final = 4.0  # of the robust standard deviation
@@ -72,10 +72,7 @@ def edited_breaths(
     phase = exercise_breaths(breaths, window_s)
     phase = phase[phase["vo2_ml_min"].notna() & phase["t_s"].notna()]
     phase = phase.assign(t_s=_apart(phase["t_s"].to_numpy(dtype=np.float64), phase["vo2_ml_min"]))
-    times = phase["t_s"].to_numpy(dtype=np.float64)
-    latest = np.maximum.accumulate(times)
-    forward = np.ones(times.size, dtype=bool)
-    forward[1:] = times[1:] > latest[:-1]
+    forward = going_on(phase["t_s"].to_numpy(dtype=np.float64))
     phase = phase[forward]
     vo2 = phase["vo2_ml_min"].to_numpy(dtype=np.float64)
     impossible = (vo2 > HIGHEST_ML_KG_MIN * mass_kg) | (vo2 < 0)

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import Flags, Floats, Ints, TextArray
+from agreement.physiology.arrays import Flags, Floats, Ints, TextArray, floats
 from agreement.physiology.equations import METABOLIC_EQUIVALENT
 from agreement.physiology.field_tests import (
     FieldProtocol,
@@ -25,10 +25,9 @@ from agreement.physiology.field_tests import (
     outside_notes,
 )
 from agreement.physiology.heart_rate import (
-    HR_MAX_FORMULAS,
     by_age_notes,
     extrapolations,
-    heart_rate_maximum,
+    measured_or_by_age,
     point_sums,
 )
 from agreement.physiology.reading_rows import NO_MEMBERS, ReadingPart, member_rows, reading_rows
@@ -219,7 +218,8 @@ def stage_results(
     code = rows.groupby(keys, sort=False).ngroup().to_numpy()
     tests = rows.groupby(code).first()  # the first known value of each column
     x = equation_inputs(rows, rows["sex"])
-    hr_max, sd_hr_max = _maximum(tests, extrapolation)
+    known, ages = floats(tests, "hr_max_bpm", "age_years")
+    hr_max, sd_hr_max = measured_or_by_age(known, ages, extrapolation.hr_max_formula)
     uptake = np.asarray(protocol.equation(x), dtype=np.float64)
     lines = _lines(x["hr_bpm"], uptake, code, (hr_max, sd_hr_max), extrapolation)
     value = lines["vo2max"].to_numpy()
@@ -288,16 +288,6 @@ def _weak(rows: pd.DataFrame, code: Ints, protocol: FieldProtocol) -> tuple[Flag
     least, unit, other = WEAKEST[name]
     strongest = rows[name].groupby(code).max().to_numpy(dtype=np.float64)
     return strongest < least, {"column": name, "least": least, "unit": unit, "other": other}
-
-
-def _maximum(tests: pd.DataFrame, options: Extrapolation) -> tuple[Floats, Floats]:
-    """Return HRmax of each test, measured or by the study's age formula, and its error. [bpm]."""
-    measured = tests["hr_max_bpm"].to_numpy(dtype=np.float64)
-    formula = options.hr_max_formula
-    by_age = heart_rate_maximum(tests["age_years"].to_numpy(), formula=formula)
-    known = ~np.isnan(measured)
-    spread = HR_MAX_FORMULAS[formula].sd
-    return np.where(known, measured, by_age), np.where(known, 0.0, spread)
 
 
 def _lines(

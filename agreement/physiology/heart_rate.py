@@ -257,6 +257,15 @@ def heart_rate_maximum(
     return HR_MAX_FORMULAS[formula].by_age(np.asarray(age_years, dtype=np.float64))
 
 
+def measured_or_by_age(
+    measured: Floats, age_years: ArrayLike, formula: HrMaxFormula
+) -> tuple[Floats, Floats]:
+    """Return HRmax, by the study's age formula where none was measured, and its error. [bpm]."""
+    by_age, known = heart_rate_maximum(age_years, formula=formula), ~np.isnan(measured)
+    spread = HR_MAX_FORMULAS[formula].sd
+    return np.where(known, measured, by_age), np.where(known, 0.0, spread)
+
+
 def by_age_notes(rows: pd.DataFrame, formula: HrMaxFormula) -> tuple[Problem, ...]:
     """Name the formula behind the estimates of athletes whose HRmax nobody measured."""
     if rows.empty:

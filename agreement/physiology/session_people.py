@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.physiology.arrays import Floats
-from agreement.physiology.heart_rate import HR_MAX_FORMULAS, heart_rate_maximum
+from agreement.physiology.heart_rate import heart_rate_maximum, measured_or_by_age
 from agreement.tables.options import HrMaxFormula
 
 _TEXT = ("sex", "hr_limiting_drug", "training_profile")
@@ -42,16 +42,10 @@ def session_people(
     the session's mode before any other.
     """
     people = people_at(athletes, sessions["athlete_id"], sessions["date"])
-    by_age = heart_rate_maximum(people["age_years"], formula=formula)
-    measured = nearest_measured(sessions, laboratory, "hr_max_bpm")
-    mass = nearest_measured(sessions, laboratory, "mass_kg")
-    return pd.DataFrame(
-        {
-            "hr_max_bpm": np.where(np.isnan(measured), by_age, measured),
-            "sd_hr_max": np.where(np.isnan(measured), HR_MAX_FORMULAS[formula].sd, 0.0),
-            "mass_kg": np.where(np.isnan(mass), people["mass_kg"], mass),
-        }
-    )
+    measured, mass = (nearest_measured(sessions, laboratory, n) for n in ("hr_max_bpm", "mass_kg"))
+    hr_max, spread = measured_or_by_age(measured, people["age_years"], formula)
+    mass = np.where(np.isnan(mass), people["mass_kg"], mass)
+    return pd.DataFrame({"hr_max_bpm": hr_max, "sd_hr_max": spread, "mass_kg": mass})
 
 
 def doubtful_maximum(laboratory: pd.DataFrame) -> "pd.Series[bool]":

@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import Elsewhere, Ints, Progress
+from agreement.physiology.arrays import Elsewhere, Ints, Progress, going_on
 from agreement.physiology.session_samples import NO_POINTS, clean_heart_rate, steady_points
 from agreement.physiology.set_aside import grouped_notes
 from agreement.tables.findings import problem
@@ -245,8 +245,7 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
     nothing = np.zeros(HIGHEST_BPM + 1, dtype=np.float32)
     samples = samples[samples["t_s"].notna()]
     times = samples["t_s"].to_numpy(dtype=np.float64)
-    forward = np.ones(times.size, dtype=bool)
-    forward[1:] = times[1:] > np.maximum.accumulate(times)[:-1]
+    forward = going_on(times)
     backward = int((~forward).sum())
     samples, times = samples[forward], times[forward]
     if times.size < 2:
