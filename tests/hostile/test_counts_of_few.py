@@ -6,7 +6,7 @@ import pytest
 
 from agreement.report.privacy.cells import few_of_a_sign
 from agreement.report.privacy.other_ways import _of_few_less
-from agreement.report.privacy.release import released_results
+from agreement.report.privacy.release import pooled, released_results
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.indices.error import errors_of_estimate
@@ -185,3 +185,15 @@ def test_of_whatever_analysis_no_row_tells_how_many_a_few_it_lacks(analysis, les
     frame = frame.assign(mode="run", group="all", value=1.0, low=0.0, high=2.0, note="")
     lacking = _of_few_less(frame.assign(n_pairs=frame["n"]))
     assert lacking.tolist() == [False, not shown]
+
+
+def test_rows_of_a_few_are_pooled_with_reasons_until_they_are_five():
+    reasons = ["withdrawn", *["no_mass"] * 2, *["copy"] * 7]
+    lines = pd.DataFrame({"reason": reasons, "file": "a.csv", "row": range(10), "message": ""})
+    flow = pd.DataFrame({"file": ["a.csv"], "used": [11], "summarised": [4], "excluded": [10]})
+    left_out, told = pooled(lines.assign(id="K"), flow, {"a.csv": (1, 2)})
+    counts = left_out.set_index("reason")["message"].str.split(":").str[0].to_dict()
+    assert counts == {"copy": "7 rows", "withheld": "6 rows"}  # 1 and 2 of them, and their 3
+    assert told.to_numpy().tolist() == [["a.csv", 10, 2, 13]]
+    alone, _ = pooled(lines.assign(id="K").head(0), flow, {"a.csv": (1, 0)})
+    assert alone["message"].str.split(":").str[0].tolist() == ["1 row"]

@@ -166,3 +166,19 @@ def test_no_few_people_follow_from_a_share(tmp_path):
 def test_no_few_people_follow_from_a_hundred_shares_with_rows_and_without(tmp_path):
     for seed in range(100, 200):
         subtracted(seed, tmp_path, rows=seed % 3 == 0)
+
+
+def test_what_no_record_declares_is_not_shared(tmp_path):
+    report = written(odd_cohort(3), tmp_path / "report")
+    results = pd.read_csv(report / "results.csv", keep_default_na=False)
+    line = results[results["analysis"] == "limits_of_agreement"].head(1)
+    pd.concat([results, line.assign(analysis="of_nobody_knows_whom")]).to_csv(
+        report / "results.csv", index=False
+    )
+    content = {"written_by": "agreement", "kind": "squad", "options": {}, "small_groups": []}
+    write_provenance(content, report)
+    seal(report)
+    share_report(report, tmp_path / "share")
+    shared = set(pd.read_csv(tmp_path / "share" / "results.csv")["analysis"])
+    assert "limits_of_agreement" in shared
+    assert "of_nobody_knows_whom" not in shared

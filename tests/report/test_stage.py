@@ -12,6 +12,7 @@ from opened import Opened
 import agreement
 from agreement import report
 from agreement.cohort import read_cohort
+from agreement.report.privacy.cells import few_of_a_sign, hidden_groups, members_of
 from agreement.report.privacy.stage import Released, Stage
 from agreement.report.shown.methods import _with_coverage
 from agreement.report.shown.told import Told, hidden, told_of
@@ -201,3 +202,14 @@ def test_how_far_a_few_read_high_is_kept_back_of_an_audit_and_of_a_share(small_s
         own = Released(cohort).frame.set_index(["analysis", "statistic"])["value"]
         assert np.isnan(own["error", place])
         assert own["error", "rmse"] > 0
+
+
+def test_who_stands_in_a_group_decides_and_not_how_many(small_study, tmp_path):
+    """The groups that are kept back are those of their people."""
+    cohort = read_cohort(small_study(tmp_path / "crew", visits=1))
+    members = members_of(cohort.results)["wrist", "run"]
+    assert len(members["limits_of_agreement", "all"]) == 14
+    female = members["by_sex", "female"]
+    assert {athlete for athlete, _ in female} == {f"A{k:02}" for k in range(0, 14, 2)}
+    known = hidden_groups(cohort.results.frame, members_of(cohort.results))
+    assert known | few_of_a_sign({("wrist", "run"): cohort.pairs}) == {*Stage(cohort).kept_back}
