@@ -135,7 +135,7 @@ class Pen(RendererSVG):
         """Return width, height and depth of a text. [pt]."""
         return measured(s, prop, ismath) if ismath else measured(s, prop)  # known by two or three
 
-    def _get_font_height_metrics(self, font: FontProperties) -> tuple[float, float, float]:
+    def _get_font_height_metrics(self, font: FontProperties) -> tuple[float | None, ...]:
         return _line_of(font)
 
 
@@ -147,10 +147,16 @@ def measured(text: str, font: FontProperties, math: Any = False) -> tuple[float,
 
 
 @lru_cache(maxsize=64)
-def _line_of(font: FontProperties) -> tuple[float, float, float]:
-    """Return height and depth of a font's lines, and what is free between them, as matplotlib does. [pt]."""
-    found = get_font(fontManager._find_fonts_by_props(font))  # type: ignore[attr-defined] # as the next
+def _line_of(font: FontProperties) -> tuple[float | None, ...]:
+    """
+    Return height and depth of a font's lines, and what is free between them, as matplotlib does. [pt].
+
+    None of a font that does not tell: matplotlib looks for them elsewhere.
+    """
+    found = get_font(fontManager._find_fonts_by_props(font))
     table, head = found.get_sfnt_table("OS/2"), found.get_sfnt_table("head")
+    if table is None or head is None:
+        return None, None, None
     unit = 1 / head["unitsPerEm"] * font.get_size_in_points()
     return (
         table["sTypoAscender"] * unit,

@@ -74,9 +74,10 @@ def method_rows(results: pd.DataFrame) -> list[MethodRow]:
     columns = (whole[name].tolist() for name in (*KEY_COLUMNS, "value", "low", "high", "n"))
     known: dict[tuple[str, str], dict[tuple[str, str], Estimate]] = {}
     counts: dict[tuple[str, str], list[float]] = {}
-    for analysis, method, mode, group, statistic, *numbers, n in zip(*columns, strict=True):
+    for row in zip(*columns, strict=True):
+        analysis, method, mode, group, statistic, value, low, high, n = row
         key = f"{analysis}/{method}/{mode}/{group}/{statistic}"
-        known.setdefault((method, mode), {})[analysis, statistic] = Estimate(*numbers, key)
+        known.setdefault((method, mode), {})[analysis, statistic] = Estimate(value, low, high, key)
         if analysis == "limits_of_agreement":
             counts.setdefault((method, mode), []).append(n)
     told = whole[whole["statistic"] == "within_margin"]

@@ -49,7 +49,7 @@ def draw_mark(
 def _add(ax: Axes, line: Line2D) -> None:
     """Add a line, and let the axes make room for it when they are asked for their limits."""
     ax.add_line(line)
-    ax.autoscale(None)
+    ax.autoscale(None)  # type: ignore[arg-type] # as its documentation says
 
 
 def write(ax: Axes, text: str, at: tuple[float, float], **look: Any) -> None:
