@@ -11,6 +11,7 @@ import subprocess
 import sys
 from contextlib import suppress
 from html.parser import HTMLParser
+from importlib.util import cache_from_source
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -29,6 +30,7 @@ from agreement.cohort import inspect_cohort
 from agreement.errors import AgreementError
 from agreement.report.page.pdf import browser
 from agreement.report.privacy.sharing import share_report
+from agreement.report.run import classes
 from agreement.report.run.any_size import check_study
 from agreement.report.run.own_report import changed_files
 from agreement.report.run.render import parameters_source
@@ -205,7 +207,10 @@ CALLS = {"eval", "exec", "compile", "__import__", "system", "popen", "read_pickl
 # figures, methods and sections down a pipe to a process of our own
 OWN_PICKLES = {"printer.py", "second.py"}
 SUMMED_UP = {"pictures.py"}  # of what a figure is drawn of: a checksum is taken, nothing is read
-OWN_CODE = {"here.py", "field_tests.py"}  # cells of our own notebooks, equations of our own table
+# cells of our own notebooks, equations of our own table, what Python writes for our own dataclasses
+OWN_CODE = {"here.py", "field_tests.py", "classes.py"}
+# beside the modules that Python keeps, and nowhere else: whoever may write there may change those
+KEPT_CODE = {"classes.py"}
 
 
 @pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: p.name)
@@ -221,7 +226,9 @@ def test_no_module_can_reach_a_network_or_load_code(path):
             called.add(getattr(node.func, "id", getattr(node.func, "attr", "")))
             assert not [k for k in node.keywords if k.arg in ("shell", "allow_pickle")]
     assert not imported & NETWORK
-    assert not imported & LOADERS - ({"pickle"} if path.name in OWN_PICKLES | SUMMED_UP else set())
+    loads = {"pickle"} if path.name in OWN_PICKLES | SUMMED_UP else set()
+    loads |= {"marshal"} if path.name in KEPT_CODE else set()
+    assert not imported & LOADERS - loads
     assert not (path.name in SUMMED_UP and called & {"load", "loads", "Unpickler"})
     bare = {
         n.func.id
@@ -230,6 +237,13 @@ def test_no_module_can_reach_a_network_or_load_code(path):
     }
     allowed = {"compile", "eval", "exec"} if path.name in OWN_CODE else set()
     assert not (bare & CALLS - allowed) | (called & {"system", "popen", "read_pickle"})
+
+
+def test_kept_code_lies_where_python_keeps_that_of_the_same_module(monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    own = Path(cache_from_source(classes.__file__))
+    assert classes._place().parent == own.parent
+    assert classes._place().suffixes == own.suffixes
 
 
 class Payload:
