@@ -109,11 +109,11 @@ class Tally:
         """Record that many tests are lost because the estimates near them are of another mode."""
         if len(self.lost) <= LOST_TO_MODE * self.tests:
             return
-        keys = [
-            f"mode_match = {_modes(apart)} under {rules}"
-            for rules, apart in self.apart.items()
-            if apart
-        ]
+        keys = []
+        for rules, apart in self.apart.items():
+            both = (divmod(one, len(ALL_MODES)) for one in sorted(apart))
+            modes = ", ".join(f'["{ALL_MODES[lab]}", "{ALL_MODES[own]}"]' for lab, own in both)
+            keys += [f"mode_match = [{modes}] under {rules}"] if apart else []
         told: Told = {
             "lost": len(self.lost),
             "tests": counted(self.tests, "laboratory test"),
@@ -188,10 +188,3 @@ def _apart(part: Part) -> frozenset[int]:
     fate = part.paired.fate
     both = np.unique(fate.detail[fate.reason == CODE["mode_mismatch"]])
     return frozenset(both.astype(np.int64).tolist())
-
-
-def _modes(apart: frozenset[int]) -> str:
-    """Return the modes that would have to match, as study.toml writes them."""
-    both = (divmod(one, len(ALL_MODES)) for one in sorted(apart))
-    groups = [f'["{ALL_MODES[laboratory]}", "{ALL_MODES[own]}"]' for laboratory, own in both]
-    return f"[{', '.join(groups)}]"

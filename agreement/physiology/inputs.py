@@ -57,11 +57,14 @@ def input_audit(
         for name in ("mass_kg", "hr_max_bpm", "age_years")
     }
     pulse = last["method"].map(dict(heart_rate_based)).fillna(True).to_numpy(dtype=bool)
+    # a wrist sensor behind a heart-rate method is named: its error has no known sign
+    wrist = last[pulse & (last["sensor"] == "wrist_optical").to_numpy()]
+    nothing = np.full(len(wrist), np.nan)
     parts = [
         _mass(last, measured["mass_kg"]),
         _hr_max(last, measured["hr_max_bpm"], measured["age_years"], pulse),
         _age(last, measured["age_years"], pulse),
-        _sensor(last, pulse),
+        _part(wrist, "sensor", nothing, nothing, nothing, nothing > 0, WRIST),
     ]
     whole = pd.concat(parts, ignore_index=True)
     limited = laboratory.loc[laboratory["hr_limiting_drug"] == "yes", "athlete_id"]
@@ -112,13 +115,6 @@ def _age(last: pd.DataFrame, measured: Floats, pulse: Flags) -> pd.DataFrame:
     shift = np.where(by_age, -VO2_PER_BEAT * BEATS_PER_YEAR * difference, 0.0)
     wrong = np.abs(difference) > AGE_WITHIN_YEARS
     return _part(last, "age_years", told, measured, shift, wrong, "")
-
-
-def _sensor(last: pd.DataFrame, pulse: Flags) -> pd.DataFrame:
-    """Name a wrist sensor behind a heart-rate method: its error has no known sign."""
-    wrist = last[pulse & (last["sensor"] == "wrist_optical").to_numpy()]
-    nothing = np.full(len(wrist), np.nan)
-    return _part(wrist, "sensor", nothing, nothing, nothing, nothing > 0, WRIST)
 
 
 def _part(
