@@ -453,3 +453,27 @@ def test_methods_are_compared_on_all_people_of_one_or_on_five_fewer(shared, show
     out = without_small_cells(frame.assign(n_pairs=frame["n"], note=""))
     told = out.loc[out["analysis"].isin(names), "value"].notna()
     assert told.tolist() == [shown] * len(told)
+
+
+def test_means_of_athletes_tell_of_one_who_came_once_beside_five_who_came_twice():
+    """Twice the mean of everybody less that of first and second visits: the difference of the one."""
+    once = [("A0", "T00")]
+    first, again = ([(f"A{k}", f"T{k}{v}") for k in range(1, 6)] for v in (0, 1))
+    groups = {
+        ("by_fortnight", "days_000_to_013"): frozenset(once + first),
+        ("by_fortnight", "days_042_to_055"): frozenset(again),
+        WHOLE: frozenset(once + first + again),
+    }
+    d = {pair: 0.1 * k**2 - 1 for k, pair in enumerate(sorted(groups[WHOLE]))}
+
+    def total(pairs):
+        means = {who: [d[one] for one in pairs if one[0] == who] for who, _ in pairs}
+        return sum(np.mean(own) for own in means.values())
+
+    sums = [total(groups[name]) for name in groups]
+    assert 2 * sums[2] - sums[0] - sums[1] == pytest.approx(d[once[0]])
+    hidden = withheld(
+        {name: (len({a for a, _ in one}), len(one)) for name, one in groups.items()}, groups
+    )
+    assert len(hidden) == 1
+    assert WHOLE not in hidden

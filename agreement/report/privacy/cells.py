@@ -255,18 +255,34 @@ def _few(shown: Mapping[Group, Holds], whose: Codes) -> list[Group]:
     projection has the eigenvalue 1. So the norms of its blocks, of one of them with each, are 1
     together (Gershgorin's theorem for blocks, Feingold & Varga 1962), which hardly any few reach.
 
-    shown: of each group, which pairs it holds; whose: the athlete of each pair.
+    shown: of each group, which pairs it holds; whose: the athlete of each pair. A mean weighs each
+        pair alike, or each athlete: then of two pairs of one each has half the weight.
     """
     if not shown:
         return []
     holds = np.array(list(shown.values()))
     there = holds.any(axis=0)
     holds, whose = holds[:, there], whose[there]
-    few = _of_few_alike(holds, whose)
+    used = _few_weighed(holds.astype(np.int64), whose)
+    begins = np.diff(whose, prepend=-1) > 0  # pairs stand by athlete
+    of_each = np.add.reduceat(holds.astype(np.int64), np.flatnonzero(begins), axis=1)
+    times = of_each[:, np.cumsum(begins) - 1] * holds
+    if not used.any() and times.max() > 1:
+        used = _few_weighed(times, whose)
+    return [group for group, is_used in zip(shown, used, strict=True) if is_used]
+
+
+def _few_weighed(times: Codes, whose: Codes) -> Holds:
+    """
+    Tell which groups are in a sum that holds a few people alone.
+
+    times: of each group and pair, 0 where it is not in, else what its weight is divided by.
+    """
+    few = _of_few_alike(times, whose)
     if not few.any():
-        return []
+        return np.zeros(len(times), np.bool_)
     who, whose = np.unique(whose[few], return_inverse=True)
-    matrix = holds.astype(np.float64)
+    matrix = np.where(times > 0, 1.0 / np.maximum(times, 1), 0.0)
     _, values, rows = np.linalg.svd(matrix, full_matrices=False)
     told = rows[values > _NEAR_ZERO][:, few]
     seen, own = told.T @ told, (whose == np.arange(who.size)[:, None]).astype(np.float64)
@@ -281,15 +297,16 @@ def _few(shown: Mapping[Group, Holds], whose: Codes) -> list[Group]:
         each, vectors = np.linalg.eigh(seen[np.ix_(theirs, theirs)])
         if each[-1] > 1.0 - _NEAR_ZERO:
             alone = told[:, theirs] @ vectors[:, -1] @ rows[: len(told)]
-            used = np.abs(np.linalg.lstsq(matrix.T, alone)[0]) > _NEAR_ZERO
-            return [group for group, is_used in zip(shown, used, strict=True) if is_used]
-    return []
+            return np.asarray(np.abs(np.linalg.lstsq(matrix.T, alone)[0]) > _NEAR_ZERO)
+    return np.zeros(len(times), np.bool_)
 
 
-def _of_few_alike(holds: Holds, whose: Codes) -> Holds:
-    """Tell which pairs stand in just the same groups as pairs of fewer than five people in all."""
-    where = np.ascontiguousarray(np.packbits(holds, axis=0).T)
-    alike = np.unique(where.view(f"V{where.shape[1]}").ravel(), return_inverse=True)[1]
+def _of_few_alike(times: Codes, whose: Codes) -> Holds:
+    """Tell which pairs weigh in all groups just what pairs of fewer than five people in all do."""
+    where = np.ascontiguousarray(times.T)
+    alike = np.unique(
+        where.view(f"V{where.shape[1] * where.itemsize}").ravel(), return_inverse=True
+    )[1]
     many = int(whose.max()) + 1
     people = np.bincount(np.unique(alike * many + whose) // many)
     return np.asarray(people[alike] < FEWEST_SHOWN)
