@@ -1,5 +1,6 @@
 """`import agreement` stays light: what draws, fits models or runs notebooks comes when it is used."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -130,3 +131,19 @@ def test_a_small_plain_study_loads_pandas_without_arrow(name, tmp_path, monkeypa
     assert left_out(monkeypatch, "--report", "squad", study)
     assert not left_out(monkeypatch, study, "--out", other)
     assert not left_out(monkeypatch, tmp_path / "none")
+
+
+@pytest.mark.parametrize(("told", "used"), [({}, "1"), ({"OMP_NUM_THREADS": "3"}, "3")])
+def test_a_command_lets_libraries_use_one_thread_unless_it_is_told_another_number(told, used):
+    child = (
+        "import atexit, os, sys\n"
+        "from agreement.__main__ import start\n"
+        "sys.argv = ['agreement', '--version']\n"
+        "atexit.register(lambda: print(os.environ['OMP_NUM_THREADS'], flush=True))\n"
+        "start()\n"
+    )
+    here = {name: value for name, value in os.environ.items() if name != "OMP_NUM_THREADS"} | told
+    done = subprocess.run(
+        [sys.executable, "-c", child], capture_output=True, text=True, check=True, env=here
+    )
+    assert done.stdout.splitlines()[1:] == [used]
