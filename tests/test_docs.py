@@ -52,6 +52,28 @@ def test_the_reference_holds_every_name_that_the_program_declares(pages):
         assert f"agreement.report.{name}" in pages["api.md"]
 
 
+def test_docstrings_and_comments_name_what_there_is():
+    """`agreement.room.module.name` leads to a module that has the name, and rooms name their files."""
+    package, named = ROOT / "agreement", re.compile(r"`agreement((?:\.\w+)+)`")
+    gone = []
+    for path in package.rglob("*.py"):
+        text = path.read_text(encoding="utf-8")
+        for dotted in named.findall(text):
+            place, (*rooms, last) = package, dotted.split(".")[1:]
+            while rooms and (place / rooms[0]).is_dir():
+                place /= rooms.pop(0)
+            module = place / f"{rooms[0]}.py" if rooms else place / "__init__.py"
+            here = module.read_text(encoding="utf-8") if module.exists() else ""
+            known = re.search(rf"\b{last}\b", here) or (place / f"{last}.py").exists()
+            if not (known or (place / last).is_dir() or last == "py"):
+                gone.append((path.name, dotted))
+        if path.name == "__init__.py":
+            files = {one.stem for one in path.parent.iterdir()}
+            words = re.findall(r"`([a-z_]+)`", ast.get_docstring(ast.parse(text)) or "")
+            gone += [(str(path.parent), word) for word in words if word not in files]
+    assert gone == []
+
+
 @pytest.mark.parametrize("page", PLAIN, ids=lambda path: path.name)
 def test_links_between_plain_files_lead_somewhere(page):
     text = page.read_text(encoding="utf-8")

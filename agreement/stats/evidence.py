@@ -54,7 +54,7 @@ class Evidence:
     # athlete_id, lab_test_id, mode, date, lab, n_tests: one row per unit of laboratory tests; None
     # where dates were not kept
     visits: pd.DataFrame | None = None
-    # `agreement.pairing.other_rules.COLUMNS`: the pairs under every other pairing rule tried
+    # pairs under every other pairing rule tried: `agreement.pairing.other_rules.OTHER_RULES_COLUMNS`
     other_rules: dict[str, pd.DataFrame] = field(default_factory=dict)
     earlier: EarlierReport | None = None  # the report that the results will replace
     # date, mode, lab: tests of the laboratory's control. [mL/kg/min]

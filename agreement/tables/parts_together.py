@@ -56,7 +56,8 @@ def whole_table(
     pieces, frames = [], []
     for piece in reader.pieces():
         checked, before = reader.checked(piece), piece.part * PART_STEP
-        pieces.append((piece.part, checked))
+        bare = [replace(one, frame=nothing.frame) for one in checked.tables]  # rows are in `frames`
+        pieces.append((piece.part, checked._replace(tables=bare)))
         lines = checked.findings.ledger()
         lines = lines[lines["reason"] != "withdrawn"]
         findings.add_lines(lines.assign(file=reader.name, row=lines["row"] + before))

@@ -242,7 +242,8 @@ def _taken(lock: int, *, without_locks: bool) -> bool:
     """
     Take a lock that the system lets go of when this process ends; False where another has it.
 
-    without_locks: what holds on a file system that has none: two runs are then the user's to avoid.
+    without_locks: go on where the file system has none: two runs are then the user's to avoid. Else
+        whatever hinders the lock counts as one that another has.
     """
     try:
         if sys.platform == "win32":
@@ -254,11 +255,10 @@ def _taken(lock: int, *, without_locks: bool) -> bool:
 
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as error:
-        if error.errno in _HELD:
+        if error.errno in _HELD or not without_locks:
             return False
-        if error.errno in _NO_LOCKS:
-            return without_locks
-        raise
+        if error.errno not in _NO_LOCKS:
+            raise
     return True
 
 

@@ -1,5 +1,6 @@
 """Signals at any moment, closed and full streams, killed runs: one sentence or silence, nothing left."""
 
+import errno
 import os
 import shutil
 import signal
@@ -144,6 +145,23 @@ def test_what_a_killed_run_left_in_the_temporary_place_goes_with_the_next(tmp_pa
         assert mine.exists()
         assert mine.stat().st_mode & 0o077 == 0
     assert [p.name for p in tmp_path.iterdir()] == [foreign.name]
+
+
+def test_a_temporary_place_whose_locks_fail_serves_and_nothing_of_others_is_cleared(
+    tmp_path, monkeypatch
+):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    left = tmp_path / f"{PREFIX}other"
+    (left / "work").mkdir(parents=True)
+    (left / ".in-use").touch()
+
+    def flock(*_):
+        raise OSError(errno.EINVAL, "no locks of this kind")
+
+    monkeypatch.setattr("fcntl.flock", flock)
+    with work_folder() as mine:
+        assert mine.is_dir()
+    assert [p.name for p in tmp_path.iterdir()] == [left.name]
 
 
 def test_rows_of_people_are_their_keepers_alone_from_the_first_byte(tmp_path):

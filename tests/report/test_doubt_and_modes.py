@@ -111,6 +111,19 @@ def test_a_method_without_a_mode_of_its_own_has_the_laboratorys_repeats_beside_i
     assert "own error is not known" not in text(report.change())
 
 
+def test_two_methods_of_one_label_have_a_line_each(small_study, tmp_path):
+    study = small_study(tmp_path / "crew")
+    readings = pd.read_csv(study / "field_estimates.csv")
+    ring = readings.assign(method="ring", vo2max_ml_kg_min=readings["vo2max_ml_kg_min"] + 1.5)
+    pd.concat([readings, ring]).to_csv(study / "field_estimates.csv", index=False)
+    stated(study, "".join(f"[methods.{name}]\nlabel = 'Watch'\n" for name in ("wrist", "ring")))
+    report = open_report(study)
+    for block in (report.repeatability(), report.differences()):
+        said = text(block)
+        assert "Watch (ring)" in said
+        assert "Watch (wrist)" in said
+
+
 @pytest.mark.slow
 def test_an_audit_tells_nothing_of_three_peoples_repeats(small_study, tmp_path):
     study = repeated(small_study(tmp_path / "crew", visits=1), 3, [3.5, -4.4, 2.9])

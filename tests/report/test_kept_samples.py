@@ -247,7 +247,6 @@ def test_breaths_that_stop_a_study_and_those_not_used_are_not_kept(ramps, tmp_pa
     assert not place.exists()
 
 
-@pytest.mark.slow
 def test_two_files_kept_at_once_do_not_meet_under_one_name(tmp_path, monkeypatch):
     """Samples and breaths of a study are kept by one process, under names that differ at the end."""
     under, replace_with = [], Path.replace
@@ -257,6 +256,7 @@ def test_two_files_kept_at_once_do_not_meet_under_one_name(tmp_path, monkeypatch
     assert len(set(under)) == 2
 
 
+@pytest.mark.slow
 def test_a_study_reads_over_what_is_kept(read, tested, tmp_path):
     study = shutil.copytree(DEMO, tmp_path / "demo")
     plain = read_cohort(study)

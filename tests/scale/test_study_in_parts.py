@@ -7,6 +7,8 @@ from simulate import simulate_cohort
 from typer.testing import CliRunner
 
 from agreement import cli
+from agreement.tables import parts_together
+from agreement.tables.study import read_study
 
 
 @pytest.fixture(scope="module")
@@ -41,6 +43,18 @@ def test_the_pairs_are_the_same(studies):
     assert same.equals(other[same.columns])
     for name in ("lab", "field", "difference"):
         np.testing.assert_allclose(many[name].astype(float), one[name].astype(float), rtol=1e-9)
+
+
+def test_rows_of_parts_lie_in_memory_once(studies, monkeypatch):
+    """In the table that they make; what a piece leaves besides is its account."""
+    kept, summed = [], parts_together.summed
+    monkeypatch.setattr(
+        parts_together, "summed", lambda *given: kept.extend(given[1]) or summed(*given)
+    )
+    study = read_study(studies / "many")
+    assert len(kept) == 3
+    assert not any(len(table.frame) for _, piece in kept for table in piece.tables)
+    assert len(study.field_estimates) > 100
 
 
 def test_every_row_is_accounted_for_and_every_line_left_out_is_written(studies):

@@ -1,5 +1,6 @@
 """What people read for a method; the study's keys stay in tables for machines."""
 
+from collections import Counter
 from collections.abc import Iterable
 from typing import Final
 
@@ -33,7 +34,7 @@ class Names:
     Parameters
     ----------
     labels : iterable of (method, label)
-        The study's own, from ``[methods."key"] label``.
+        The study's own, from ``[methods."key"] label``; where two are the same, with the key.
     several_modes : bool, default True
         Whether the mode of exercise has to be said with the name.
 
@@ -44,12 +45,16 @@ class Names:
     ('Wrist device A, run', '12-minute run, 1968, run')
     >>> names.method("wrist_a vs wrist_b")
     'Wrist device A vs wrist_b'
+    >>> Names([("wrist_a", "Wrist"), ("wrist_b", "Wrist")]).method("wrist_b")
+    'Wrist (wrist_b)'
     """
 
     def __init__(
         self, labels: Iterable[tuple[str, str]] = (), *, several_modes: bool = True
     ) -> None:
-        self._labels = {SESSIONS_METHOD: SESSIONS, **dict(labels)}
+        own = {SESSIONS_METHOD: SESSIONS, **dict(labels)}
+        often = Counter(own.values())  # lines of tables are told apart by their names
+        self._labels = {k: one if often[one] == 1 else f"{one} ({k})" for k, one in own.items()}
         self._several_modes = several_modes
 
     @classmethod

@@ -100,8 +100,8 @@ def quantile_limits(
 
     difference: shape (n_pairs,). [mL/kg/min]
     n: athletes; where they have several pairs there is no interval. None: one pair each.
-    Raises ValueError for missing values, or if there are too few for the quantiles to lie inside the data: 39 for a
-        coverage of 0.95.
+    Raises ValueError for missing values, or if there are too few for the quantiles to lie inside the
+        data: 39 for a coverage of 0.95.
 
     A distribution-free 95 % interval needs 146 athletes (binomial ranks); below, there is none. Whole
     ranks make it wide: of 200 athletes it holds the truth in 98 % of studies (measured).

@@ -113,8 +113,8 @@ def _step(name: str, difference: "pd.Series[float]") -> Step:
 class LaboratoryChange(Result):
     """Change of each athlete between two visits, beside what the laboratory's noise would do."""
 
-    # `CHANGE_COLUMNS`, one row per athlete: change and noise (z times the SD of the noise of this
-    # change) in mL/kg/min; beyond_noise yes or no
+    # one row per athlete, as `laboratory_change` makes it: change and noise (z times the SD of the
+    # noise of this change) in mL/kg/min; beyond_noise yes or no
     people: pd.DataFrame
     variance: LaboratoryVariance
 
