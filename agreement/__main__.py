@@ -56,7 +56,11 @@ def _distribution(package: str) -> str:
     with contextlib.suppress(PackageNotFoundError):
         for one in requires("lab-field-agreement") or ():
             name = re.split("[^a-z0-9-]", one)[0]
-            if package in name.split("-"):
+            if package.replace("_", "-") in (
+                name,
+                name.removeprefix("python-"),
+                name.removesuffix("-py"),
+            ):
                 return name
     return package
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from agreement.__main__ import _distribution
 from agreement.report.run.read_beside import leave_out_arrow
 
 DEMO = Path(__file__).parents[1] / "demo_cohort"
@@ -98,6 +99,7 @@ WITH_ARROW = [
         [],
     ),
     ({"large.csv": "a" * 2**23}, []),
+    ({"a.csv": "a" * 2**22, "more/b.csv": "a" * 2**22}, []),
     ({}, ["--watch"]),
     ({}, ["--scheduler=tcp://here"]),
 ]
@@ -131,6 +133,24 @@ def test_a_small_plain_study_loads_pandas_without_arrow(name, tmp_path, monkeypa
     assert left_out(monkeypatch, "--report", "squad", study)
     assert not left_out(monkeypatch, study, "--out", other)
     assert not left_out(monkeypatch, tmp_path / "none")
+    assert left_out(monkeypatch, study, "--out", tmp_path / ("long" * 100))  # no name of a folder
+
+
+def test_a_study_with_links_to_folders_finds_arrow_without_following_them(tmp_path, monkeypatch):
+    study = written(tmp_path / "study", PLAIN)
+    for name in ("a", "b", "c"):  # followed as far as the system goes: three to the fortieth
+        (study / name).symlink_to(".")
+    assert not left_out(monkeypatch, study)
+
+
+@pytest.mark.parametrize(
+    ("package", "name"),
+    [("markdown_it", "markdown-it-py"), ("docx", "python-docx"), ("it", "it"), ("typer", "typer")],
+)
+def test_what_installs_a_missing_package_is_what_we_require(package, name, monkeypatch):
+    ours = ["markdown-it-py>=3.0", "typer>=0.19", "python-docx>=1.1; extra == 'tables'"]
+    monkeypatch.setattr("importlib.metadata.requires", lambda _: ours)
+    assert _distribution(package) == name
 
 
 @pytest.mark.parametrize(("told", "used"), [({}, "1"), ({"OMP_NUM_THREADS": "3"}, "3")])

@@ -193,7 +193,7 @@ def _clear(target: Path) -> None:
         old.rename(target)
     for path in target.parent.iterdir():
         if path.name.startswith(_hidden(target, "").name) and path != _hidden(target, "lock"):
-            if path.is_dir():
+            if path.is_dir() and not path.is_symlink():  # what a link leads to is not ours
                 _remove(path)
             else:
                 path.unlink(missing_ok=True)

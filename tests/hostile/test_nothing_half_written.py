@@ -241,6 +241,15 @@ def test_what_a_link_in_a_replaced_folder_leads_to_stays(tmp_path):
     assert content(tmp_path / "mine") == {"kept.csv": b"kept"}
 
 
+def test_what_a_link_beside_the_output_leads_to_stays(tmp_path):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "kept.csv").write_text("kept", encoding="utf-8")
+    (tmp_path / ".out.agreement-0a1b2c3d").symlink_to("mine")  # named like what a killed run left
+    with whole_folder(tmp_path / "out", lambda _: None) as folder:
+        (folder / "new.csv").write_text("new", encoding="utf-8")
+    assert content(tmp_path) == {"mine/kept.csv": b"kept", "out/new.csv": b"new"}
+
+
 def test_folders_are_replaced_where_the_system_cannot_exchange_them(tmp_path, monkeypatch):
     monkeypatch.setattr(whole_output, "_exchanged", lambda *_: False)
     for text in ("old", "new"):

@@ -160,7 +160,7 @@ def test_who_was_tested_only_once_is_counted_where_changes_are_compared(small_st
     kept = [line for line in tests.read_text().splitlines() if not line.startswith("T031")]
     tests.write_text("\n".join(kept) + "\n")
     said = open_report(study).change().html
-    assert "Left out here: 1 athlete without two paired tests 21 days apart." in said
+    assert "Left out here: 1 athlete without two paired tests at least 21 days apart." in said
 
 
 def test_equal_gaps_are_said_once(small_study, tmp_path):

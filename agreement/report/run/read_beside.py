@@ -38,18 +38,22 @@ def leave_out_arrow(told: Iterable[str]) -> None:
     from agreement.report.run.any_size import estimates_folder
 
     words = list(told)
-    folders = [Path(one) for one in words if Path(one).is_dir()]
+    folders = [Path(one) for one in words if os.path.isdir(one)]  # noqa: PTH112 - it never raises
     needed = any(
-        _bytes_in(one) > MOST_BYTES or estimates_folder(one) or any(_parquet_in(one))
+        _bytes_in(one) > MOST_BYTES or estimates_folder(one) or _may_hold_parquet(one)
         for one in folders
     )
     if folders and not needed and not any(one.startswith(_WITH_ARROW) for one in words):
         sys.modules.setdefault("pyarrow", None)  # type: ignore[arg-type] # None: "not to be found"
 
 
-def _parquet_in(folder: Path) -> Iterator[str]:
-    for _, _, names in os.walk(folder, followlinks=True):
-        yield from (one for one in names if one.casefold().endswith(PARQUET_ENDING))
+def _may_hold_parquet(folder: Path) -> bool:
+    """Whether a folder holds Parquet, or a link to a folder: links that meet would be followed for ever."""
+    return any(
+        any(one.casefold().endswith(PARQUET_ENDING) for one in names)
+        or any((Path(root) / one).is_symlink() for one in folders)
+        for root, folders, names in os.walk(folder)
+    )
 
 
 def load_to_read() -> None:
@@ -84,11 +88,14 @@ def quick_texts(second: Second | None, study: Path) -> Iterator[None]:
 
 
 def _bytes_in(folder: Path) -> int:
+    """Return how large a folder is; of one above `MOST_BYTES` that it is."""
     size = 0
     for root, _, names in os.walk(folder):
         for name in names:
             with suppress(OSError):  # gone meanwhile: an editor's
                 size += (Path(root) / name).stat().st_size
+        if size > MOST_BYTES:  # a home folder, named by mistake, has a million files
+            break
     return size
 
 
