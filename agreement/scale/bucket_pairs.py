@@ -35,7 +35,10 @@ class BucketPlan:
     # of the athletes table
     spills: dict[str, Path]
     parts: tuple[str, ...]  # file of each part
-    write: bool  # whether pairs and lines are wanted, or only what was found
+    # write, days: whether pairs and lines are wanted, and the days behind the pairs, or only what
+    # was found
+    write: bool
+    days: bool
 
 
 class BucketPairs(NamedTuple):
@@ -80,7 +83,7 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
         paired,
         of_readings=ReadingFates(*rest),
         pairs=paired.pairs[PAIR_COLUMNS][rows],
-        daily=paired.daily[rows],
+        daily=paired.daily[rows if plan.days else slice(0)],
     )
     counts = np.bincount(out["reason"], minlength=len(REASONS)).tolist()
     left = {reason: n for reason, n in zip(REASONS, counts, strict=True) if n}

@@ -25,6 +25,7 @@ T = TypeVar("T")
 Progress = Callable[[int, int, str], None]
 
 MOST_WORKERS: Final = 8  # by default; more only when asked for
+_LOADED: Final = "agreement.scale.streamed"  # by the server of which workers are forked
 LOST_AGAIN: Final = 3  # times that workers may be lost before it is no accident
 UNGUARDED: Final = (
     "No worker could start. A script that asks for workers must do so below the line "
@@ -34,6 +35,9 @@ UNGUARDED: Final = (
 
 class Engine(ABC):
     """Something that maps."""
+
+    def begin(self) -> None:  # noqa: B027 - most have nothing to begin
+        """Begin what takes a while, before this process loads what it needs itself."""
 
     def map(
         self,
@@ -72,6 +76,16 @@ class LocalEngine(Engine):
 
     def __init__(self, workers: int) -> None:
         self.workers = workers
+        self._forks = sys.platform != "win32"
+
+    def begin(self) -> None:
+        """Start the server of which workers are forked: it imports while this process does."""
+        if self.workers > 1 and self._forks:
+            from multiprocessing.forkserver import ensure_running  # which not every system has
+
+            # without threads of its own, so that they share what it imported
+            multiprocessing.get_context("forkserver").set_forkserver_preload([_LOADED])
+            ensure_running()
 
     def _results(
         self, function: Callable[[Any, Any], T], shared: Any, items: Sequence[Any]
@@ -80,11 +94,8 @@ class LocalEngine(Engine):
             yield from ((place, function(shared, item)) for place, item in enumerate(items))
             return
         left = dict(enumerate(items))
-        # a server without threads of its own forks the workers, so that they share what it imported
-        forks = sys.platform != "win32"
-        context: Any = multiprocessing.get_context("forkserver" if forks else "spawn")
-        if forks:
-            context.set_forkserver_preload(["agreement.scale.streamed"])
+        self.begin()
+        context: Any = multiprocessing.get_context("forkserver" if self._forks else "spawn")
         ready, of_item = context.Event(), partial(_with_shared, function)
         for _ in range(LOST_AGAIN):
             pool = ProcessPoolExecutor(self.workers, context, _made_ready, (shared, ready))

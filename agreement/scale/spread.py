@@ -150,6 +150,6 @@ def _laid_aside(plan: Spreading, rows: pd.DataFrame, part: int, name: str) -> Re
     kind = np.dtype([(column, values.dtype) for column, values in columns.items()])
     packed = np.empty(len(order), kind)
     for column, values in columns.items():
-        packed[column] = values[order]
-    written = write_records(packed, plan.work / f"rows-{name}.bin")
+        packed[column] = values
+    written = write_records(packed.take(order), plan.work / f"rows-{name}.bin")
     return Records(written, kind, starts, tuple(rows["method"].cat.categories), path)

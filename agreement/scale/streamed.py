@@ -100,6 +100,7 @@ def inspect_streamed(
     engine: Engine,
     *,
     write: bool = True,
+    days: bool = True,
     progress: Progress | None = None,
 ) -> tuple[Streamed | None, Problems]:
     """
@@ -107,6 +108,7 @@ def inspect_streamed(
 
     work: an empty temporary folder that every worker can reach.
     write: whether pairs and lines are wanted, or only what was found.
+    days: whether with the pairs the days behind them are wanted, which statistics need.
     progress: called with (done, total, stage).
     Returns streamed: None when something stops the study.
     Returns problems: stops, then what was set aside, then notes.
@@ -145,7 +147,7 @@ def inspect_streamed(
     laboratory = replace(laboratory, training=NO_PROFILES, sessions=None)
     nothing = pd.DataFrame()
     readings = replace(readings, session_lines=nothing, session_points=nothing)
-    found = _paired(study, laboratory, readings, plan, parts, over, write=write)
+    found = _paired(study, laboratory, readings, plan, parts, over, (write, days))
     problems = in_order([*known, *readings.problems, *found.pairing.problems])
     return replace(found, problems=problems), problems
 
@@ -157,8 +159,7 @@ def _paired(
     first: Spreading,
     parts: Sequence[Spread],
     over: Map,
-    *,
-    write: bool,
+    wanted: tuple[bool, bool],
 ) -> Streamed:
     """Pair bucket by bucket, and close the account."""
     buckets, reader = first.buckets, first.reader
@@ -173,8 +174,8 @@ def _paired(
     for name, rows in frames.items():
         write_spill(rows, spills[name], buckets.of(rows["athlete_id"]), buckets.count)
     give_memory_back_now()
-    laid = (first.work, records, buckets, methods, spills, reader.files, write)
-    plan = BucketPlan(common_of(study, readings), *laid)
+    laid = (first.work, records, buckets, methods, spills, reader.files)
+    plan = BucketPlan(common_of(study, readings), *laid, *wanted)
     results = over(pair_bucket, plan, range(buckets.count), stage="Pairing")
     reasons = Counter({"withdrawn": study.withdrawn.get(reader.name, 0)})
     for counts in (*(one.set_aside for one in parts), *(one.left for one in results)):

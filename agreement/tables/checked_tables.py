@@ -259,7 +259,7 @@ def field_estimates_table(
     }
     empty &= cells.people.codes >= 0
     names = {name: cells.words[name] for name in ("athlete_id", "method", "mode")}
-    asked = pd.DataFrame({name: one.series()[empty] for name, one in names.items()}).dropna()
+    asked = pd.DataFrame({name: one.kept(empty).series() for name, one in names.items()}).dropna()
     finished = cells.table(leaving, coded=True, **made)
     return replace(finished, without_value=asked.drop_duplicates(ignore_index=True))
 

@@ -203,14 +203,14 @@ def _doubt_people(raw: RawTable, found: Distinct) -> None:
     """Doubt ids that look like a name, an address or a number of a person; none is repeated."""
     hits = set(_ANYBODY.findall("\n".join(found.labels)))
     like: dict[str, list[str]] = {kind: [] for kind in _PEOPLE}
-    for label in (one for one in found.labels if one in hits):
+    for label in (one for one in found.labels if one in hits) if hits else ():
         like[next(kind for kind, one in _PEOPLE.items() if one.fullmatch(label))].append(label)
     for kind, of_one in _OF_COLUMN.items():
         some = found.labels[:_MOST_LOOKED_UP]
         if len(some) >= _FEWEST and sum(map(of_one, some)) >= _NEARLY_ALL * len(some):
             like[kind] = some
-    if len({one[:_IN_ORDER] for one in found.labels}) == 1:  # numbers in order
-        like.pop(_TELEPHONES, None)
+    if _TELEPHONES in like and len({one[:_IN_ORDER] for one in found.labels}) == 1:  # in order
+        del like[_TELEPHONES]
     for kind, ids in like.items():
         if ids:
             row = min(found.first_row(raw, label) for label in ids[:_MOST_LOOKED_UP])

@@ -95,6 +95,9 @@ class Distinct:
 
     def series(self) -> "pd.Series[Any]":
         """Return the column as text with NaN."""
+        if len(self.codes) < len(self.labels):  # most labels would be made texts for nothing
+            some = [self.labels[i] if i >= 0 else None for i in self.codes.tolist()]
+            return pd.Series(some, dtype="str")
         categories = pd.array(self.labels, dtype="str")
         return pd.Series(categories.take(self.codes, allow_fill=True))
 

@@ -75,6 +75,7 @@ def check_study(
     cohort = None
     with engine(workers, scheduler) as mapper:
         if in_parts(study):
+            mapper.begin()
             from agreement.scale.streamed import inspect_streamed
             from agreement.tables.whole_output import work_folder
 
@@ -106,10 +107,12 @@ def pair_study(
     progress: Progress | None = None,
 ) -> tuple[Path, ...]:
     """Write pairs, exclusions and flow; parameters as for `check_study`."""
-    from agreement.report.run.write_pairs import write_pairs
-
     with engine(workers, scheduler) as mapper:
         parts = mapper if in_parts(study) else None
+        if parts is not None:
+            parts.begin()
+        from agreement.report.run.write_pairs import write_pairs
+
         return write_pairs(study, out, engine=parts, progress=progress)
 
 

@@ -50,7 +50,7 @@ def write_pairs(
     Raises OutputError if `out` holds anything but earlier output of ours.
     """
     target = Path(out)
-    with paired_output(study, target, engine, progress) as (found, folder):
+    with paired_output(study, target, engine, progress, days=False) as (found, folder):
         written = write_pair_tables(found, folder)
         write_provenance(provenance(found.study, None), folder)
     return tuple(target / path.name for path in written)
@@ -58,13 +58,18 @@ def write_pairs(
 
 @contextmanager
 def paired_output(
-    study: str | Path, target: Path, engine: "Engine | None", progress: "Progress | None"
+    study: str | Path,
+    target: Path,
+    engine: "Engine | None",
+    progress: "Progress | None",
+    *,
+    days: bool = True,
 ) -> "Iterator[tuple[Any, Path]]":
     """
     Give a study checked and paired, and the unfinished output folder; seal what is put there.
 
-    With an engine it is a `agreement.scale.streamed.Streamed`, else a cohort. Parameters and errors
-    as for `write_pairs`.
+    With an engine it is a `agreement.scale.streamed.Streamed`, without the days behind its pairs
+    where no `days` are wanted; else a cohort. Other parameters and errors as for `write_pairs`.
     """
     refuse_foreign(target)
     with replaced_folder(target) as folder:
@@ -75,7 +80,7 @@ def paired_output(
 
             found: Cohort | Streamed = read_cohort(study, progress=by_session(progress))
         else:
-            found = _read_streamed(study, work, engine, progress)
+            found = _read_streamed(study, work, engine, progress, days=days)
         require_athletes_as_before(found.study, target)
         yield found, folder
         shutil.rmtree(work)
@@ -83,11 +88,11 @@ def paired_output(
 
 
 def _read_streamed(
-    study: str | Path, work: Path, engine: "Engine", progress: "Progress | None"
+    study: str | Path, work: Path, engine: "Engine", progress: "Progress | None", *, days: bool
 ) -> "Streamed":
     from agreement.scale.streamed import inspect_streamed
 
-    found, problems = inspect_streamed(study, work, engine, progress=progress)
+    found, problems = inspect_streamed(study, work, engine, days=days, progress=progress)
     if found is None:
         raise TableError(problem for problem in problems if problem.severity == "stop")
     require_unchanged(found.study.folder, found.study.inputs)
