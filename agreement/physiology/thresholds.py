@@ -11,7 +11,8 @@ method                    threshold  a corner upwards of                        
 ========================  =========  ==================================================  ================
 
 Each corner has to pass the tests of `agreement.physiology.broken_line`; the others are refused with the
-reason. Heart rate is read at that uptake from a line through the bins around it.
+reason. Heart rate is read at that uptake from a line through the bins around it. What raters
+read are columns of `lab_tests`: a long table would need its own ledger, privacy and units.
 
 References
 ----------
