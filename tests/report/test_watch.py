@@ -60,3 +60,14 @@ def test_reports_inside_the_study_are_no_change_of_it(tmp_path):
     (tmp_path / "out" / "results.csv").write_text("x")
     (tmp_path / ".out.agreement-lock").write_text("")
     assert watch._stamps(tmp_path) == before
+
+
+def test_links_that_meet_are_looked_into_once(tmp_path):
+    (tmp_path / "study").mkdir()
+    (tmp_path / "raw").mkdir()
+    for name in ("a", "b", "c"):
+        (tmp_path / "study" / name).symlink_to(".")
+    (tmp_path / "study" / "linked").symlink_to(tmp_path / "raw")
+    before = watch._stamps(tmp_path / "study")
+    (tmp_path / "raw" / "new.csv").write_text("x")
+    assert watch._stamps(tmp_path / "study").keys() - before.keys()

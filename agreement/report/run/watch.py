@@ -60,8 +60,13 @@ def _wait(changed: Callable[[], bool]) -> None:
 
 def _stamps(study: Path) -> dict[str, tuple[int, int]]:
     """Return when and how large each file is; ours, which begin with a dot, aside."""
-    found = {}
+    found, looked_into = {}, set[str]()
     for root, folders, files in os.walk(study, followlinks=True):
+        place = os.path.realpath(root)
+        if place in looked_into:  # links that meet would lead round for ever
+            folders.clear()
+            continue
+        looked_into.add(place)
         folders[:] = [one for one in folders if not one.startswith(".") and not _report(root, one)]
         for name in files:
             with suppress(OSError):
