@@ -86,6 +86,14 @@ def test_the_pair_of_limits_has_outer_bounds_of_tolerance_factors():
     assert limits.lower_interval(grade="exact pair") == pytest.approx((-2.9445, -1.5175), abs=5e-5)
 
 
+def test_prediction_and_tolerance_limits():
+    limits = LimitsOfAgreement(n=10, bias=0.0, sd=1.0)
+    # t(0.975, 9) = 2.262 (handbook tables, memory)
+    assert limits.prediction_limits().high == pytest.approx(2.262 * np.sqrt(1.1), abs=0.001)
+    # k = 3.39 for n = 10, P = 0.95, confidence 0.95 (Berthouex & Brown, Table 21.1, read)
+    assert limits.tolerance_limits().high == pytest.approx(3.39, abs=0.0062)
+
+
 @pytest.mark.parametrize("n", [10, 30, 100])
 def test_the_exact_interval_covers_the_upper_limit(n):
     rng = np.random.default_rng(20260101 + n)

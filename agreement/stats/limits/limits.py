@@ -84,6 +84,16 @@ class LimitsOfAgreement(AnyLimits):
         inner, outer = self._factors(grade, confidence_level)
         return Interval(self.bias + inner * self.sd, self.bias + outer * self.sd)
 
+    def prediction_limits(self) -> Interval:
+        """Limits for the difference of one new athlete."""
+        spread = self.sd * np.sqrt(1.0 + 1.0 / self.n)
+        return t_interval(self.bias, spread, self.n - 1, self.coverage)
+
+    def tolerance_limits(self, confidence: float = 0.95) -> Interval:
+        """Limits that hold at least `coverage` of athletes with the given confidence."""
+        half = tolerance_factor(self.n, self.coverage, confidence) * self.sd
+        return Interval(self.bias - half, self.bias + half)
+
     def of_size(self, n: int) -> Self:
         """Return the same bias and spread in another number of athletes."""
         return replace(self, n=n)

@@ -8,7 +8,7 @@ from scipy import special
 
 from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
-from agreement.stats.basics.intervals import Interval, correlation_interval
+from agreement.stats.basics.intervals import Interval, checked_share, correlation_interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import checked_pairs
@@ -60,9 +60,24 @@ class Regression(Result):
         return self.line.residual_sd
 
     @property
+    def standard_error_percent(self) -> float:
+        """Standard error of estimate in percent of the mean laboratory value."""
+        return 100.0 * self.line.residual_sd / self.line.mean_y
+
+    @property
     def p_joint(self) -> float:
         """P value of slope 1 and intercept 0, treating pairs as independent."""
         return float(special.fdtrc(2, self.line.df, self.joint_f))
+
+    def prediction_interval(
+        self, field: ArrayLike, confidence_level: float = 0.95
+    ) -> tuple[Floats, Floats]:
+        """Interval of the laboratory value of a new athlete with this field value."""
+        f, line = np.asarray(field, dtype=np.float64), self.line
+        spread = np.sqrt(1.0 + 1.0 / line.n + (f - line.mean_x) ** 2 / line.sxx)
+        level = checked_share("confidence_level", confidence_level)
+        half = special.stdtrit(line.df, (1.0 + level) / 2.0) * line.residual_sd * spread
+        return line.at(f) - half, line.at(f) + half
 
     def intervals(self, confidence_level: float = 0.95) -> tuple[Interval, ...]:
         """Intervals of slope, intercept, r and standard error of estimate."""
