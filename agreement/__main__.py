@@ -32,7 +32,8 @@ def start() -> NoReturn:
     os.environ["PYTHONSAFEPATH"] = "1"  # for the processes that this one starts
     os.environ.pop("MPLBACKEND", None)  # no window is drawn on, and what it names would be run
     # small matrices, and a process on each processor: threads of a library would wait for one another
-    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    if sys.argv[1:2] != ["open"]:  # what is opened there computes as its user likes
+        os.environ.setdefault("OMP_NUM_THREADS", "1")
     _with_streams()
     code = 1
     try:
