@@ -127,7 +127,7 @@ def describe(name: str) -> str:
         ]
         near = get_close_matches(name, dict.fromkeys(known), n=3)
         raise KeyError(
-            f"nothing is called '{name}'" + (f"; near: {', '.join(near)}" if near else "")
+            f"Nothing is called '{name}'" + (f"; near: {', '.join(near)}" if near else "")
         )
     return "\n".join(lines)
 

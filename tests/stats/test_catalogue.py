@@ -130,7 +130,7 @@ def test_a_name_a_label_and_a_word_of_the_glossary_can_be_looked_up():
 def test_a_name_that_nothing_has_tells_the_nearest():
     with pytest.raises(KeyError, match="near: sd_of_differences"):
         describe("sd_of_diferences")
-    with pytest.raises(KeyError, match="nothing is called 'zzzz'"):
+    with pytest.raises(KeyError, match="Nothing is called 'zzzz'"):
         describe("zzzz")
 
 

@@ -47,7 +47,7 @@ def tests_block(one: Comparison) -> Block:
         for cell in [one.cell("profile_bias", "p_difference", group)]
         if cell.known
     ]
-    return table(f"{one.name}: every test made", ("tested: that the", "p"), rows, numeric=("p",))
+    return table(f"{one.name}: every test made", ("what is tested", "p"), rows, numeric=("p",))
 
 
 def sensitivity_block(one: Comparison) -> Block:

@@ -100,7 +100,7 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
         bias, sd = (numbers.get("studies", name, "pool", "all", group) for name in _POOLED)
         rows.append((group, bias.shown(sign=True), sd.shown(), str(bias.n), source))
     columns = ("study", "bias", "SD", "athletes", "source")
-    words = table("What was pooled", columns, rows, numeric=columns[1:4])
+    words = table("What was pooled (mL/kg/min)", columns, rows, numeric=columns[1:4])
     lines = list(pool_lines(pooled, numbers))
     shown = lines[
         bool(pooled.title) + pool.k :

@@ -49,7 +49,7 @@ def read_pool(path: Path | str) -> Pooled:
         content = tomllib.loads(file.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
     except OSError as error:
         raise AgreementError(
-            f"{file} cannot be read ({type(error).__name__}). Name a pool file."
+            f"{file} cannot be read ({error.strerror or type(error).__name__}). Name a pool file."
         ) from error
     except ValueError as error:
         raise AgreementError(f"{file} does not follow the TOML form: {error}.") from error

@@ -340,7 +340,7 @@ RECORD: Final = Analysis(
           How often chance alone would make the errors of these two methods this unequal.
           = each athlete's difference of mean d^2 keeps or changes its sign, 9999 times | Fisher
           1935; Miller 1968
-        p_rmse_joint [p]: the same, all methods counted
+        p_rmse_joint [p]: p of equal errors, all methods counted
           How often chance alone would make the errors of some two methods this unequal.
           = the same flips, largest Student t among all pairs of methods | Westfall & Young 1993
         sd_ratio [1]: ratio of both spreads
@@ -350,7 +350,7 @@ RECORD: Final = Analysis(
         p_sd [p]: p of equal spread
           How often chance alone would make both spreads this unequal.
           = as p_rmse
-        p_sd_joint [p]: the same, all methods counted
+        p_sd_joint [p]: p of equal spread, all methods counted
           How often chance alone would make some two spreads this unequal.
           = as p_rmse_joint
         """),
