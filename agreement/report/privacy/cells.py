@@ -264,9 +264,9 @@ def _few(shown: Mapping[Group, Holds], whose: Codes) -> list[Group]:
     there = holds.any(axis=0)
     holds, whose = holds[:, there], whose[there]
     used = _few_weighed(holds.astype(np.int64), whose)
-    begins = np.diff(whose, prepend=-1) > 0  # pairs stand by athlete
-    of_each = np.add.reduceat(holds.astype(np.int64), np.flatnonzero(begins), axis=1)
-    times = of_each[:, np.cumsum(begins) - 1] * holds
+    begins = np.flatnonzero(np.diff(whose, prepend=-1) > 0)  # pairs stand by athlete
+    of_each = np.add.reduceat(holds.astype(np.int64), begins, axis=1)
+    times = np.repeat(of_each, np.diff(begins, append=len(whose)), axis=1) * holds
     if not used.any() and times.max() > 1:
         used = _few_weighed(times, whose)
     return [group for group, is_used in zip(shown, used, strict=True) if is_used]
