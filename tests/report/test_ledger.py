@@ -66,6 +66,12 @@ def test_what_was_confirmed_is_printed_with_reason_and_day_in_an_audit_without_t
     assert "A1" not in audit
 
 
+def test_nothing_was_left_out_is_said_only_where_no_other_table_says_otherwise():
+    nothing = pd.DataFrame(columns=["file", "row", "id", "reason", "message"])
+    assert "Nothing was left out." in left_out_block(nothing, ()).html
+    assert left_out_block(nothing, (), others=True).html.strip() == ""
+
+
 def test_a_note_says_in_which_column_it_was_found():
     cell = Problem("note", "looks_wrong", "lab.csv", 13, "rer_max", "Value 111 is high.", "Look.")
     whole = Problem("note", "format_found", "lab.csv", None, None, "Read so.", "Look.")

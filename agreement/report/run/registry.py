@@ -96,7 +96,8 @@ def write_registry_report(
         else:
             write_pair_tables(streamed, folder)
             write_tables({"results": results.frame}, folder)
-            left_out = left_out_block(streamed.pairing.exclusions, streamed.problems)
+            others = bool(streamed.reasons)  # told by the table above them
+            left_out = left_out_block(streamed.pairing.exclusions, streamed.problems, others=others)
         left_out = _flow_block(flow, streamed.reasons) + left_out
         names = Names.of(streamed.study.options, (v.mode for v in results.verdicts))
         numbers = Numbers(results.frame, names)

@@ -45,12 +45,18 @@ def files_block(flow: pd.DataFrame) -> Block:
     return frame_table("Rows by file", told, shown)
 
 
-def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> Block:
-    """Return the reasons with their counts, the rows themselves, and the notes."""
+def left_out_block(
+    exclusions: pd.DataFrame, problems: tuple[Problem, ...], *, others: bool = False
+) -> Block:
+    """
+    Return the reasons with their counts, and the notes.
+
+    others: more rows were left out than these, and stand elsewhere on the page.
+    """
     notes = confirmed_block(problems)
     notes += _notes(tuple(one for one in problems if one.reason not in DOUBTS))
     if exclusions.empty:
-        return paragraph("Nothing was left out.") + notes
+        return (Block("") if others else paragraph("Nothing was left out.")) + notes
     counts = (
         rows_by_reason(exclusions)
         .groupby(["reason", "file"], sort=False)["rows"]
