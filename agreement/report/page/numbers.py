@@ -125,12 +125,11 @@ class Cell:
 
     @property
     def missing(self) -> Markup:
-        """Why there is no number, as markup; numbers in it name the line that they are of."""
-        if any(map(str.isdigit, self.reason)):
-            return Markup('<span class="absent" data-note-of="{}">{}</span>').format(
-                self.key, self.reason
-            )
-        return Markup('<span class="absent">{}</span>').format(self.reason)
+        """Why there is no number, as markup for a cell; numbers in it name the line that they are of."""
+        why = self.reason.rstrip(".")  # a cell ends without a stop
+        if any(map(str.isdigit, why)):
+            return Markup('<span class="absent" data-note-of="{}">{}</span>').format(self.key, why)
+        return Markup('<span class="absent">{}</span>').format(why)
 
     @property
     def noted(self) -> Markup:
