@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -107,9 +108,15 @@ WITH_ARROW = [
 
 def left_out(monkeypatch, *told):
     monkeypatch.delitem(sys.modules, "pyarrow", raising=False)
-    monkeypatch.setattr(sys, "modules", dict(sys.modules))
+    ours = leave_out_arrow.__module__
+    others = [one for one in sys.meta_path if type(one).__module__ != ours]
+    monkeypatch.setattr(sys, "meta_path", others)
     leave_out_arrow(map(str, told))
-    return "pyarrow" in sys.modules
+    try:
+        find_spec("pyarrow")
+    except ModuleNotFoundError:
+        return True
+    return False
 
 
 def written(root, files):

@@ -44,7 +44,16 @@ def leave_out_arrow(told: Iterable[str]) -> None:
         for one in folders
     )
     if folders and not needed and not any(one.startswith(_WITH_ARROW) for one in words):
-        sys.modules.setdefault("pyarrow", None)  # type: ignore[arg-type] # None: "not to be found"
+        sys.meta_path.insert(0, _NoArrow())  # an empty entry of `sys.modules` upsets older pandas
+
+
+class _NoArrow:
+    """Finds no Arrow, whoever asks."""
+
+    def find_spec(self, name: str, *_: Any) -> None:
+        """Say so; of all else others know."""
+        if name.partition(".")[0] == "pyarrow":
+            raise ModuleNotFoundError(f"No module named {name!r}", name=name)
 
 
 def _may_hold_parquet(folder: Path) -> bool:
