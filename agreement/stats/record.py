@@ -2,13 +2,13 @@
 What an analysis declares of itself, once: its statistics with unit, words, formula and source.
 
 A record stands beside the function that computes its analysis, as ``RECORD`` (or ``RECORDS``) of that
-module. `agreement.stats.catalogue` finds it there; the results table, the glossary, the formulas of
+module, made by `recorded`. `agreement.stats.catalogue` finds it there; the results table, the glossary, the formulas of
 the report, the names of published.toml and what audits withhold all follow from it.
 """
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from inspect import cleandoc
 from typing import Any, Final, Protocol, get_args
@@ -26,6 +26,9 @@ _DECLARED: Final = re.compile(
     r"(?: from (\d+))?(?: (by) sign)?: ([^\n]+)"  # athletes from which on an audit shows it, label
     r"(?:\n  ((?!= ).+?))?(?:\n  = (.+?)(?:\s\|\s(.+))?)?",  # meaning, formula, source
     re.DOTALL,
+)
+_HEAD: Final = re.compile(
+    r"(\w+), place (\d+), ([a-z ]+?)((?:, (?:own section|any size|weighs pairs))*): (.+)"
 )
 _UNITS: Final = {"": (UNIT, 1), "1": ("1", 2), "p": ("1", 3)}  # with decimals
 
@@ -192,3 +195,43 @@ class Analysis:
         of_name = {one.name: one for one in self.statistics}
         kept = self.unless_possible or (("all", self.names),)
         return [(group, of_name[name]) for group, names in kept for name in names]
+
+    def by(self, compute: Callable[[Any], HasFrame] | None = None, **more: Any) -> "Analysis":
+        """Return it with the function that computes it, and whatever takes more words."""
+        return replace(self, compute=compute, **more)
+
+
+def recorded(text: str, *more: str | Statistic) -> Analysis:
+    """
+    Return the record that a text declares; `Analysis.by` adds the function that computes it.
+
+    text: a first line ``name, place 40, whole, own section: label``: where it stands, its privacy
+        kind, and what holds of ``own section``, ``any size`` and ``weighs pairs``. Below it its
+        statistics, as in `declared`.
+    more: further statistics.
+    Raises ValueError where no analysis, or a statistic, is not so declared.
+
+    >>> toy = recorded('''
+    ...     height, place 7, whole, own section: height of people
+    ...     height [cm]: height
+    ...       How high they are.
+    ...       = measured
+    ...     ''')
+    >>> toy.privacy.name, toy.own_section, toy.any_size, toy.names
+    ('WHOLE', True, False, ('height',))
+    """
+    head, _, rest = cleandoc(text).partition("\n")
+    match = _HEAD.fullmatch(head)
+    if match is None:
+        raise ValueError(f"no name, place, privacy kind and label of an analysis: '{head}'")
+    name, place, kind, marks, label = match.groups()
+    holds: dict[str, Any] = {mark.replace(" ", "_"): True for mark in marks.split(", ")[1:]}
+    statistics = declared(*([f"\n{rest}"] if rest else []), *more)
+    return Analysis(
+        name=name,
+        place=int(place),
+        label=label,
+        statistics=statistics,
+        privacy=Privacy(kind),
+        **holds,
+    )

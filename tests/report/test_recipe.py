@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from agreement.stats.method_data import MethodData
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Row, rows_frame
 
 
@@ -46,18 +46,12 @@ def range_by_decade_of(data: MethodData) -> RangeByDecade:
     return RangeByDecade(data.pairs.assign(age_years=decade))
 
 
-RECORD = Analysis(
-    name="range_by_decade",
-    place=100_000,
-    label="range by decade",
-    statistics=declared("""
-        range_of_d: range of differences
-          Largest less smallest difference.
-          = maximum of d less its minimum
-        """),
-    privacy=Privacy.PARTITION,
-    compute=range_by_decade_of,
-)
+RECORD = recorded("""
+    range_by_decade, place 100000, partition: range by decade
+    range_of_d: range of differences
+      Largest less smallest difference.
+      = maximum of d less its minimum
+    """).by(range_by_decade_of)
 '''
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from agreement.stats import catalogue
 from agreement.stats.catalogue import ANALYSES, BY_NAME, EVERY, describe, unit_of
-from agreement.stats.record import KINDS, OURS, Analysis, Statistic, declared
+from agreement.stats.record import KINDS, OURS, Analysis, Statistic, declared, recorded
 from agreement.terms import UNIT
 
 A_NUMBER = Statistic("height", "height", "How high.", "counted", "nobody")
@@ -27,6 +27,9 @@ def test_a_record_needs_a_privacy_kind():
     for kind in (None, "parts", 3):
         with pytest.raises(ValueError, match="Privacy"):
             Analysis(name="toy", place=1, label="toy", statistics=(A_NUMBER,), privacy=kind)
+    for head in ("toy, place 1: toy", "toy, place 1, parts: toy", "toy, place 1, whole, any: toy"):
+        with pytest.raises(ValueError, match=r"privacy kind|Privacy"):
+            recorded(head, A_NUMBER)
 
 
 def test_a_record_may_not_contradict_itself():

@@ -560,7 +560,7 @@ PARTS = {
         "own_doubts",
         "side_by_side",
         "outcome_of",
-        *("declared", "with_coverage", "two_names"),  # how records are written
+        *("declared", "recorded", "with_coverage", "two_names"),  # how records are written
         *("bias_and_sd", "assumed_within"),  # of pools and plans: tests/report
         "two_seasons_by_numbers",  # Welch's on printed numbers: test_several_studies
     ),  # how the whole is computed at once

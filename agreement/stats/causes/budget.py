@@ -31,7 +31,7 @@ from agreement.stats.causes.budget_parts import (
 from agreement.stats.causes.explained import BLOCKS
 from agreement.stats.lines.structural import UNBOUNDED
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
-from agreement.stats.record import SQUARED, Analysis, Privacy, declared
+from agreement.stats.record import SQUARED, declared, recorded
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.stats.result import Result, TableRows
 
@@ -275,13 +275,6 @@ _STATISTICS: Final = declared(
       = as total
     """,
 )
-RECORD: Final = Analysis(
-    name="budget",
-    place=160,
-    label="error budget",
-    statistics=_STATISTICS,
-    privacy=Privacy.WHOLE,
-    compute=budget_of,
-    unless_possible=(("all", tuple(one.name for one in _STATISTICS[:-1])),),
-    own_section=True,
+RECORD: Final = recorded("budget, place 160, whole, own section: error budget", *_STATISTICS).by(
+    budget_of, unless_possible=(("all", tuple(one.name for one in _STATISTICS[:-1])),)
 )

@@ -11,7 +11,7 @@ from agreement.stats.basics.intervals import Interval, correlation_interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result, Row, TableRows
 
@@ -141,45 +141,32 @@ _QUANTITIES: Final = (
     ),
 )
 RECORDS: Final = (
-    Analysis(
-        name="economy",
-        place=114,
-        label="economy and efficiency",
-        statistics=declared(
-            *(
-                f"""
-                mean_{name} {unit}: {label}
-                  {meaning}
-                  = mean over athletes, each with the mean of the own tests; interval by Student's
-                  t{source}
-                sd_{name} {unit}: its SD ({label})
-                  How far athletes differ in it.
-                  = SD over athletes, each with the mean of the own tests; interval by
-                  chi-square{source}
-                """
-                for name, unit, label, meaning, source in _QUANTITIES
-            )
+    recorded(
+        "economy, place 114, whole, own section: economy and efficiency",
+        *(
+            f"""
+            mean_{name} {unit}: {label}
+              {meaning}
+              = mean over athletes, each with the mean of the own tests; interval by Student's
+              t{source}
+            sd_{name} {unit}: its SD ({label})
+              How far athletes differ in it.
+              = SD over athletes, each with the mean of the own tests; interval by
+              chi-square{source}
+            """
+            for name, unit, label, meaning, source in _QUANTITIES
         ),
-        privacy=Privacy.WHOLE,
-        own_section=True,
     ),
-    Analysis(
-        name="economy_explained",
-        place=322,
-        label="errors that go with own economy",
-        statistics=declared("""
-            r_squared [1]: share of the spread of errors
-              Share of the spread of errors between athletes that goes with their own economy.
-              = squared correlation of athlete means of observed and expected error; interval by
-              Fisher's z | Fisher 1921 (memory)
-            slope [1]: observed for 1 expected
-              Near 1: the estimate takes an average cost of work for the athlete's own, unless the
-              stages are of the same day: then an error of the analyser alone gives 1. Near 0: not.
-              = least squares of observed on expected error, interval by Student's t; with stages of
-              the same day an error of the analyser alone gives 1
-            """),
-        privacy=Privacy.SUBSET,
-        compute=economy_explained_of,
-        own_section=True,
-    ),
+    recorded("""
+        economy_explained, place 322, subset, own section: errors that go with own economy
+        r_squared [1]: share of the spread of errors
+          Share of the spread of errors between athletes that goes with their own economy.
+          = squared correlation of athlete means of observed and expected error; interval by
+          Fisher's z | Fisher 1921 (memory)
+        slope [1]: observed for 1 expected
+          Near 1: the estimate takes an average cost of work for the athlete's own, unless the
+          stages are of the same day: then an error of the analyser alone gives 1. Near 0: not.
+          = least squares of observed on expected error, interval by Student's t; with stages of the
+          same day an error of the analyser alone gives 1
+        """).by(economy_explained_of),
 )

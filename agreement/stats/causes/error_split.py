@@ -7,7 +7,7 @@ import pandas as pd
 
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, Row, TableRows
 
 PARTS: Final = ("total", "cost", "heart_rate")
@@ -56,25 +56,18 @@ _PART_MEANINGS: Final = {
     "cost": "the error of the cost equation",
     "heart_rate": "the error of carrying heart rate to its maximum",
 }
-RECORD: Final = Analysis(
-    name="error_split",
-    place=320,
-    label="error split by measured stages",
-    statistics=declared(
-        *(
-            f"""
-            {word}_{part}: {said}: {_PART_MEANINGS[part]}
-              {how} of {_PART_MEANINGS[part]} of the session estimate.
-              = the line through measured uptake between field value and laboratory
-            """
-            for part in PARTS
-            for word, said, how in (
-                ("mean", "mean", "Mean"),
-                ("sd", "spread", "Standard deviation"),
-            )
+RECORD: Final = recorded(
+    "error_split, place 320, subset, own section: error split by measured stages",
+    *(
+        f"""
+        {word}_{part}: {said}: {_PART_MEANINGS[part]}
+          {how} of {_PART_MEANINGS[part]} of the session estimate.
+          = the line through measured uptake between field value and laboratory
+        """
+        for part in PARTS
+        for word, said, how in (
+            ("mean", "mean", "Mean"),
+            ("sd", "spread", "Standard deviation"),
         )
     ),
-    privacy=Privacy.SUBSET,
-    compute=error_split_of,
-    own_section=True,
-)
+).by(error_split_of)

@@ -9,7 +9,7 @@ import pandas as pd
 from agreement.stats.basics.intervals import Interval, correlation_interval, sd_interval, t_interval
 from agreement.stats.limits.limits_of_agreement import pairs_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, Row, TableRows, in_group, told_rows
 from agreement.terms import SESSIONS_METHOD
 
@@ -128,36 +128,29 @@ def _share_explained(part: pd.DataFrame, n: int) -> tuple[float, Interval]:
     return r**2, Interval(0.0 if low < 0 < high else ends[0], ends[1])
 
 
-RECORD: Final = Analysis(
-    name="intensity_coverage",
-    place=310,
-    label="what sessions or stages covered",
-    statistics=declared("""
-        bottom_share_of_hr_max [1]: lowest share of maximal heart rate / lowest, % of HRmax
-          Where the heart rates of steady stretches begin.
-          = medians over pairs of the steady stretches of sessions, or of stages
-        top_share_of_hr_max [1]: highest share of maximal heart rate / highest, % of HRmax
-          Where the heart rates of steady stretches end.
-        extrapolation_se: standard error of the extrapolation / line's standard error
-          How uncertain the line is where it meets the maximal heart rate.
-          = the lines of heart rate on work, carried to the maximal heart rate
-        expected_bias: bias expected of the line / expected bias
-          What an estimator of the usual form would misread on the same sessions.
-        observed_error: observed error
-          Mean difference of the same people.
-          = mean of athletes; interval by Student's t
-        observed_sd: observed spread of the error / its spread (SD)
-          Standard deviation of the differences of the same people.
-          = means of athletes; interval by chi-square
-        unexplained_sd: spread that the line's error leaves / spread beyond the line
-          What of that spread the lines' own standard error does not account for: cost of work, day,
-          laboratory.
-          = root of observed_sd^2 - extrapolation_se^2
-        share_explained [1]: share of the spread explained / spread explained
-          Share of the spread of errors that the expected bias explains.
-          = squared correlation of d with the bias expected of the line; interval by Fisher's z
-        """),
-    privacy=Privacy.PARTITION,
-    compute=intensity_coverage_of,
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    intensity_coverage, place 310, partition, own section: what sessions or stages covered
+    bottom_share_of_hr_max [1]: lowest share of maximal heart rate / lowest, % of HRmax
+      Where the heart rates of steady stretches begin.
+      = medians over pairs of the steady stretches of sessions, or of stages
+    top_share_of_hr_max [1]: highest share of maximal heart rate / highest, % of HRmax
+      Where the heart rates of steady stretches end.
+    extrapolation_se: standard error of the extrapolation / line's standard error
+      How uncertain the line is where it meets the maximal heart rate.
+      = the lines of heart rate on work, carried to the maximal heart rate
+    expected_bias: bias expected of the line / expected bias
+      What an estimator of the usual form would misread on the same sessions.
+    observed_error: observed error
+      Mean difference of the same people.
+      = mean of athletes; interval by Student's t
+    observed_sd: observed spread of the error / its spread (SD)
+      Standard deviation of the differences of the same people.
+      = means of athletes; interval by chi-square
+    unexplained_sd: spread that the line's error leaves / spread beyond the line
+      What of that spread the lines' own standard error does not account for: cost of work, day,
+      laboratory.
+      = root of observed_sd^2 - extrapolation_se^2
+    share_explained [1]: share of the spread explained / spread explained
+      Share of the spread of errors that the expected bias explains.
+      = squared correlation of d with the bias expected of the line; interval by Fisher's z
+    """).by(intensity_coverage_of)

@@ -13,7 +13,7 @@ from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.terms import MASS_WITHIN_PCT, counted
 
@@ -128,20 +128,13 @@ def _slope(sums: Floats) -> Floats:
     return np.asarray(((suv - su * sv / n) / np.where(spread > 1e-9, spread, np.nan))[:, None])
 
 
-RECORD: Final = Analysis(
-    name="mass_mismatch",
-    place=290,
-    label="effect of a wrong body mass",
-    statistics=declared("""
-        slope [1]: per cent of VO2max for each per cent of mass
-          Change of the field value for a body mass set one per cent too high.
-          = least squares of 100 ln(field / laboratory) on the mismatch in per cent
-        p_no_effect [p]: p of no effect of mass
-          How often chance alone would give this slope, did a wrong mass do nothing.
-        p_full_effect [p]: p of the full effect of mass
-          How often chance alone would give this slope, did all of it go into VO2max.
-        """),
-    privacy=Privacy.WHOLE,
-    compute=mass_mismatch_of,
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    mass_mismatch, place 290, whole, own section: effect of a wrong body mass
+    slope [1]: per cent of VO2max for each per cent of mass
+      Change of the field value for a body mass set one per cent too high.
+      = least squares of 100 ln(field / laboratory) on the mismatch in per cent
+    p_no_effect [p]: p of no effect of mass
+      How often chance alone would give this slope, did a wrong mass do nothing.
+    p_full_effect [p]: p of the full effect of mass
+      How often chance alone would give this slope, did all of it go into VO2max.
+    """).by(mass_mismatch_of)

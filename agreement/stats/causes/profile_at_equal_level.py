@@ -13,7 +13,7 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.causes.pooled_profiles import athletes_by_profile
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.repeats.laboratory_variance import (
     FEW_DF,
     lab_tests_behind,
@@ -170,23 +170,16 @@ def profile_at_equal_level_of(data: MethodData) -> EqualFitness:
 
 
 _STATISTICS: Final = ("adjusted_bias", "adjusted_difference")
-RECORD: Final = Analysis(
-    name="profile_at_equal_level",
-    place=270,
-    label="bias by profile at equal fitness",
-    statistics=declared("""
-        adjusted_bias: bias at equal fitness
-          Bias of a profile, were its people as fit as the others on average.
-          = mean of d less the slope of d on true fitness within profiles, the laboratory's noise
-          taken out | Fuller 1987
-        adjusted_difference: bias at equal fitness, from the mean of profiles / the same at equal fitness
-          How far a profile's bias lies from that of the others at equal fitness.
-          = the same less the unweighted mean; by leaving out athletes, at both ends of the
-          laboratory's variance | Fuller 1987
-        """),
-    privacy=Privacy.PARTITION,
-    compute=profile_at_equal_level_of,
-    unless_possible=(("all", _STATISTICS),),
-    own_section=True,
-    of_all_groups=_STATISTICS,
+RECORD: Final = recorded("""
+    profile_at_equal_level, place 270, partition, own section: bias by profile at equal fitness
+    adjusted_bias: bias at equal fitness
+      Bias of a profile, were its people as fit as the others on average.
+      = mean of d less the slope of d on true fitness within profiles, the laboratory's noise taken
+      out | Fuller 1987
+    adjusted_difference: bias at equal fitness, from the mean of profiles / the same at equal fitness
+      How far a profile's bias lies from that of the others at equal fitness.
+      = the same less the unweighted mean; by leaving out athletes, at both ends of the laboratory's
+      variance | Fuller 1987
+    """).by(
+    profile_at_equal_level_of, unless_possible=(("all", _STATISTICS),), of_all_groups=_STATISTICS
 )

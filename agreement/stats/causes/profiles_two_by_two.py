@@ -9,7 +9,7 @@ from agreement.stats.basics.welch import Apart, games_howell
 from agreement.stats.causes.pooled_profiles import athletes_by_profile
 from agreement.stats.causes.profile_bias import FEW_FOR_BIAS, SHOWN_AT
 from agreement.stats.method_data import MethodData
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, Row, TableRows
 
 Pairs = frozenset[tuple[str, str]]
@@ -79,26 +79,18 @@ def profiles_two_by_two_of(data: MethodData) -> ProfilesTwoByTwo:
     return ProfilesTwoByTwo(people, apart)
 
 
-RECORD: Final = Analysis(
-    name="profiles_two_by_two",
-    place=440,
-    label="bias by training profile, two by two",
-    statistics=declared("""
-        difference_of_bias: bias of the first profile less that of the second
-          How much higher the field value reads in the first profile; the intervals of all pairs hold
-          at once.
-          = difference of the means of athletes; studentized range on Satterthwaite's degrees of
-          freedom | Games & Howell 1976
-        p_difference_of_bias [p]: p of no such difference, all pairs of profiles counted
-          How often chance alone would set some two profiles this far apart.
-        hedges_g [1]: the same in units of spread
-          The difference in standard deviations of athletes within a profile; the interval counts one
-          pair alone.
-          = difference over the pooled standard deviation, freed of its bias (Hedges' g) | Hedges &
-          Olkin 1985
-        """),
-    privacy=Privacy.SUBSET,
-    compute=profiles_two_by_two_of,
-    shown_in=("validation",),
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    profiles_two_by_two, place 440, subset, own section: bias by training profile, two by two
+    difference_of_bias: bias of the first profile less that of the second
+      How much higher the field value reads in the first profile; the intervals of all pairs hold at
+      once.
+      = difference of the means of athletes; studentized range on Satterthwaite's degrees of freedom
+      | Games & Howell 1976
+    p_difference_of_bias [p]: p of no such difference, all pairs of profiles counted
+      How often chance alone would set some two profiles this far apart.
+    hedges_g [1]: the same in units of spread
+      The difference in standard deviations of athletes within a profile; the interval counts one
+      pair alone.
+      = difference over the pooled standard deviation, freed of its bias (Hedges' g) | Hedges &
+      Olkin 1985
+    """).by(profiles_two_by_two_of, shown_in=("validation",))

@@ -13,7 +13,7 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.compare.closer import Closer, DifferentTests, closer, different_tests
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.repeats.laboratory_variance import lab_tests_behind, laboratory_of
 from agreement.stats.result import Row, in_group
 
@@ -316,45 +316,37 @@ def _names_of(words: str) -> tuple[str, str, str]:
 
 
 _SHARE: Final = "share_closest"
-RECORD: Final = Analysis(
-    name="closer",
-    place=410,
-    label="which method is closer, on the same tests",
-    statistics=declared("""
-        rmse: typical error on the shared tests
-          Root mean square of field minus laboratory, every athlete of equal weight.
-          = root of the mean over athletes of mean d^2; interval by jackknife of its log | Fisher
-          1935; Miller 1968
-        rmse_net_of_laboratory: the same net of the laboratory
-          Typical error that is left when the laboratory's own noise is taken out.
-          = root of mean d^2 less the laboratory's variance, not below 0 | Fuller 1987
-        share_closest [1] .1: how far it is believed to be the closest
-          How far these tests support that this method errs least; no verdict.
-          = log errors shrunk to their mean, half-t prior with scale 0.2 on their spread | Gelman
-          2006
-        rmse_ratio [1]: ratio of both errors
-          Typical error of the first method over the second's on the same tests; below 1 the first
-          is closer. The interval holds for all pairs of methods at once.
-          = as rmse
-        p_rmse [p]: p of equal errors
-          How often chance alone would make the errors of these two methods this unequal.
-          = each athlete's difference of mean d^2 keeps or changes its sign, 9999 times | Fisher
-          1935; Miller 1968
-        p_rmse_joint [p]: p of equal errors, all methods counted
-          How often chance alone would make the errors of some two methods this unequal.
-          = the same flips, largest Student t among all pairs of methods | Westfall & Young 1993
-        sd_ratio [1]: ratio of both spreads
-          Spread of the first method's error over the second's, bias taken out; below 1 the first
-          scatters less. The interval holds for all pairs of methods at once.
-          = as rmse
-        p_sd [p]: p of equal spread
-          How often chance alone would make both spreads this unequal.
-          = as p_rmse
-        p_sd_joint [p]: p of equal spread, all methods counted
-          How often chance alone would make some two spreads this unequal.
-          = as p_rmse_joint
-        """),
-    privacy=Privacy.COMPARES_METHODS,
-    of_registry=("rmse_ratio", "p_rmse_joint"),
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    closer, place 410, compares methods, own section: which method is closer, on the same tests
+    rmse: typical error on the shared tests
+      Root mean square of field minus laboratory, every athlete of equal weight.
+      = root of the mean over athletes of mean d^2; interval by jackknife of its log | Fisher 1935;
+      Miller 1968
+    rmse_net_of_laboratory: the same net of the laboratory
+      Typical error that is left when the laboratory's own noise is taken out.
+      = root of mean d^2 less the laboratory's variance, not below 0 | Fuller 1987
+    share_closest [1] .1: how far it is believed to be the closest
+      How far these tests support that this method errs least; no verdict.
+      = log errors shrunk to their mean, half-t prior with scale 0.2 on their spread | Gelman 2006
+    rmse_ratio [1]: ratio of both errors
+      Typical error of the first method over the second's on the same tests; below 1 the first is
+      closer. The interval holds for all pairs of methods at once.
+      = as rmse
+    p_rmse [p]: p of equal errors
+      How often chance alone would make the errors of these two methods this unequal.
+      = each athlete's difference of mean d^2 keeps or changes its sign, 9999 times | Fisher 1935;
+      Miller 1968
+    p_rmse_joint [p]: p of equal errors, all methods counted
+      How often chance alone would make the errors of some two methods this unequal.
+      = the same flips, largest Student t among all pairs of methods | Westfall & Young 1993
+    sd_ratio [1]: ratio of both spreads
+      Spread of the first method's error over the second's, bias taken out; below 1 the first
+      scatters less. The interval holds for all pairs of methods at once.
+      = as rmse
+    p_sd [p]: p of equal spread
+      How often chance alone would make both spreads this unequal.
+      = as p_rmse
+    p_sd_joint [p]: p of equal spread, all methods counted
+      How often chance alone would make some two spreads this unequal.
+      = as p_rmse_joint
+    """).by(of_registry=("rmse_ratio", "p_rmse_joint"))

@@ -14,7 +14,7 @@ from agreement.stats.basics.intervals import Interval, t_p_value
 from agreement.stats.compare.methods_compared import side_by_side
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 FEWEST_COMPARED: Final = 4
@@ -226,24 +226,18 @@ def _p_clustered(a: Floats, b: Floats, codes: Integers) -> float:
     return t_p_value(float(surplus.mean()) / error, len(surplus) - 1)
 
 
-RECORD: Final = Analysis(
-    name="two_estimators",
-    place=130,
-    label="spread of two methods on the same tests",
-    statistics=declared("""
-        ratio_of_sd [1]: ratio of both spreads
-          Spread of the first method's error over the second's; above 1 the second scatters less.
-          = correlation of sum and difference of errors | Pitman 1939; Morgan 1939
-        p_pitman_morgan [p]: p of equal spread
-          How often chance alone would make both spreads this unequal.
-        difference_of_sd: difference of both spreads
-          Spread of the first method's error less the second's.
-          = standard deviations of d of both methods on the same tests | Efron & Tibshirani 1993
-        sd_of_first: spread of the first method
-          Standard deviation of the first method's error on the shared tests.
-        sd_of_second: spread of the second method
-          Standard deviation of the second method's error on the shared tests.
-        """),
-    privacy=Privacy.COMPARES_METHODS,
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    two_estimators, place 130, compares methods, own section: spread of two methods on the same tests
+    ratio_of_sd [1]: ratio of both spreads
+      Spread of the first method's error over the second's; above 1 the second scatters less.
+      = correlation of sum and difference of errors | Pitman 1939; Morgan 1939
+    p_pitman_morgan [p]: p of equal spread
+      How often chance alone would make both spreads this unequal.
+    difference_of_sd: difference of both spreads
+      Spread of the first method's error less the second's.
+      = standard deviations of d of both methods on the same tests | Efron & Tibshirani 1993
+    sd_of_first: spread of the first method
+      Standard deviation of the first method's error on the shared tests.
+    sd_of_second: spread of the second method
+      Standard deviation of the second method's error on the shared tests.
+    """)

@@ -11,7 +11,7 @@ from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import MethodData
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 Form = Literal["A,1", "C,1"]  # McGraw and Wong 1996; Shrout and Fleiss 1979 call them 2,1 and 3,1
@@ -240,22 +240,15 @@ def _from_sums(sums: Floats) -> Floats:
     return np.stack([ccc, icc, consistent], axis=1)
 
 
-RECORD: Final = Analysis(
-    name="concordance",
-    place=80,
-    label="coefficients of agreement",
-    statistics=declared("""
-        ccc [1]: concordance correlation / concordance
-          How close the points lie to the line of equality, 1 at best.
-          = 2 cov / (variances + squared bias) | Lin 1989
-        icc_a1 [1]: intraclass correlation ICC(A,1) = ICC(2,1), absolute agreement / ICC(A,1)
-          Share of all variance that lies between people; a bias lowers it.
-          = two-way, single value; absolute agreement and consistency | Shrout & Fleiss 1979; McGraw
-          & Wong 1996
-        icc_c1 [1]: intraclass correlation ICC(C,1) = ICC(3,1), consistency: hides a bias
-          Share of variance that lies between people, a bias between methods set aside.
-        """),
-    privacy=Privacy.WHOLE,
-    compute=concordance_of,
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    concordance, place 80, whole, own section: coefficients of agreement
+    ccc [1]: concordance correlation / concordance
+      How close the points lie to the line of equality, 1 at best.
+      = 2 cov / (variances + squared bias) | Lin 1989
+    icc_a1 [1]: intraclass correlation ICC(A,1) = ICC(2,1), absolute agreement / ICC(A,1)
+      Share of all variance that lies between people; a bias lowers it.
+      = two-way, single value; absolute agreement and consistency | Shrout & Fleiss 1979; McGraw &
+      Wong 1996
+    icc_c1 [1]: intraclass correlation ICC(C,1) = ICC(3,1), consistency: hides a bias
+      Share of variance that lies between people, a bias between methods set aside.
+    """).by(concordance_of)

@@ -10,7 +10,7 @@ from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.method_data import NO_MARGIN, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 
@@ -116,16 +116,9 @@ def _p_not_above(distance: float, error: float, df: int) -> float:
     return float(special.stdtr(df, -distance / error))
 
 
-RECORD: Final = Analysis(
-    name="equivalence",
-    place=150,
-    label="equivalence of the mean",
-    statistics=declared("""
-        p_tost [p]: p of a bias beyond the limit for the mean
-          Small: the bias lies inside the limit agreed for the mean.
-          = two one-sided t tests of the bias | Schuirmann 1987
-        """),
-    privacy=Privacy.WHOLE,
-    compute=equivalence_of,
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    equivalence, place 150, whole, own section: equivalence of the mean
+    p_tost [p]: p of a bias beyond the limit for the mean
+      Small: the bias lies inside the limit agreed for the mean.
+      = two one-sided t tests of the bias | Schuirmann 1987
+    """).by(equivalence_of)

@@ -16,7 +16,7 @@ from agreement.stats.basics.shares import (
 )
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW, MethodData
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 # mae, mape, rmse, share within margin, total deviation index
@@ -161,29 +161,23 @@ def error_of(data: MethodData) -> ErrorsOfEstimate:
     )
 
 
-RECORD: Final = Analysis(
-    name="error",
-    place=90,
-    label="size of the error",
-    statistics=declared("""
-        mae by sign: mean absolute error
-          How far off one reading is on average, whatever the direction.
-          = mean of |d| | textbook
-        mape [%] by sign: mean absolute error in per cent of the laboratory
-          The same, as a share of the laboratory value.
-          = mean of |d| / laboratory | textbook
-        rmse: root mean square error
-          Size of the error with large ones weighing more.
-          = root of the mean of d squared | textbook
-        share_within_margin [1]: share within the agreed limit
-          Share of readings that lie within the agreed limit of the laboratory.
-          = count over number; Wilson's interval | Newcombe 1998
-        total_deviation_index: total deviation index
-          The size that nine of ten errors stay below.
-          = the size that 90 % of |d| stay below, with its upper bound | Lin 2000; Lin 2002
-        """),
-    privacy=Privacy.WHOLE,
-    of_registry=("mae", "mape", "rmse", "share_within_margin", "total_deviation_index"),
-    compute=error_of,
-    own_section=True,
+RECORD: Final = recorded("""
+    error, place 90, whole, own section: size of the error
+    mae by sign: mean absolute error
+      How far off one reading is on average, whatever the direction.
+      = mean of |d| | textbook
+    mape [%] by sign: mean absolute error in per cent of the laboratory
+      The same, as a share of the laboratory value.
+      = mean of |d| / laboratory | textbook
+    rmse: root mean square error
+      Size of the error with large ones weighing more.
+      = root of the mean of d squared | textbook
+    share_within_margin [1]: share within the agreed limit
+      Share of readings that lie within the agreed limit of the laboratory.
+      = count over number; Wilson's interval | Newcombe 1998
+    total_deviation_index: total deviation index
+      The size that nine of ten errors stay below.
+      = the size that 90 % of |d| stay below, with its upper bound | Lin 2000; Lin 2002
+    """).by(
+    error_of, of_registry=("mae", "mape", "rmse", "share_within_margin", "total_deviation_index")
 )

@@ -9,7 +9,7 @@ import pandas as pd
 from agreement.physiology.mode_effect import TREADMILL_ABOVE_CYCLE, expected_mode_effect
 from agreement.stats.limits.limits_of_agreement import LIMITS, Group, group_of, groups_rows
 from agreement.stats.limits.limits_of_subsets import FEWEST_OF_A_PART
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, Row, TableRows
 from agreement.stats.who_counts import who_counts
 
@@ -62,22 +62,16 @@ def across_modes(pairs: pd.DataFrame, heart_rate_based: Mapping[str, bool]) -> l
     return found
 
 
-RECORD: Final = Analysis(
-    name="across_modes",
-    place=390,
-    label="readings beside a test in another mode",
-    statistics=declared(
-        *LIMITS,
-        *(
-            f"""
-            expected_in_{who}: difference expected of the modes alone in {who}
-              How far the two modes of exercise differ in the same people.
-              = treadmill above cycle by 10.5 % in runners, 6.1 in triathletes, 2.8 in cyclists
-              | Basset & Boulay 2000
-            """
-            for who in TREADMILL_ABOVE_CYCLE
-        ),
+RECORD: Final = recorded(
+    "across_modes, place 390, compares methods, own section: readings beside a test in another mode",
+    *LIMITS,
+    *(
+        f"""
+        expected_in_{who}: difference expected of the modes alone in {who}
+          How far the two modes of exercise differ in the same people.
+          = treadmill above cycle by 10.5 % in runners, 6.1 in triathletes, 2.8 in cyclists
+          | Basset & Boulay 2000
+        """
+        for who in TREADMILL_ABOVE_CYCLE
     ),
-    privacy=Privacy.COMPARES_METHODS,
-    own_section=True,
 )

@@ -7,7 +7,7 @@ from typing import Final, cast
 from agreement.stats.limits.limits import StudyLimits
 from agreement.stats.limits.limits_of_agreement import GroupedLimits
 from agreement.stats.method_data import DECIMALS, NotEstimable, require_enough
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows, told_rows
 from agreement.stats.verdict.planning_power import smallest_number
 
@@ -86,22 +86,14 @@ def _width(limits: StudyLimits) -> float:
     return high - low
 
 
-RECORD: Final = Analysis(
-    name="interval_width",
-    place=350,
-    label="width of the limits' intervals",
-    statistics=declared("""
-        width_of_lower_limit: width of the lower limit's interval
-          Our doubt about the lower limit, which more athletes narrow.
-          = exact, noncentral t | Carkeet 2015
-        width_of_upper_limit: width of the upper limit's interval
-          Our doubt about the upper limit, which more athletes narrow.
-        athletes_to_halve [1] .0: athletes who would halve the intervals
-          Smallest total number of athletes with intervals half as wide.
-          = the same intervals at the same spread, for more athletes
-        """),
-    privacy=Privacy.WHOLE,
-    compute=interval_width_of,
-    of="limits_of_agreement",
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    interval_width, place 350, whole, own section: width of the limits' intervals
+    width_of_lower_limit: width of the lower limit's interval
+      Our doubt about the lower limit, which more athletes narrow.
+      = exact, noncentral t | Carkeet 2015
+    width_of_upper_limit: width of the upper limit's interval
+      Our doubt about the upper limit, which more athletes narrow.
+    athletes_to_halve [1] .0: athletes who would halve the intervals
+      Smallest total number of athletes with intervals half as wide.
+      = the same intervals at the same spread, for more athletes
+    """).by(interval_width_of, of="limits_of_agreement")

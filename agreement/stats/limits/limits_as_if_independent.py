@@ -7,7 +7,7 @@ from agreement.stats.limits.limits import LimitsOfAgreement, limits_as_if_indepe
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 NAIVE: Final = "naive: pairs of one athlete counted as independent; not to be used"
@@ -37,11 +37,9 @@ def pooled_limits_of(data: MethodData) -> PooledLimits:
     return PooledLimits(data.n, limits_as_if_independent(data.difference))
 
 
-RECORD: Final = Analysis(
-    name="limits_as_if_independent",
-    place=250,
-    label="bias and limits, pairs taken as independent",
-    statistics=tuple(
+RECORD: Final = recorded(
+    "limits_as_if_independent, place 250, whole, own section, weighs pairs: bias and limits, pairs taken as independent",
+    *tuple(
         replace(
             one,
             formula="as of one pair each, although athletes repeat: to compare with older papers",
@@ -49,8 +47,4 @@ RECORD: Final = Analysis(
         )
         for one in LIMITS
     ),
-    privacy=Privacy.WHOLE,
-    compute=pooled_limits_of,
-    own_section=True,
-    weighs_pairs=True,
-)
+).by(pooled_limits_of)

@@ -9,7 +9,7 @@ from agreement.stats.limits.limits import FEWEST_FOR_SD, limits_by_athlete
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import declared, recorded
 from agreement.stats.result import Result, TableRows, told_rows
 
 # how a source says it -> the group's name in the results table
@@ -87,15 +87,12 @@ _STATISTICS: Final = (
     _FACTOR,
     *(replace(one, formula=_FACTOR.formula, source=_FACTOR.source) for one in (LOWER, UPPER)),
 )
-RECORD: Final = Analysis(
-    name="limits_by_convention",
-    place=180,
-    label="limits by the conventions of papers",
-    statistics=_STATISTICS,
-    privacy=Privacy.WHOLE,
-    compute=limits_by_convention_of,
+RECORD: Final = recorded(
+    "limits_by_convention, place 180, whole, own section: limits by the conventions of papers",
+    *_STATISTICS,
+).by(
+    limits_by_convention_of,
     unless_possible=tuple(
         (group, tuple(one.name for one in _STATISTICS)) for group in CONVENTIONS.values()
     ),
-    own_section=True,
 )

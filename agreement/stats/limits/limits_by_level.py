@@ -9,7 +9,7 @@ import numpy as np
 from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
 from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import require_enough
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import declared, recorded
 from agreement.stats.result import Result, Row, TableRows
 
 LEVELS: Final = {"low_end": 0.0, "middle": 0.5, "high_end": 1.0}  # shares of the observed range
@@ -55,14 +55,10 @@ _STATISTICS: Final = tuple(
     replace(one, formula=_AT.formula, source=_AT.source, shown_from=inf)
     for one in (_AT, BIAS, LOWER, UPPER)
 )
-RECORD: Final = Analysis(
-    name="limits_by_level",
-    place=360,
-    label="limits that follow fitness",
-    statistics=_STATISTICS,
-    privacy=Privacy.WHOLE,
-    compute=limits_by_level_of,
+RECORD: Final = recorded(
+    "limits_by_level, place 360, whole, own section: limits that follow fitness", *_STATISTICS
+).by(
+    limits_by_level_of,
     unless_possible=tuple((level, tuple(one.name for one in _STATISTICS)) for level in LEVELS),
     of="trend",
-    own_section=True,
 )

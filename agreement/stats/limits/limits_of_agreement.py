@@ -12,7 +12,7 @@ from agreement.stats.basics.arrays import Booleans, Floats, Integers
 from agreement.stats.limits.limits import FEWEST_FOR_SD, StudyLimits, limits_by_athlete
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.method_data import TOO_FEW, MethodData, pair_keys, too_few_athletes
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import declared, recorded
 from agreement.stats.result import Result, Row, TableRows, in_group
 
 LIMITS: Final = declared("""
@@ -139,14 +139,9 @@ def limits_of_agreement_of(data: MethodData) -> GroupedLimits:
     return GroupedLimits(tuple(found[name] for name in GROUPS))
 
 
-RECORD: Final = Analysis(
-    name="limits_of_agreement",
-    place=10,
-    label="bias and limits of agreement",
-    statistics=LIMITS,
-    privacy=Privacy.SUBSET,
-    of_registry=("bias", "sd_of_differences", "lower_limit", "upper_limit"),
-    compute=limits_of_agreement_of,
-    any_size=True,
-    own_section=True,
+RECORD: Final = recorded(
+    "limits_of_agreement, place 10, subset, own section, any size: bias and limits of agreement",
+    *LIMITS,
+).by(
+    limits_of_agreement_of, of_registry=("bias", "sd_of_differences", "lower_limit", "upper_limit")
 )

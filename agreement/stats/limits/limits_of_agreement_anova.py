@@ -13,7 +13,7 @@ from agreement.stats.basics.replicates import Replicates
 from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.limits.limits_of_agreement import LIMITS, STATISTICS
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 
@@ -141,13 +141,7 @@ def _statistics(s: Floats, centre: float, z: float) -> Floats:
 
 
 _HOW: Final = "mean squares between and within athletes, every pair counted once"
-RECORD: Final = Analysis(
-    name="limits_of_agreement_anova",
-    place=20,
-    label="bias and limits by analysis of variance",
-    statistics=tuple(replace(one, formula=_HOW, source="Bland & Altman 2007") for one in LIMITS),
-    privacy=Privacy.WHOLE,
-    compute=limits_of_agreement_anova_of,
-    own_section=True,
-    weighs_pairs=True,
-)
+RECORD: Final = recorded(
+    "limits_of_agreement_anova, place 20, whole, own section, weighs pairs: bias and limits by analysis of variance",
+    *tuple(replace(one, formula=_HOW, source="Bland & Altman 2007") for one in LIMITS),
+).by(limits_of_agreement_anova_of)

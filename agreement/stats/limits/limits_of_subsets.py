@@ -1,6 +1,6 @@
 """Bias and limits of parts of the pairs: by the choices papers differ in, and by kinds of people."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -18,7 +18,7 @@ from agreement.stats.limits.limits_of_agreement import (
     groups_rows,
 )
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.terms import NOT_ENOUGH_DATA, SEXES
 
@@ -201,28 +201,18 @@ def _told(what: str, groups: tuple[Group, ...]) -> Subsets:
     return Subsets(what, groups)
 
 
-def _record(
-    place: int, label: str, privacy: Privacy, compute: Callable[[MethodData], Subsets]
-) -> Analysis:
-    return Analysis(
-        name=compute.__name__.removesuffix("_of"),
-        place=place,
-        label=label,
-        statistics=LIMITS,
-        privacy=privacy,
-        compute=compute,
-        own_section=True,
+RECORDS: Final = tuple(
+    recorded(f"{compute.__name__.removesuffix('_of')}, place {said}", *LIMITS).by(compute)
+    for said, compute in (
+        ("190, subset, own section: limits by choice of pairs", choice_of_pairs_of),
+        (
+            "210, partition, own section: limits by profile, borderline tests moved",
+            borderline_moved_of,
+        ),
+        ("220, partition, own section: limits by sex", by_sex_of),
+        ("230, partition, own section: limits by age", by_age_of),
+        ("340, partition, own section: limits by fortnight", by_fortnight_of),
+        ("380, subset, own section: limits by pairing rule", pairing_rule_of),
+        ("335, subset, own section: limits by averaging rule", limits_by_rule_of),
     )
-
-
-RECORDS: Final = (
-    _record(190, "limits by choice of pairs", Privacy.SUBSET, choice_of_pairs_of),
-    _record(
-        210, "limits by profile, borderline tests moved", Privacy.PARTITION, borderline_moved_of
-    ),
-    _record(220, "limits by sex", Privacy.PARTITION, by_sex_of),
-    _record(230, "limits by age", Privacy.PARTITION, by_age_of),
-    _record(340, "limits by fortnight", Privacy.PARTITION, by_fortnight_of),
-    _record(380, "limits by pairing rule", Privacy.SUBSET, pairing_rule_of),
-    _record(335, "limits by averaging rule", Privacy.SUBSET, limits_by_rule_of),
 )

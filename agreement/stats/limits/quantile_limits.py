@@ -10,7 +10,7 @@ from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.method_data import DECIMALS, MethodData
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 
@@ -128,21 +128,13 @@ _QUANTILE: Final[dict[str, Any]] = {
     "source": "Bland & Altman 1999",
     "shown_from": 500,  # five lie beyond either end of the interval (binomial ranks)
 }
-RECORD: Final = Analysis(
-    name="quantile_limits",
-    place=300,
-    label="limits without a normal distribution",
-    statistics=declared(
-        replace(LOWER, **_QUANTILE),
-        """
-        median from 50: median difference
-          Half of the differences lie below it.
-          = quantiles of d; intervals from the ranks | Bland & Altman 1999
-        """,
-        replace(UPPER, **_QUANTILE),
-    ),
-    privacy=Privacy.WHOLE,
-    of_registry=("lower_limit", "median", "upper_limit"),
-    compute=quantile_limits_of,
-    own_section=True,
-)
+RECORD: Final = recorded(
+    "quantile_limits, place 300, whole, own section: limits without a normal distribution",
+    replace(LOWER, **_QUANTILE),
+    """
+    median from 50: median difference
+      Half of the differences lie below it.
+      = quantiles of d; intervals from the ranks | Bland & Altman 1999
+    """,
+    replace(UPPER, **_QUANTILE),
+).by(quantile_limits_of, of_registry=("lower_limit", "median", "upper_limit"))

@@ -9,7 +9,7 @@ from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.limits.limits import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows, told_rows
 
 
@@ -98,20 +98,13 @@ def ratio_words(ratio: float) -> str:
     return f"{abs(change):.0f} % {'above' if change >= 0 else 'below'}"
 
 
-RECORD: Final = Analysis(
-    name="ratio_limits",
-    place=370,
-    label="limits of the ratio",
-    statistics=declared("""
-        ratio [1]: mean ratio
-          Field divided by laboratory, on the geometric average.
-          = bias and limits of ln(field / laboratory), taken back | Bland & Altman 1999
-        lower_limit_of_ratio [1]: lower limit of the ratio
-          The ratio that only the lowest few of a hundred people lie below.
-        upper_limit_of_ratio [1]: upper limit of the ratio
-          The ratio that only the highest few of a hundred people lie above.
-        """),
-    privacy=Privacy.WHOLE,
-    compute=ratio_limits_of,
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    ratio_limits, place 370, whole, own section: limits of the ratio
+    ratio [1]: mean ratio
+      Field divided by laboratory, on the geometric average.
+      = bias and limits of ln(field / laboratory), taken back | Bland & Altman 1999
+    lower_limit_of_ratio [1]: lower limit of the ratio
+      The ratio that only the lowest few of a hundred people lie below.
+    upper_limit_of_ratio [1]: upper limit of the ratio
+      The ratio that only the highest few of a hundred people lie above.
+    """).by(ratio_limits_of)

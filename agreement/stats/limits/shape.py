@@ -11,7 +11,7 @@ from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import said_p
 from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.method_data import DECIMALS, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.terms import counted
 
@@ -66,19 +66,12 @@ def shape_of(data: MethodData) -> Shape:
     return shape(data.difference, data.athlete)
 
 
-RECORD: Final = Analysis(
-    name="shape",
-    place=280,
-    label="shape of the differences",
-    statistics=declared("""
-        skewness [1]: skewness of differences
-          Above zero, large positive differences are more common than large negative ones.
-          = third moment about the mean, in standard deviations
-        p_normal [p]: p of normal differences
-          How often normal differences would look this far from normal.
-          = order statistics of d | Shapiro & Wilk 1965
-        """),
-    privacy=Privacy.WHOLE,
-    compute=shape_of,
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    shape, place 280, whole, own section: shape of the differences
+    skewness [1]: skewness of differences
+      Above zero, large positive differences are more common than large negative ones.
+      = third moment about the mean, in standard deviations
+    p_normal [p]: p of normal differences
+      How often normal differences would look this far from normal.
+      = order statistics of d | Shapiro & Wilk 1965
+    """).by(shape_of)

@@ -24,7 +24,7 @@ from agreement.stats.lines.squad_calibration import (
     uneven_along,
 )
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 FEW_FOR_CALIBRATION: Final = 20
@@ -277,28 +277,20 @@ def _covariance(pairs: _Pairs, fit: Fits, model: Model) -> Floats:
     return covariance
 
 
-RECORD: Final = Analysis(
-    name="calibration",
-    place=140,
-    label="laboratory-equivalent value",
-    statistics=declared("""
-        offset: offset
-          What to add to a field value, were one number added to all.
-          = each form fitted without one athlete at a time; the simplest unless another is shown to
-          predict better; prediction interval by Student's t | Hastie 2009, section 7.10
-        slope [1]: slope of the calibration
-          What to multiply a field value with, were a line used.
-        intercept: intercept of the calibration
-          What to add after that.
-        rmse_cv_none .2: error of prediction, field value as it is
-          Root mean square error for athletes left out, nothing corrected.
-        rmse_cv_offset .2: error of prediction, with an offset
-          Root mean square error for athletes left out, an offset added.
-        rmse_cv_line .2: error of prediction, with a line
-          Root mean square error for athletes left out, by the line.
-        """),
-    privacy=Privacy.WHOLE,
-    compute=calibration_of,
-    own_section=True,
-    weighs_pairs=True,
-)
+RECORD: Final = recorded("""
+    calibration, place 140, whole, own section, weighs pairs: laboratory-equivalent value
+    offset: offset
+      What to add to a field value, were one number added to all.
+      = each form fitted without one athlete at a time; the simplest unless another is shown to
+      predict better; prediction interval by Student's t | Hastie 2009, section 7.10
+    slope [1]: slope of the calibration
+      What to multiply a field value with, were a line used.
+    intercept: intercept of the calibration
+      What to add after that.
+    rmse_cv_none .2: error of prediction, field value as it is
+      Root mean square error for athletes left out, nothing corrected.
+    rmse_cv_offset .2: error of prediction, with an offset
+      Root mean square error for athletes left out, an offset added.
+    rmse_cv_line .2: error of prediction, with a line
+      Root mean square error for athletes left out, by the line.
+    """).by(calibration_of)

@@ -14,7 +14,7 @@ from agreement.stats.basics.intervals import Interval, checked_share, t_interval
 from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
 from agreement.stats.lines.structural import UNBOUNDED, StructuralSlope, structural_of
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 _NOISE: Final = 1e-13  # a correlation below this is rounding
@@ -307,28 +307,21 @@ def _net_of_laboratory(net: StructuralSlope, data: MethodData) -> Deming:
     return Deming(net.n, net.n_pairs, *line[1:], *ends, ratio, assumed, lines, net=True)
 
 
-RECORD: Final = Analysis(
-    name="deming",
-    place=60,
-    label="line with error on both sides",
-    statistics=declared("""
-        slope [1]: Deming slope, field on laboratory
-          Change of the field value for each mL/kg/min of the laboratory's true value.
-          = line with error on both sides; the structural one where the laboratory's error is known,
-          else for a ratio of 1 with the jackknife's interval | Linnet 1993
-        intercept: Deming intercept, field on laboratory
-          Field value that the line gives for a laboratory value of zero.
-        lambda [1]: ratio of error variances
-          Variance of the field's own error, lasting errors included, over that of the laboratory's
-          values; 1 where the laboratory's error is not known.
-          = what the structural slope leaves unexplained, over the laboratory's noise | Linnet 1993
-        slope_at_half_lambda [1]: slope at half that ratio
-          What the slope would be, were the ratio of variances half as large.
-          = as slope
-        slope_at_twice_lambda [1]: slope at twice that ratio
-          What the slope would be, were the ratio of variances twice as large.
-        """),
-    privacy=Privacy.WHOLE,
-    compute=deming_of,
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    deming, place 60, whole, own section: line with error on both sides
+    slope [1]: Deming slope, field on laboratory
+      Change of the field value for each mL/kg/min of the laboratory's true value.
+      = line with error on both sides; the structural one where the laboratory's error is known,
+      else for a ratio of 1 with the jackknife's interval | Linnet 1993
+    intercept: Deming intercept, field on laboratory
+      Field value that the line gives for a laboratory value of zero.
+    lambda [1]: ratio of error variances
+      Variance of the field's own error, lasting errors included, over that of the laboratory's
+      values; 1 where the laboratory's error is not known.
+      = what the structural slope leaves unexplained, over the laboratory's noise | Linnet 1993
+    slope_at_half_lambda [1]: slope at half that ratio
+      What the slope would be, were the ratio of variances half as large.
+      = as slope
+    slope_at_twice_lambda [1]: slope at twice that ratio
+      What the slope would be, were the ratio of variances twice as large.
+    """).by(deming_of)

@@ -10,7 +10,7 @@ from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes,
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 MOST_SIMULATED: Final = 1000
@@ -111,19 +111,12 @@ def _line(x: Floats, y: Floats) -> tuple[float, float]:
     return slope, float(np.median(y - slope * x))
 
 
-RECORD: Final = Analysis(
-    name="linearity",
-    place=260,
-    label="is the line straight",
-    statistics=declared("""
-        linearity_statistic [1]: largest running sum about the line
-          Large where points lie on one side of the line for long.
-          = largest running sum of signs about the line, its distribution simulated | Passing &
-          Bablok 1983
-        p_linearity [p]: p of a straight line
-          How often chance alone would bend the points this much.
-        """),
-    privacy=Privacy.WHOLE,
-    compute=linearity_of,
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    linearity, place 260, whole, own section: is the line straight
+    linearity_statistic [1]: largest running sum about the line
+      Large where points lie on one side of the line for long.
+      = largest running sum of signs about the line, its distribution simulated | Passing & Bablok
+      1983
+    p_linearity [p]: p of a straight line
+      How often chance alone would bend the points this much.
+    """).by(linearity_of)

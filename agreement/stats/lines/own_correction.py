@@ -14,7 +14,7 @@ from agreement.stats.basics.half_t import GRID, grid_quantile, grid_weights, mix
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.lines.squad_calibration import chosen_calibration
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.terms import MASS_WITHIN_PCT
 
@@ -295,18 +295,12 @@ def _line(data: MethodData, visits: Integers) -> bool:
         return False
 
 
-RECORD: Final = Analysis(
-    name="own_correction",
-    place=420,
-    label="the athlete's own correction",
-    statistics=declared("""
-        lasting_sd: spread of lasting differences
-          How far athletes' lasting differences from the laboratory scatter about the squad's.
-          = random athletes, share of variance uniform on (0, 1), averaged by likelihood | Harville
-          1977; Robinson 1991
-        share [1]: share of the spread that lasts
-          Share of the variance of one visit's difference that comes back at the next.
-        """),
-    privacy=Privacy.WHOLE,
-    compute=own_correction_of,
-)
+RECORD: Final = recorded("""
+    own_correction, place 420, whole: the athlete's own correction
+    lasting_sd: spread of lasting differences
+      How far athletes' lasting differences from the laboratory scatter about the squad's.
+      = random athletes, share of variance uniform on (0, 1), averaged by likelihood | Harville
+      1977; Robinson 1991
+    share [1]: share of the spread that lasts
+      Share of the variance of one visit's difference that comes back at the next.
+    """).by(own_correction_of)

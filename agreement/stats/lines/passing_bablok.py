@@ -21,7 +21,7 @@ from agreement.stats.basics.rotated_slopes import (
 )
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import TOO_FEW, MethodData
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 LINE_RESAMPLES: Final = 1999
@@ -293,18 +293,11 @@ def _of(number: int, verb: str) -> str:
     return f"{number} {verb}s" if number == 1 else f"{number} {verb}"
 
 
-RECORD: Final = Analysis(
-    name="passing_bablok",
-    place=70,
-    label="line by ranks of pairwise slopes",
-    statistics=declared("""
-        slope [1]: Passing-Bablok slope, field on laboratory
-          Change of the field value for each mL/kg/min of the laboratory's, outliers harmless.
-          = shifted median of all pairwise slopes | Passing & Bablok 1983
-        intercept: Passing-Bablok intercept, field on laboratory
-          Field value that the line gives for a laboratory value of zero.
-        """),
-    privacy=Privacy.WHOLE,
-    compute=passing_bablok_of,
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    passing_bablok, place 70, whole, own section: line by ranks of pairwise slopes
+    slope [1]: Passing-Bablok slope, field on laboratory
+      Change of the field value for each mL/kg/min of the laboratory's, outliers harmless.
+      = shifted median of all pairwise slopes | Passing & Bablok 1983
+    intercept: Passing-Bablok intercept, field on laboratory
+      Field value that the line gives for a laboratory value of zero.
+    """).by(passing_bablok_of)

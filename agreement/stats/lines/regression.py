@@ -13,7 +13,7 @@ from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 _FLAT: Final = 1e-9  # share of the sum of squares that rounding may leave of none
@@ -169,7 +169,8 @@ def _bootstrap(f: Floats, x: Floats, resampling: Resampling) -> Replicates:
     return bootstrap_of_sums(resampling, columns, statistics, scales=LINE_SCALES)
 
 
-_STATISTICS: Final = declared("""
+RECORD: Final = recorded("""
+    regression, place 50, whole, own section: line of laboratory on field
     slope [1]: slope of laboratory on field
       Change of the laboratory value expected for each mL/kg/min of the field value.
       = least squares of laboratory on field; r with Fisher's z | textbook
@@ -182,15 +183,5 @@ _STATISTICS: Final = declared("""
       How far laboratory values scatter about the line that predicts them from the field value.
       = residual standard deviation of laboratory on field, on n - 2; interval by chi-square
       | textbook
-    """)
-STANDARD_ERROR: Final = _STATISTICS[-1]
-RECORD: Final = Analysis(
-    name="regression",
-    place=50,
-    label="line of laboratory on field",
-    statistics=_STATISTICS,
-    privacy=Privacy.WHOLE,
-    of_registry=("slope", "intercept", "r", "standard_error_of_estimate"),
-    compute=regression_of,
-    own_section=True,
-)
+    """).by(regression_of, of_registry=("slope", "intercept", "r", "standard_error_of_estimate"))
+STANDARD_ERROR: Final = RECORD.statistics[-1]

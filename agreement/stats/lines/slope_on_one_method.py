@@ -11,7 +11,7 @@ from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.terms import counted
 
@@ -131,34 +131,20 @@ def _resampled(x: Floats, y: Floats, resampling: Resampling) -> Interval:
 
 
 RECORDS: Final = (
-    Analysis(
-        name="slope_on_one_method",
-        place=200,
-        label="difference against one method",
-        statistics=declared("""
-            slope_on_laboratory [1]: slope of the difference on the laboratory
-              As papers draw it; below zero by noise alone.
-              = least squares of d on the laboratory, on the field value, on the day | Bland &
-              Altman 1995
-            slope_on_field [1]: slope of the difference on the field value
-              As papers draw it; above zero by noise alone.
-            """),
-        privacy=Privacy.WHOLE,
-        compute=slope_on_one_method_of,
-        own_section=True,
-    ),
-    Analysis(
-        name="drift",
-        place=240,
-        label="drift",
-        statistics=declared("""
-            change_in_30_days: change of the difference in 30 days
-              How the difference moves with calendar time.
-              = least squares of d on the laboratory, on the field value, on the day | Bland &
-              Altman 1995
-            """),
-        privacy=Privacy.WHOLE,
-        compute=drift_of,
-        own_section=True,
-    ),
+    recorded("""
+        slope_on_one_method, place 200, whole, own section: difference against one method
+        slope_on_laboratory [1]: slope of the difference on the laboratory
+          As papers draw it; below zero by noise alone.
+          = least squares of d on the laboratory, on the field value, on the day | Bland & Altman
+          1995
+        slope_on_field [1]: slope of the difference on the field value
+          As papers draw it; above zero by noise alone.
+        """).by(slope_on_one_method_of),
+    recorded("""
+        drift, place 240, whole, own section: drift
+        change_in_30_days: change of the difference in 30 days
+          How the difference moves with calendar time.
+          = least squares of d on the laboratory, on the field value, on the day | Bland & Altman
+          1995
+        """).by(drift_of),
 )

@@ -13,7 +13,7 @@ from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import Pairs, checked_pairs
 from agreement.stats.method_data import MethodData
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.terms import UNIT
 
@@ -273,36 +273,28 @@ def _slopes_of_sums(sums: Floats) -> Floats:
     return np.stack([slope, *of_spread], axis=1)
 
 
-RECORD: Final = Analysis(
-    name="trend",
-    place=40,
-    label="difference against fitness",
-    statistics=declared("""
-        slope_on_mean [1]: slope of the difference on the mean
-          Change of the difference for each mL/kg/min of the mean of both methods.
-          = least squares of d on the mean of both | Bland & Altman 1999
-        p_slope [p]: p of no slope
-          How often chance makes a slope this steep.
-        spread_on_mean [1]: slope of the spread on fitness
-          Change of the size of residuals for each mL/kg/min of the mean of both methods.
-          = least squares of the absolute residual on the mean | Bland & Altman 1999
-        p_spread [p]: p of even spread
-          How often chance alone would make the spread follow fitness this much.
-          = squared residuals on the mean, studentised | Koenker 1981
-        p_joint [p]: p of neither bias nor slope
-          How often chance alone would set the line this far from no difference at all.
-          = F of the line against no difference at all | Bradley & Blackwood 1989
-        intercept_on_mean: intercept of the difference on fitness
-          Where the line of the difference crosses a mean of zero.
-          = as slope_on_mean
-        residual_sd: spread about the line
-          How far differences scatter about the line that follows fitness.
-        spread_intercept: intercept of the spread on fitness
-          Where the line of the size of residuals crosses a mean of zero.
-          = as spread_on_mean
-        """),
-    privacy=Privacy.WHOLE,
-    of_registry=("slope_on_mean", "p_slope", "spread_on_mean", "p_spread"),
-    compute=trend_of,
-    own_section=True,
-)
+RECORD: Final = recorded("""
+    trend, place 40, whole, own section: difference against fitness
+    slope_on_mean [1]: slope of the difference on the mean
+      Change of the difference for each mL/kg/min of the mean of both methods.
+      = least squares of d on the mean of both | Bland & Altman 1999
+    p_slope [p]: p of no slope
+      How often chance makes a slope this steep.
+    spread_on_mean [1]: slope of the spread on fitness
+      Change of the size of residuals for each mL/kg/min of the mean of both methods.
+      = least squares of the absolute residual on the mean | Bland & Altman 1999
+    p_spread [p]: p of even spread
+      How often chance alone would make the spread follow fitness this much.
+      = squared residuals on the mean, studentised | Koenker 1981
+    p_joint [p]: p of neither bias nor slope
+      How often chance alone would set the line this far from no difference at all.
+      = F of the line against no difference at all | Bradley & Blackwood 1989
+    intercept_on_mean: intercept of the difference on fitness
+      Where the line of the difference crosses a mean of zero.
+      = as slope_on_mean
+    residual_sd: spread about the line
+      How far differences scatter about the line that follows fitness.
+    spread_intercept: intercept of the spread on fitness
+      Where the line of the size of residuals crosses a mean of zero.
+      = as spread_on_mean
+    """).by(trend_of, of_registry=("slope_on_mean", "p_slope", "spread_on_mean", "p_spread"))

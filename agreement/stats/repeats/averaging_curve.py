@@ -10,7 +10,7 @@ from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.causes.budget_parts import FEW_FOR_PARTS, Sources, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.repeats.day_to_day import DayNoise, Visits, visit_sums
 from agreement.stats.result import Result, Row, TableRows
 
@@ -182,26 +182,21 @@ def _row(group: str, name: str, point: Point, n: int, n_visits: int) -> Row:
 
 
 _OF_DAYS: Final = ("half_width_observed", "half_width_fitted")
-RECORD: Final = Analysis(
-    name="averaging_curve",
-    place=170,
-    label="averaging curve",
-    statistics=declared("""
-        half_width_observed: half width, observed
-          How far the limits lie from the bias for means of so many days, as observed.
-          = z s of means of 1 to 14 days of the same visits
-        half_width_fitted: half width, fitted
-          The same by the model of what lasts and what averages out.
-          = what lasts plus day-to-day noise that fades with distance in days
-        half_width_laboratory: noise floor
-          Half width that the laboratory's own noise alone makes; no method can agree better.
-          = z times the laboratory's typical error
-        """),
-    privacy=Privacy.NESTED,
-    compute=averaging_curve_of,
+RECORD: Final = recorded("""
+    averaging_curve, place 170, nested, own section: averaging curve
+    half_width_observed: half width, observed
+      How far the limits lie from the bias for means of so many days, as observed.
+      = z s of means of 1 to 14 days of the same visits
+    half_width_fitted: half width, fitted
+      The same by the model of what lasts and what averages out.
+      = what lasts plus day-to-day noise that fades with distance in days
+    half_width_laboratory: noise floor
+      Half width that the laboratory's own noise alone makes; no method can agree better.
+      = z times the laboratory's typical error
+    """).by(
+    averaging_curve_of,
     unless_possible=(
         *((str(day), _OF_DAYS) for day in range(1, MOST_DAYS + 1)),
         ("floor", ("half_width_laboratory",)),
     ),
-    own_section=True,
 )

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 AGAINST: Final = "fixed 30 s"  # the rule of the published comparison
@@ -92,28 +92,22 @@ def _moved(used: pd.DataFrame, in_use: tuple[str, ...]) -> "pd.Series[float]":
     return moved.sum() / used.notna().sum()
 
 
-RECORD: Final = Analysis(
-    name="averaging_rule",
-    place=330,
-    label="averaging rules on the same breaths",
-    statistics=declared(f"""
-        mean_vo2max: mean VO2max under the rule / mean VO2max
-          Mean of the tests that every rule can serve.
-          = the same breaths averaged anew under every rule
-        shift_of_bias: shift of the bias
-          What the bias would change by, were this rule in use instead of the present one.
-        share_more_median [p]: share above {AGAINST} / more than {AGAINST}: median
-          By what share the rule lies above {AGAINST}, in the middle test.
-        share_third_moved [1]: share in another third of the squad / in another third
-          Share of tests that the rule puts into another third of the squad than the rule in use.
-          Thirds are by rank among these tests: no published classes are used.
-          = ranks of the tests under each rule, in three equal parts
-        share_more_p10 [p] from 50: share above {AGAINST}, low end / a tenth lies below
-          The same, in the test that one of ten lies below.
-          = as mean_vo2max
-        share_more_p90 [p] from 50: share above {AGAINST}, high end / a tenth lies above
-          The same, in the test that one of ten lies above.
-        """),
-    privacy=Privacy.WHOLE,
-    own_section=True,
-)
+RECORD: Final = recorded(f"""
+    averaging_rule, place 330, whole, own section: averaging rules on the same breaths
+    mean_vo2max: mean VO2max under the rule / mean VO2max
+      Mean of the tests that every rule can serve.
+      = the same breaths averaged anew under every rule
+    shift_of_bias: shift of the bias
+      What the bias would change by, were this rule in use instead of the present one.
+    share_more_median [p]: share above {AGAINST} / more than {AGAINST}: median
+      By what share the rule lies above {AGAINST}, in the middle test.
+    share_third_moved [1]: share in another third of the squad / in another third
+      Share of tests that the rule puts into another third of the squad than the rule in use. Thirds
+      are by rank among these tests: no published classes are used.
+      = ranks of the tests under each rule, in three equal parts
+    share_more_p10 [p] from 50: share above {AGAINST}, low end / a tenth lies below
+      The same, in the test that one of ten lies below.
+      = as mean_vo2max
+    share_more_p90 [p] from 50: share above {AGAINST}, high end / a tenth lies above
+      The same, in the test that one of ten lies above.
+    """)

@@ -11,7 +11,7 @@ from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, z_of
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import NO_SECOND_VISIT, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.repeats.laboratory_variance import (
     FEWEST_DF,
     LaboratoryVariance,
@@ -192,41 +192,27 @@ def laboratory_change(
 
 
 RECORDS: Final = (
-    Analysis(
-        name="laboratory_repeats",
-        place=104,
-        label="repeats of the laboratory",
-        statistics=declared("""
-            mean_shift: mean shift
-              How much higher a test reads than the one before it, within days: learning or
-              recovery.
-              = mean of the later minus the earlier test; interval by Student's t | Hopkins 2000
-            typical_error_net_of_shift: typical error, mean shift taken out
-              Standard deviation of one laboratory test about what many would show.
-              = SD of the differences over root 2; of all repeats the residual about unit and order
-              | Hopkins 2000
-            """),
-        privacy=Privacy.WHOLE,
-        unless_possible=(("all", ("typical_error_net_of_shift",)),),
-        own_section=True,
-    ),
-    Analysis(
-        name="laboratory_change",
-        place=106,
-        label="change seen by the laboratory",
-        statistics=declared("""
-            mean_change: mean change
-              Laboratory change between two visits, over athletes.
-              = mean of last minus first; interval by Student's t
-            sd_of_change: SD of the changes
-              How differently athletes changed, the laboratory's noise included.
-              = SD of last minus first; interval by chi-square
-            share_beyond_noise [1] of n: share of athletes who changed by more than noise
-              Athletes whose change is larger than two tests of one unchanged athlete differ.
-              = share with a change above z times the root of v (1/k1 + 1/k2); interval by Wilson
-              | Hopkins 2000; Wilson 1927 (memory)
-            """),
-        privacy=Privacy.WHOLE,
-        own_section=True,
-    ),
+    recorded("""
+        laboratory_repeats, place 104, whole, own section: repeats of the laboratory
+        mean_shift: mean shift
+          How much higher a test reads than the one before it, within days: learning or recovery.
+          = mean of the later minus the earlier test; interval by Student's t | Hopkins 2000
+        typical_error_net_of_shift: typical error, mean shift taken out
+          Standard deviation of one laboratory test about what many would show.
+          = SD of the differences over root 2; of all repeats the residual about unit and order |
+          Hopkins 2000
+        """).by(unless_possible=(("all", ("typical_error_net_of_shift",)),)),
+    recorded("""
+        laboratory_change, place 106, whole, own section: change seen by the laboratory
+        mean_change: mean change
+          Laboratory change between two visits, over athletes.
+          = mean of last minus first; interval by Student's t
+        sd_of_change: SD of the changes
+          How differently athletes changed, the laboratory's noise included.
+          = SD of last minus first; interval by chi-square
+        share_beyond_noise [1] of n: share of athletes who changed by more than noise
+          Athletes whose change is larger than two tests of one unchanged athlete differ.
+          = share with a change above z times the root of v (1/k1 + 1/k2); interval by Wilson |
+          Hopkins 2000; Wilson 1927 (memory)
+        """),
 )

@@ -14,7 +14,7 @@ import pandas as pd
 from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.repeats.laboratory_variance import variance_ends
 from agreement.stats.result import Result, Row, TableRows
 from agreement.terms import counted
@@ -276,36 +276,29 @@ def repeatability_of(data: MethodData) -> Repeatability:
     return replace(field_repeatability(data.daily), weeks=weeks_of(data.daily))
 
 
-RECORD: Final = Analysis(
-    name="repeatability",
-    place=100,
-    label="error of repeated values",
-    statistics=declared("""
-        typical_error: typical error
-          Standard deviation of repeated values of one method within one athlete.
-          = root mean square within athletes; interval by chi-square | Bland & Altman 1996
-        smallest_real_change: smallest real change
-          A change of one athlete in the laboratory below it may be noise alone.
-          = z times the root of 2 times the typical error | Hopkins 2000
-        day_to_day_spread: two single days of one week differ by up to
-          How far two single days of one week lie apart; it says nothing about a change over weeks.
-        week_to_week_change: two neighbouring weeks differ by up to
-          How far the means of two weeks before one test lie apart; a change over more weeks can be
-          larger by noise alone.
-          = z times the standard deviation of the later mean less the earlier; interval by
-          chi-square
-        coefficient_of_variation [p]: coefficient of variation
-          Typical error as a share of the mean of the repeated values.
-          = typical error over the mean of the repeated values
-        """),
-    privacy=Privacy.WHOLE,
+RECORD: Final = recorded("""
+    repeatability, place 100, whole, own section, any size: error of repeated values
+    typical_error: typical error
+      Standard deviation of repeated values of one method within one athlete.
+      = root mean square within athletes; interval by chi-square | Bland & Altman 1996
+    smallest_real_change: smallest real change
+      A change of one athlete in the laboratory below it may be noise alone.
+      = z times the root of 2 times the typical error | Hopkins 2000
+    day_to_day_spread: two single days of one week differ by up to
+      How far two single days of one week lie apart; it says nothing about a change over weeks.
+    week_to_week_change: two neighbouring weeks differ by up to
+      How far the means of two weeks before one test lie apart; a change over more weeks can be
+      larger by noise alone.
+      = z times the standard deviation of the later mean less the earlier; interval by chi-square
+    coefficient_of_variation [p]: coefficient of variation
+      Typical error as a share of the mean of the repeated values.
+      = typical error over the mean of the repeated values
+    """).by(
+    repeatability_of,
     of_registry=(
         "typical_error",
         "smallest_real_change",
         "day_to_day_spread",
         "week_to_week_change",
     ),
-    compute=repeatability_of,
-    any_size=True,
-    own_section=True,
 )

@@ -13,7 +13,7 @@ from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.limits.limits_shown import limits_rows
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import Analysis, recorded
 from agreement.stats.result import Result, Row, TableRows, in_group
 from agreement.terms import UNIT
 
@@ -123,57 +123,45 @@ def threshold_agreement(thresholds: pd.DataFrame, quantity: str) -> ThresholdAgr
     return ThresholdAgreement(found, QUANTITIES[quantity])
 
 
-def _agreement(name: str, place: int, what: str, unit: str) -> Analysis:
-    return Analysis(
-        name=name,
-        place=place,
-        label=f"agreement on {what} at the thresholds",
-        statistics=declared(f"""
-            bias [{unit}]: bias
-              How much higher the first named reads {what}.
-              = mean and SD of the differences, each athlete's mean; exact intervals | Bland and
-              Altman 1986, 2007
-            sd_of_differences [{unit}]: SD of differences
-              Their spread.
-            lower_limit [{unit}]: lower limit
-              97.5 % of differences lie above it.
-            upper_limit [{unit}]: upper limit
-              97.5 % of differences lie below it.
-            """),
-        privacy=Privacy.READINGS,
-        own_section=True,
-    )
+def _agreement(name_and_place: str, what: str, unit: str) -> Analysis:
+    return recorded(f"""
+        {name_and_place}, readings, own section: agreement on {what} at the thresholds
+        bias [{unit}]: bias
+          How much higher the first named reads {what}.
+          = mean and SD of the differences, each athlete's mean; exact intervals | Bland and Altman
+          1986, 2007
+        sd_of_differences [{unit}]: SD of differences
+          Their spread.
+        lower_limit [{unit}]: lower limit
+          97.5 % of differences lie above it.
+        upper_limit [{unit}]: upper limit
+          97.5 % of differences lie below it.
+        """)
 
 
 RECORDS: Final = (
-    Analysis(
-        name="thresholds",
-        place=107,
-        label="ventilatory thresholds",
-        statistics=declared("""
-            share_found [1] of n_pairs: share found
-              Tests in which the method finds a threshold; it is refused where no corner is clear.
-              = tests with a threshold over tests looked at; Wilson's interval
-            mean_vo2: uptake at it
-              Uptake at the threshold.
-              = where two lines meet, or as a rater read it; mean over athletes, each with the mean
-              of the own tests; interval by Student's t | V-slope and VE on VCO2: Beaver 1986
-              (memory); VE/VO2: Caiozzo 1982 (first page read); VE/VCO2: Reinhard 1979 (memory);
-              test and interval: Hansen 2017 (abstract read)
-            mean_share_of_vo2max [%]: uptake at it, of VO2max
-              Uptake at the threshold over the test's VO2max.
-              = mean over athletes, each with the mean of the own tests; interval by Student's t
-            mean_hr [bpm]: heart rate at it
-              Heart rate there, without athletes under a drug that limits it.
-            mean_share_of_hr_max [%]: heart rate at it, of HRmax
-              Heart rate at the threshold over the test's highest.
-            sd_share_of_hr_max [%]: its SD between athletes
-              How far athletes differ: that much one share of HRmax for all misplaces a zone.
-              = SD over athletes; interval by chi-square
-            """),
-        privacy=Privacy.READINGS,
-        own_section=True,
-    ),
-    _agreement("threshold_agreement", 108, "uptake", UNIT),
-    _agreement("threshold_agreement_hr", 109, "heart rate", "bpm"),
+    recorded("""
+        thresholds, place 107, readings, own section: ventilatory thresholds
+        share_found [1] of n_pairs: share found
+          Tests in which the method finds a threshold; it is refused where no corner is clear.
+          = tests with a threshold over tests looked at; Wilson's interval
+        mean_vo2: uptake at it
+          Uptake at the threshold.
+          = where two lines meet, or as a rater read it; mean over athletes, each with the mean of
+          the own tests; interval by Student's t | V-slope and VE on VCO2: Beaver 1986 (memory);
+          VE/VO2: Caiozzo 1982 (first page read); VE/VCO2: Reinhard 1979 (memory); test and
+          interval: Hansen 2017 (abstract read)
+        mean_share_of_vo2max [%]: uptake at it, of VO2max
+          Uptake at the threshold over the test's VO2max.
+          = mean over athletes, each with the mean of the own tests; interval by Student's t
+        mean_hr [bpm]: heart rate at it
+          Heart rate there, without athletes under a drug that limits it.
+        mean_share_of_hr_max [%]: heart rate at it, of HRmax
+          Heart rate at the threshold over the test's highest.
+        sd_share_of_hr_max [%]: its SD between athletes
+          How far athletes differ: that much one share of HRmax for all misplaces a zone.
+          = SD over athletes; interval by chi-square
+        """),
+    _agreement("threshold_agreement, place 108", "uptake", UNIT),
+    _agreement("threshold_agreement_hr, place 109", "heart rate", "bpm"),
 )

@@ -8,7 +8,7 @@ import pandas as pd
 
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result, TableRows, told_rows
 
@@ -54,26 +54,20 @@ class TrainingZones(Result):
         )
 
 
-RECORD: Final = Analysis(
-    name="training_zones",
-    place=112,
-    label="training zones by own thresholds and by HRmax",
-    statistics=declared(
-        *(
-            f"""
-            mean_zone{zone}{by} [%]: time {where}, by {said}
-              Share of the training time {where} in the weeks before a test, by {said}.
-              = mean over athletes, each with the mean of the own tests; interval by Student's t
-            """
-            for zone, where in ZONES.items()
-            for by, said in (("", "HRmax"), ("_own", "own thresholds"))
-        ),
+RECORD: Final = recorded(
+    "training_zones, place 112, whole, own section: training zones by own thresholds and by HRmax",
+    *(
+        f"""
+        mean_zone{zone}{by} [%]: time {where}, by {said}
+          Share of the training time {where} in the weeks before a test, by {said}.
+          = mean over athletes, each with the mean of the own tests; interval by Student's t
         """
-        share_profile_changed [1] of n: share of athletes with another profile
-          Athletes whose training profile is another one by their own thresholds than by HRmax.
-          = athletes with any test whose two profiles differ, over athletes; Wilson's interval
-        """,
+        for zone, where in ZONES.items()
+        for by, said in (("", "HRmax"), ("_own", "own thresholds"))
     ),
-    privacy=Privacy.WHOLE,
-    own_section=True,
+    """
+    share_profile_changed [1] of n: share of athletes with another profile
+      Athletes whose training profile is another one by their own thresholds than by HRmax.
+      = athletes with any test whose two profiles differ, over athletes; Wilson's interval
+    """,
 )

@@ -11,7 +11,7 @@ from agreement.stats.basics.arrays import ArrayLike, Booleans
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.replicates import jackknife_error
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
 WEEKS: Final = 28.0  # days that the numbers are for
@@ -131,25 +131,18 @@ def ageing_of(data: MethodData) -> Ageing:
     return ageing(kept["field"] - kept["lab"], kept["gap_days"], kept["athlete_id"])
 
 
-RECORD: Final = Analysis(
-    name="ageing",
-    place=247,
-    label="age of a reading",
-    statistics=declared("""
-        added_square [(mL/kg/min)^2]: squared error that four weeks add
-          Above zero a reading tells less the older it is; season and training move with its age.
-          = slope of squared d on the days between reading and test, within athletes, times 28
-          | arithmetic; jackknife by athlete
-        drift_in_28_days: change of the difference with four weeks of age
-          How the difference moves, within athletes, with the age of the reading.
-          = slope of d on these days, within athletes, times 28 | arithmetic; jackknife by athlete
-        error_on_day_0: typical error of a reading of the test's day
-          Root mean squared difference, carried to no age at all.
-          = root of the mean squared d less its growth | arithmetic; jackknife by athlete
-        error_on_day_28: typical error of a reading four weeks old
-          Root mean squared difference, carried to 28 days.
-        """),
-    privacy=Privacy.WHOLE,
-    compute=ageing_of,
-    shown_in=("validation", "audit"),
-)
+RECORD: Final = recorded("""
+    ageing, place 247, whole: age of a reading
+    added_square [(mL/kg/min)^2]: squared error that four weeks add
+      Above zero a reading tells less the older it is; season and training move with its age.
+      = slope of squared d on the days between reading and test, within athletes, times 28 |
+      arithmetic; jackknife by athlete
+    drift_in_28_days: change of the difference with four weeks of age
+      How the difference moves, within athletes, with the age of the reading.
+      = slope of d on these days, within athletes, times 28 | arithmetic; jackknife by athlete
+    error_on_day_0: typical error of a reading of the test's day
+      Root mean squared difference, carried to no age at all.
+      = root of the mean squared d less its growth | arithmetic; jackknife by athlete
+    error_on_day_28: typical error of a reading four weeks old
+      Root mean squared difference, carried to 28 days.
+    """).by(ageing_of, shown_in=("validation", "audit"))

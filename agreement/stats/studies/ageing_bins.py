@@ -9,7 +9,7 @@ from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.compare.closer import N_FLIPS, Closer, closer
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, Row, TableRows
 from agreement.terms import UNIT
 
@@ -118,21 +118,14 @@ def ageing_bins_of(data: MethodData) -> AgeingBins:
     )
 
 
-RECORD: Final = Analysis(
-    name="ageing_bins",
-    place=248,
-    label="error by age of the reading",
-    statistics=declared("""
-        error_of_age: typical error by age of the reading
-          Root mean squared difference of readings so many days before the test.
-          = root of the mean squared mean of d of an athlete's readings in a bin of days | Fisher
-          1935; Westfall & Young 1993 (memory)
-        ratio_to_freshest [1] .1: its ratio to that of the freshest readings
-          Above 1 older readings tell less; joint interval over all bins.
-          = error of a bin over that of the first, joint interval by flips of sign | Fisher 1935;
-          Westfall & Young 1993 (memory)
-        """),
-    privacy=Privacy.WHOLE,
-    compute=ageing_bins_of,
-    shown_in=("validation", "audit"),
-)
+RECORD: Final = recorded("""
+    ageing_bins, place 248, whole: error by age of the reading
+    error_of_age: typical error by age of the reading
+      Root mean squared difference of readings so many days before the test.
+      = root of the mean squared mean of d of an athlete's readings in a bin of days | Fisher 1935;
+      Westfall & Young 1993 (memory)
+    ratio_to_freshest [1] .1: its ratio to that of the freshest readings
+      Above 1 older readings tell less; joint interval over all bins.
+      = error of a bin over that of the first, joint interval by flips of sign | Fisher 1935;
+      Westfall & Young 1993 (memory)
+    """).by(ageing_bins_of, shown_in=("validation", "audit"))

@@ -10,7 +10,7 @@ from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.lines.slope_on_one_method import DAYS, Drift, drift_of
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.terms import UNIT, counted
 
@@ -105,22 +105,15 @@ def control_of(data: MethodData) -> Control:
     )
 
 
-RECORD: Final = Analysis(
-    name="control",
-    place=245,
-    label="laboratory's control",
-    statistics=declared("""
-        laboratory_drift: change of the laboratory's control in 30 days
-          Away from zero the laboratory itself has moved.
-          = least squares of the control's value on the day, times 30
-        field_drift: change of the field method in 30 days
-          Drift of the difference with the laboratory's own drift added back.
-          = change_in_30_days plus laboratory_drift; interval by MOVER | Zou & Donner 2008
-        control_sd: scatter of the control about its line
-          How far the control's tests scatter from day to day.
-          = residual standard deviation of that line
-        """),
-    privacy=Privacy.WHOLE,
-    compute=control_of,
-    shown_in=("validation", "audit"),
-)
+RECORD: Final = recorded("""
+    control, place 245, whole: laboratory's control
+    laboratory_drift: change of the laboratory's control in 30 days
+      Away from zero the laboratory itself has moved.
+      = least squares of the control's value on the day, times 30
+    field_drift: change of the field method in 30 days
+      Drift of the difference with the laboratory's own drift added back.
+      = change_in_30_days plus laboratory_drift; interval by MOVER | Zou & Donner 2008
+    control_sd: scatter of the control about its line
+      How far the control's tests scatter from day to day.
+      = residual standard deviation of that line
+    """).by(control_of, shown_in=("validation", "audit"))

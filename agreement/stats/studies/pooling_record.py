@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import declared, recorded
 
 _SQUAD: Final = declared("""
     bias: bias
@@ -16,49 +16,34 @@ _SQUAD: Final = declared("""
       The difference that only the highest few of a squad lie above.
     """)
 OF_REPORTS: Final = (
-    Analysis(
-        name="studies",
-        place=1,
-        label="studies pooled",
-        privacy=Privacy.WHOLE,
-        statistics=declared(
-            *_SQUAD,
-            """
-            sd_between_biases: SD between squads' biases
-              How far the biases of squads scatter beyond chance.
-            sd_between_log_sds [1]: SD between logarithms of SDs
-              How far the spreads of squads differ beyond chance.
-            sd_times_apart [1] .1: spread of squads' SDs
-              How many times larger or smaller the SD of 95 of 100 squads is.
-              = exponential of z times the SD between logarithms of SDs
-            log_sd [1]: logarithm of the SD
-              The typical spread, as a check.
-              = random effects, Paule-Mandel and Hartung-Knapp
-            """,
-        ),
+    recorded(
+        "studies, place 1, whole: studies pooled",
+        *_SQUAD,
+        """
+        sd_between_biases: SD between squads' biases
+          How far the biases of squads scatter beyond chance.
+        sd_between_log_sds [1]: SD between logarithms of SDs
+          How far the spreads of squads differ beyond chance.
+        sd_times_apart [1] .1: spread of squads' SDs
+          How many times larger or smaller the SD of 95 of 100 squads is.
+          = exponential of z times the SD between logarithms of SDs
+        log_sd [1]: logarithm of the SD
+          The typical spread, as a check.
+          = random effects, Paule-Mandel and Hartung-Knapp
+        """,
     ),
-    Analysis(
-        name="next_squad",
-        place=2,
-        label="the next squad, not measured yet",
-        privacy=Privacy.WHOLE,
-        statistics=declared(
-            *_SQUAD,
-            """
-            athlete: an athlete of the next squad
-              Between the two ends lie 95 of 100 of its athletes.
-            """,
-        ),
+    recorded(
+        "next_squad, place 2, whole: the next squad, not measured yet",
+        *_SQUAD,
+        """
+        athlete: an athlete of the next squad
+          Between the two ends lie 95 of 100 of its athletes.
+        """,
     ),
-    Analysis(
-        name="moderator",
-        place=3,
-        label="two kinds of studies",
-        privacy=Privacy.WHOLE,
-        statistics=declared("""
-            difference_of_bias: difference of bias
-              How much more one kind of study reads than the other.
-              = random effects, Paule-Mandel and Hartung-Knapp | Knapp & Hartung 2003 (memory)
-            """),
-    ),
+    recorded("""
+        moderator, place 3, whole: two kinds of studies
+        difference_of_bias: difference of bias
+          How much more one kind of study reads than the other.
+          = random effects, Paule-Mandel and Hartung-Knapp | Knapp & Hartung 2003 (memory)
+        """),
 )

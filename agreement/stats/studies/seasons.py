@@ -11,7 +11,7 @@ from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 from agreement.stats.compare.closer import overlapping_df
 from agreement.stats.limits.limits_of_agreement import LIMITS
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 
 FEWEST_SHARED: Final = 3  # athletes in both; below, their likeness cannot be known
 
@@ -151,35 +151,30 @@ def _left_out(x: Floats) -> Floats:
 
 
 OF_REPORTS: Final = (
-    Analysis(
-        name="season",
-        place=0,
-        label="second report against the first",
-        privacy=Privacy.WHOLE,
-        statistics=declared(
-            """
-            difference_of_bias: bias, second minus first
-              By how much more the field method reads in the second report.
-              = mean d of the second report less that of the first | Derrick, Toher & White 2017
-              (memory)
-            p_bias [p]: p of equal bias
-              How well the data fit a bias that has not moved.
-              = t test that takes the covariance of shared athletes off | Derrick, Toher & White
-              2017 (memory)
-            p_bias_counted [p]: p of equal bias, all methods counted
-              The same, with every method and mode of the comparison counted.
-              = p of equal bias, over bias and spread of every method, by Holm's rule | Holm 1979
-            ratio_of_sd [1]: SD, second over first
-              How many times as far the differences scatter in the second report.
-              = SD of d in the second report over that in the first; jackknife of its logarithm
-            p_sd [p]: p of equal spread
-              How well the data fit a spread that has not changed.
-              = t test of the logarithm of the ratio
-            p_sd_counted [p]: p of equal spread, all methods counted
-              The same, with every method and mode of the comparison counted.
-              = p of equal spread, over bias and spread of every method, by Holm's rule | Holm 1979
-            """,
-            *LIMITS,
-        ),
+    recorded(
+        """
+        season, place 0, whole: second report against the first
+        difference_of_bias: bias, second minus first
+          By how much more the field method reads in the second report.
+          = mean d of the second report less that of the first | Derrick, Toher & White 2017
+          (memory)
+        p_bias [p]: p of equal bias
+          How well the data fit a bias that has not moved.
+          = t test that takes the covariance of shared athletes off | Derrick, Toher & White 2017
+          (memory)
+        p_bias_counted [p]: p of equal bias, all methods counted
+          The same, with every method and mode of the comparison counted.
+          = p of equal bias, over bias and spread of every method, by Holm's rule | Holm 1979
+        ratio_of_sd [1]: SD, second over first
+          How many times as far the differences scatter in the second report.
+          = SD of d in the second report over that in the first; jackknife of its logarithm
+        p_sd [p]: p of equal spread
+          How well the data fit a spread that has not changed.
+          = t test of the logarithm of the ratio
+        p_sd_counted [p]: p of equal spread, all methods counted
+          The same, with every method and mode of the comparison counted.
+          = p of equal spread, over bias and spread of every method, by Holm's rule | Holm 1979
+        """,
+        *LIMITS,
     ),
 )

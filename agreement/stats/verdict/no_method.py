@@ -19,7 +19,7 @@ from agreement.stats.method_data import (
     NotEstimable,
     require_enough,
 )
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.stats.verdict.verdict import against_of, material_of
 from agreement.stats.verdict.yardsticks import Judgement, judge
@@ -133,23 +133,16 @@ def _skill(data: MethodData) -> tuple[float, Interval]:
     return 1.0 - ratio, Interval(1.0 - ratio * reach, 1.0 - ratio / reach)
 
 
-RECORD: Final = Analysis(
-    name="no_method",
-    place=430,
-    label="against one number for everybody",
-    statistics=declared("""
-        constant_within_margin [1] .0: one number for everybody would do (1: yes)
-          1 if the mean laboratory value of the others, said of everybody, met the agreed limit.
-          = the verdict's rule on that mean in the place of the field value
-        constant_half_width: half width of the limits of one number for everybody
-          How far a laboratory value may lie from the mean of the others.
-          = half the width of the limits of agreement of that mean | Bland & Altman 1999
-        skill [1]: skill over one number for everybody
-          Share of the squared error of one number for everybody that the method avoids; 0 or less:
-          none.
-          = 1 less mean d^2 over that of the mean of the others; jackknife of the log ratio | Tukey
-          1958
-        """),
-    privacy=Privacy.WHOLE,
-    compute=no_method_of,
-)
+RECORD: Final = recorded("""
+    no_method, place 430, whole: against one number for everybody
+    constant_within_margin [1] .0: one number for everybody would do (1: yes)
+      1 if the mean laboratory value of the others, said of everybody, met the agreed limit.
+      = the verdict's rule on that mean in the place of the field value
+    constant_half_width: half width of the limits of one number for everybody
+      How far a laboratory value may lie from the mean of the others.
+      = half the width of the limits of agreement of that mean | Bland & Altman 1999
+    skill [1]: skill over one number for everybody
+      Share of the squared error of one number for everybody that the method avoids; 0 or less:
+      none.
+      = 1 less mean d^2 over that of the mean of the others; jackknife of the log ratio | Tukey 1958
+    """).by(no_method_of)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.record import Analysis, Privacy, declared
+from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows, told_rows
 from agreement.terms import counted
 
@@ -50,22 +50,14 @@ def no_number_of(data: MethodData) -> NoNumber:
     return NoNumber(len(data.asked), int((~data.asked["served"]).sum()), data.n_pairs)
 
 
-RECORD = Analysis(
-    name="no_number",
-    place=75,
-    label="who gets no number",
-    statistics=declared("""
-        athletes_asked [1] .0: athletes asked
-          Athletes with a laboratory test who did what the method computes from.
-          = athletes with rows of the method's raw results
-        athletes_without [1] .0 of n: athletes without a number
-          Those whom the method refused or could not serve.
-        share_without [1] of n: share without a number
-          Share of the athletes asked who get no number; the limits are not of them.
-          = athletes without / athletes asked; Wilson's interval | Newcombe 1998, Stat Med 17:857
-        """),
-    privacy=Privacy.WHOLE,
-    compute=no_number_of,
-    any_size=True,  # it says most where hardly anybody gets a number
-    own_section=True,
-)
+RECORD = recorded("""
+    no_number, place 75, whole, own section, any size: who gets no number
+    athletes_asked [1] .0: athletes asked
+      Athletes with a laboratory test who did what the method computes from.
+      = athletes with rows of the method's raw results
+    athletes_without [1] .0 of n: athletes without a number
+      Those whom the method refused or could not serve.
+    share_without [1] of n: share without a number
+      Share of the athletes asked who get no number; the limits are not of them.
+      = athletes without / athletes asked; Wilson's interval | Newcombe 1998, Stat Med 17:857
+    """).by(no_number_of)
