@@ -11,7 +11,7 @@ from opened import Opened
 
 from agreement.cohort import read_cohort
 from agreement.physiology.breath_tests import STAGE_COLUMNS
-from agreement.report.privacy.privacy import naming, pseudonymous
+from agreement.report.privacy.privacy import pseudonymous
 from agreement.report.sections import input_sections
 from agreement.report.sections import training_sections as sections
 
@@ -106,7 +106,7 @@ def test_the_error_of_sessions_is_split_where_the_test_had_stages_names_hidden_o
     assert "pair by pair" not in why(cohort)[1].html
     measured_there = replace(cohort, laboratory=replace(cohort.laboratory, stages=stages))
     own = cohort.pairs.query("method == 'sessions_hr' and athlete_id == 'A1'").iloc[0]
-    for shown in (measured_there, pseudonymous(measured_there, naming(b"key"))):
+    for shown in (measured_there, pseudonymous(measured_there, b"key")):
         html = why(shown)[1].html
         part = html[html.index("heart rate: the error, split") :]
         assert re.findall(r"cost equation</th><td[^>]*><span[^>]*>([^<]+)<", part) == ["+2.0"]
@@ -155,7 +155,7 @@ def test_maxima_are_counted(cohort):
 
 
 def test_pseudonyms_reach_every_section(cohort):
-    hidden = pseudonymous(cohort, naming(b"key"))
+    hidden = pseudonymous(cohort, b"key")
     pictures, words = why(hidden)
     text = words.html + Opened(hidden).inputs().html + " ".join(p.alt for p in pictures)
     assert len(pictures) == 2

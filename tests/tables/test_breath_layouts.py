@@ -194,13 +194,21 @@ def test_start_and_end_of_exercise_in_minutes(folder):
 def test_an_audit_keeps_back_the_checksums_of_files_in_folders_of_people():
     files = [InputFile("lab.csv", "a", 2), InputFile("breaths/A1/pre.csv", "b", None)]
     files += [InputFile("breaths/A2.csv", "c", None), InputFile("breaths.csv", "d", None)]
-    study = SimpleNamespace(inputs=files, names={"breaths": "breaths", "samples": None})
-    kept = without_files_of_people(study)
-    assert [(one.name, one.sha256, one.rows) for one in kept] == [
-        ("lab.csv", "a", 2),
-        ("breaths.csv", "d", None),
-        ("breaths/", "", 2),
+    files += [InputFile("wrist/of_ann.csv", "e", 9)]
+    names = {"breaths": "breaths", "samples": None}
+    study = SimpleNamespace(inputs=files, names=names, many={"wrist": ("wrist/of_ann.csv",)})
+    keyed, other = (without_files_of_people(study, key) for key in (b"key", b"another"))
+    assert [(one.name, one.rows) for one in keyed] == [
+        ("lab.csv", 2),
+        ("breaths.csv", None),
+        ("breaths/", 2),
+        ("wrist/", 1),
     ]
+    sums = [(one.sha256, two.sha256) for one, two in zip(keyed, other, strict=True)]
+    assert all(one.startswith("keyed:") and one != two for one, two in sums)
+    files[2] = InputFile("breaths/A2.csv", "C", None)
+    again = without_files_of_people(study, b"key")
+    assert [one.name for one, old in zip(again, keyed, strict=True) if one != old] == ["breaths/"]
 
 
 @pytest.mark.parametrize(

@@ -29,21 +29,22 @@ if TYPE_CHECKING:
 FEWEST_SHOWN: Final = 5  # athletes in a cell that may be shown
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
 
+KEYED: Final = "keyed:"  # begins a checksum that was made with the study's key
 Naming = Callable[[object], str]
+
+
+def _keyed(key: bytes, text: object) -> str:
+    return hmac.new(key, str(text).encode(), hashlib.sha256).hexdigest()
 
 
 def naming(key: bytes) -> Naming:
     """Return a function from an id to its pseudonym, the same for the same key."""
-
-    def pseudonym(name: object) -> str:
-        return "P" + hmac.new(key, str(name).encode(), hashlib.sha256).hexdigest()[:10].upper()
-
-    return pseudonym
+    return lambda name: f"P{_keyed(key, name)[:10].upper()}"
 
 
-def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
+def pseudonymous(cohort: Cohort, key: bytes) -> Cohort:
     """Return the cohort with pseudonyms for athletes and tests, in all that reports show."""
-    pairing = cohort.pairing
+    pairing, name = cohort.pairing, naming(key)
     hidden = {
         part: _renamed(getattr(pairing, part), name, ["athlete_id", "lab_test_id"])
         for part in ("pairs", "daily", "repeats", "across_modes", "units")
@@ -69,7 +70,7 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
             field_tests=_renamed(cohort.study.field_tests, name, ["athlete_id"]),
             sessions=_renamed(cohort.study.sessions, name, ["athlete_id"]),
             problems=(),
-            inputs=without_files_of_people(cohort.study),
+            inputs=without_files_of_people(cohort.study, key),
             without_value=_renamed_known(cohort.study.without_value, name),
         ),
         laboratory=laboratory,
@@ -78,21 +79,27 @@ def pseudonymous(cohort: Cohort, name: Naming) -> Cohort:
     )
 
 
-def without_files_of_people(study: StudyTables) -> tuple[InputFile, ...]:
+def without_files_of_people(study: StudyTables, key: bytes) -> tuple[InputFile, ...]:
     """
-    Return the files read of a study, each folder of raw files as one entry without a checksum.
+    Return the files read of a study under keyed checksums, each folder of files as one entry.
 
-    A checksum of a test's or a session's file would tell whose it is to whoever has the file.
+    The checksum of one person's file would tell whose it is to whoever has the file, and its name might;
+    that of a table is found again by whoever knows all of it but a cell, and tries values.
     """
-    raw = {study.names[part] for part in ("breaths", "samples") if study.names.get(part)}
-    kept, files = [], dict.fromkeys(sorted(raw), 0)
+    many = {*study.many, *(study.names.get(part) for part in ("breaths", "samples"))} - {None}
+    kept, folders = [], dict[str, list[InputFile]]()
     for one in study.inputs:
-        folder = next((name for name in raw if one.name.startswith(f"{name}/")), None)
+        folder = next((name for name in many if one.name.startswith(f"{name}/")), None)
         if folder is not None:
-            files[folder] += 1
-        else:
+            folders.setdefault(f"{folder}/", []).append(one)
+        elif one.name.endswith(".toml"):  # choices
             kept.append(one)
-    return (*kept, *(InputFile(f"{folder}/", "", n) for folder, n in files.items() if n))
+        else:
+            kept.append(replace(one, sha256=KEYED + _keyed(key, one.sha256)))
+    for folder, files in sorted(folders.items()):
+        every = sorted(f"{one.name} {one.sha256}" for one in files)
+        kept.append(InputFile(folder, KEYED + _keyed(key, every), len(files)))
+    return tuple(kept)
 
 
 def _pseudonymous_profiles(training: TrainingProfiles, name: Naming) -> TrainingProfiles:

@@ -9,15 +9,15 @@ from pathlib import Path
 from typing import Any, Final
 
 import agreement
-from agreement.report.page.markup import Block, code, fold, table
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block, code, fold, paragraph, table
 from agreement.report.page.numbers import counted
+from agreement.report.privacy.privacy import KEYED
 from agreement.report.run.folder import PROVENANCE, WRITTEN_BY, provenance_bytes
 from agreement.tables.options import Kind
 from agreement.tables.study import StudyTables
 
 DEPENDENCIES: Final = ("numpy", "scipy", "pandas", "statsmodels", "pingouin", "matplotlib")
-
-NO_CHECKSUM: Final = "none given: each file is one person's"
 
 
 def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
@@ -59,7 +59,7 @@ def provenance_block(content: dict[str, Any]) -> Block:
         "seed of everything random": str(content["seed"]),
         "resamples of a bootstrap": _resamples(),
     }
-    # of an audit, a folder of raw files is one entry that ends in a slash
+    # of an audit, a folder of files is one entry that ends in a slash
     whole = [
         source["name"].rfind("/") in (-1, len(source["name"]) - 1) for source in content["inputs"]
     ]
@@ -68,6 +68,8 @@ def provenance_block(content: dict[str, Any]) -> Block:
     shown = table(
         "Program, versions and seed", ["what", "value"], [(k, str(v)) for k, v in versions.items()]
     ) + _files("Files read", tables)
+    if any(source["sha256"].startswith(KEYED) for source in tables):
+        shown += paragraph(said("ledger", "keyed_checksums"), "note")
     if not raw:
         return shown
     listed = _files("Raw files read", raw)
@@ -93,7 +95,7 @@ def _files(caption: str, sources: list[dict[str, Any]]) -> Block:
         (
             code(source["name"]),
             _rows(source),
-            code(source["sha256"]) if source["sha256"] else NO_CHECKSUM,
+            code(source["sha256"]),
         )
         for source in sources
     ]

@@ -39,6 +39,7 @@ from agreement.scale.registry_results import RegistryResults, registry_results
 from agreement.scale.streamed import Streamed
 from agreement.stats.catalogue import ANALYSES
 from agreement.tables.options import Kind, Margin
+from agreement.tables.withdrawn import study_key
 from agreement.tables.writers import significant
 from agreement.terms import REASONS
 
@@ -88,7 +89,10 @@ def write_registry_report(
         if kind == "audit":
             results = released_registry(results, gone)
             gone = set()  # they are
-            inputs, options = without_files_of_people(told), released_options(told.options)
+            inputs, options = (
+                without_files_of_people(told, study_key(told.folder)),
+                released_options(told.options),
+            )
             told = replace(told, inputs=inputs, options=options)
             lines, flow = pooled(_counted(streamed), flow, behind)
             behind = {}  # it is done

@@ -75,8 +75,7 @@ def pseudonymous(cohort: Cohort) -> Cohort:
 
     The pseudonyms' key stays in the study folder.
     """
-    name = privacy.naming(study_key(cohort.study.folder))
-    return hidden(privacy.pseudonymous(cohort, name))
+    return hidden(privacy.pseudonymous(cohort, study_key(cohort.study.folder)))
 
 
 def hidden(cohort: Cohort) -> HiddenCohort:
