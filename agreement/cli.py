@@ -6,7 +6,6 @@ Data goes to stdout, talk to stderr; nothing passes that a terminal would obey. 
 on). Heavy imports stand inside the commands, so that help is quick.
 """
 
-import io
 import os
 import signal
 import sys
@@ -21,6 +20,8 @@ from agreement import cli_several
 from agreement.cli_talk import BUG, INPUT_AT_FAULT, NOBODY_READS, SIGNALLED
 from agreement.cli_talk import data as _data
 from agreement.cli_talk import end as _end
+from agreement.cli_talk import misused as _misused
+from agreement.cli_talk import stopped as _stopped
 from agreement.cli_talk import talk as _talk
 from agreement.errors import in_one_line
 
@@ -45,9 +46,9 @@ class _Commands(TyperGroup):
                 _end_by_signal()
             if not isinstance(error, AgreementError | OSError):
                 raise
-            self._told(error)
+            self._told(error, self.commands.get(ctx.invoked_subcommand))
 
-    def _told(self, error: Exception) -> NoReturn:
+    def _told(self, error: Exception, command: Any) -> NoReturn:
         """Say what the user can put right, and end."""
         from agreement.errors import AgreementError, TableError
 
@@ -56,7 +57,8 @@ class _Commands(TyperGroup):
 
             _end(grouped_findings(error.problems), INPUT_AT_FAULT)
         if isinstance(error, AgreementError):
-            _end(f"Stopped: {in_one_line(str(error))}", INPUT_AT_FAULT)
+            options = () if command is None else [one.name for one in command.params]
+            _end(f"Stopped: {_stopped(in_one_line(str(error)), options)}", INPUT_AT_FAULT)
         if isinstance(error, OSError):
             from agreement.tables.whole_output import system_error
 
@@ -79,7 +81,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-Study = Annotated[Path, typer.Argument(help="The study folder, with study.toml in it.")]
+Study = Annotated[
+    Path, typer.Argument(metavar="STUDY", help="The study folder, with study.toml in it.")
+]
 KindName = Literal["squad", "validation", "audit", "brief"]
 Workers = Annotated[
     int | None, typer.Option(help="Processes for estimates in parts; default: one per processor.")
@@ -192,7 +196,9 @@ def estimate(study: Study, out: Annotated[Path, typer.Option(help="The CSV file.
 
 @app.command()
 def plan(
-    study: Annotated[Path | None, typer.Argument(help="A study to plan from.")] = None,
+    study: Annotated[
+        Path | None, typer.Argument(metavar="STUDY", help="A study to plan from.")
+    ] = None,
     pool: Annotated[Path | None, typer.Option("--from", help="A POOL.toml to plan from.")] = None,
     sd: Annotated[float | None, typer.Option(help="Of the differences.")] = None,
     bias: Annotated[float | None, typer.Option(help="Mean difference.")] = None,
@@ -266,7 +272,9 @@ def protocols(json: Annotated[bool, typer.Option("--json", help="As data.")] = F
 
 @app.command(name="open")
 def open_(
-    study: Annotated[Path | None, typer.Argument(help="A study folder; none: start one.")] = None,
+    study: Annotated[
+        Path | None, typer.Argument(metavar="STUDY", help="A study folder; none: start one.")
+    ] = None,
     kind: Annotated[KindName | None, typer.Option("--report", help="A report's notebook.")] = None,
     start_up: Annotated[bool, typer.Option("--start-up", help="Run your IPython's too.")] = False,
     port: Annotated[int | None, typer.Option(help="Where JupyterLab listens.")] = None,
@@ -281,7 +289,9 @@ def open_(
 
 
 @app.command()
-def explain(name: Annotated[list[str], typer.Argument(help="Statistic, column, key ...")]) -> None:
+def explain(
+    name: Annotated[list[str], typer.Argument(metavar="NAME", help="Statistic, column, key ...")],
+) -> None:
     """Say what a word means: a statistic, a column, a reason, a key of study.toml."""
     from agreement.report.run.explaining import explained
 
@@ -290,7 +300,7 @@ def explain(name: Annotated[list[str], typer.Argument(help="Statistic, column, k
 
 @app.command()
 def share(
-    report: Annotated[Path, typer.Argument(help="A report's folder.")],
+    report: Annotated[Path, typer.Argument(metavar="REPORT", help="A report's folder.")],
     out: Annotated[Path | None, typer.Option(help="Output folder.")] = None,
     rows: Annotated[
         bool, typer.Option("--rows", help="With coarse rows of people, and numbers of these only.")
@@ -320,7 +330,7 @@ app.command()(cli_several.tables)
 
 @app.command()
 def verify(
-    report: Annotated[Path, typer.Argument(help="A report's folder.")],
+    report: Annotated[Path, typer.Argument(metavar="REPORT", help="A report's folder.")],
     study: Annotated[
         Path | None, typer.Option(help="The study folder, where it is not found by its name.")
     ] = None,
@@ -364,9 +374,7 @@ def main() -> int:
         code = getattr(error, "exit_code", None)  # of what is wrong with the command line itself
         if not isinstance(code, int):
             raise
-        said = io.StringIO()
-        error.show(file=said)  # type: ignore[attr-defined] # what has an exit code has this too
-        _talk(said.getvalue().rstrip())
+        _talk(f"Stopped: {_misused(error)}")
     if _HEARD:  # between the commands the library answers every interrupt with one code
         return SIGNALLED + _HEARD[0]
     return code if isinstance(code, int) else 0

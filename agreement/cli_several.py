@@ -48,7 +48,11 @@ def pool(
             talk(str(path))
 
 
-def shelf(folder: Annotated[Path, typer.Argument(help="A folder with reports below it.")]) -> None:
+def shelf(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="A folder with reports below it.")
+    ],
+) -> None:
     """Write one page over all reports below a folder."""
     from agreement.report.studies.shelf import write_shelf
 
@@ -58,7 +62,9 @@ def shelf(folder: Annotated[Path, typer.Argument(help="A folder with reports bel
 
 
 def ledger(
-    report: Annotated[Path, typer.Argument(help="A report, or the output of `pair`.")],
+    report: Annotated[
+        Path, typer.Argument(metavar="REPORT", help="A report, or the output of `pair`.")
+    ],
     csv: Annotated[bool, typer.Option("--csv", help="Every line, as one CSV table.")] = False,
 ) -> None:
     """Count the rows that a report left out, by reason, or print every one of them."""
@@ -93,7 +99,7 @@ def watch(study: Path, out: Path | None, **ways: Any) -> None:
 
 
 def tables(
-    report: Annotated[Path, typer.Argument(help="A report's folder.")],
+    report: Annotated[Path, typer.Argument(metavar="REPORT", help="A report's folder.")],
     xlsx: Annotated[bool, typer.Option("--xlsx")] = False,
     docx: Annotated[bool, typer.Option("--docx")] = False,
     tex: Annotated[bool, typer.Option("--tex")] = False,

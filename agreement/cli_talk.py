@@ -1,8 +1,11 @@
 """How the command line speaks: data to stdout, talk to stderr, nothing that a terminal would obey."""
 
+import re
 import sys
+from collections.abc import Iterable
 from contextlib import suppress
-from typing import Final, NoReturn
+from difflib import get_close_matches
+from typing import Any, Final, NoReturn
 
 import typer
 
@@ -35,3 +38,51 @@ def data(text: str) -> None:
         raise typer.Exit(NOBODY_READS) from error
     except OSError as error:
         end(f"Stopped: the output cannot be written ({error.strerror}).", INPUT_AT_FAULT)
+
+
+def stopped(said: str, options: Iterable[str]) -> str:
+    """Return what the library said, ending in a stop; an argument of it that is an option here by that name."""
+    argument = re.match(r"`(\w+)`", said)
+    if argument and argument[1] in options:
+        said = f"--{argument[1].replace('_', '-')}{said[argument.end() :]}"
+    return said if said[-1:] in ".!?" else f"{said}."
+
+
+def misused(error: Any) -> str:
+    """Say what is wrong with the command line itself, an error of the library that reads it."""
+    context, given = getattr(error, "ctx", None), getattr(error, "param", None)
+    said, kind = str(error), type(error).__name__
+    inside = getattr(context, "parent", None) is not None
+    command = f"agreement {context.info_name}" if inside else "agreement"
+    more = f"`{command} --help` lists what it takes."
+    if kind == "MissingParameter" and given is not None:
+        option = given.param_type_name == "option"
+        name = given.opts[-1] if option else given.metavar or given.name.upper()
+        return f"`{command}` needs {name}: {given.help}"
+    if kind == "NoSuchOption":
+        near = get_close_matches(error.option_name, error.possibilities or (), 1, 0.7)
+        more = f"Did you mean {near[0]}?" if near else more
+        return f"`{command}` has no option {error.option_name}. {more}"
+    if kind == "BadOptionUsage":
+        lacks = "takes no value" if "not take" in said else "needs a value behind it"
+        return f"{error.option_name} {lacks}."
+    if given is not None:
+        name = given.opts[-1] if given.param_type_name == "option" else given.name.upper()
+        return f"{name} must be {_expected(said)}. {more}"
+    if wrong := re.match(r"No such command '(.+?)'", said, re.DOTALL):
+        near = get_close_matches(wrong[1], context.command.commands, 1)
+        more = f"Did you mean {near[0]}?" if near else f"`{command} --help` lists them."
+        return f"There is no command {wrong[1]}. {more}"
+    if extra := re.search(r"unexpected extra.*? \((.+)\)", said, re.DOTALL):
+        return f"`{command}` has no place for {extra[1]}. {more}"
+    return f"{said.rstrip('.')}. {more}"
+
+
+def _expected(said: str) -> str:
+    """Return what a value must be, from what the library says of a wrong one."""
+    _, listed, words = said.partition("is not one of")
+    if listed:
+        return "one of " + ", ".join(re.findall(r"'([^']*)'", words))
+    if "integer" in said:
+        return "a whole number"
+    return "a number" if "number" in said or "float" in said else "something else"

@@ -51,6 +51,46 @@ def test_a_wrong_command_line_ends_with_2(run, arguments):
     assert run(*arguments).exit_code == 2
 
 
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("chekc x", "There is no command chekc. Did you mean check?"),
+        ("sing", "There is no command sing. `agreement --help` lists them."),
+        ("check", "`agreement check` needs STUDY: The study folder, with study.toml in it."),
+        ("pair x", "`agreement pair` needs --out: Output folder."),
+        ("check x y z", "`agreement check` has no place for y z. {check}"),
+        (
+            "report x --report squat",
+            "--report must be one of squad, validation, audit, brief. {report}",
+        ),
+        ("report x --workers two", "--workers must be a whole number. {report}"),
+        ("plan --sd wide", "--sd must be a number. {plan}"),
+        ("plan --sd 3 --margin -5", "--margin must be above 0; got -5."),
+        (
+            "report x --workrs 2",
+            "`agreement report` has no option --workrs. Did you mean --workers?",
+        ),
+        ("check --bad", "`agreement check` has no option --bad. {check}"),
+        (
+            "--report squat",
+            "`agreement` has no option --report. `agreement --help` lists what it takes.",
+        ),
+        ("report x --out", "--out needs a value behind it."),
+        ("check x --json=3", "--json takes no value."),
+        ("pool nowhere.toml", "There is no file nowhere.toml. Name a pool file."),
+    ],
+)
+def test_a_wrong_command_line_is_told_in_our_words(monkeypatch, capsys, line, said):
+    monkeypatch.setattr(sys, "argv", ["agreement", *line.split()])
+    assert cli.main() == 2
+    helps = {one: f"`agreement {one} --help` lists what it takes." for one in cli_commands()}
+    assert capsys.readouterr().err == f"Stopped: {said.format_map(helps)}\n"
+
+
+def cli_commands():
+    return [one.name or one.callback.__name__ for one in cli.app.registered_commands]
+
+
 def failing(monkeypatch, error):
     def fail(*_, **__):
         raise error

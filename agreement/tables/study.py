@@ -1,6 +1,7 @@
 """A study folder -> checked tables, with every problem found in it."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import cache, partial
 from pathlib import Path
 from typing import Any, Final
@@ -182,6 +183,9 @@ class _Reading:
         )
         if not self.rows_read.get("athletes"):  # an empty table is no list of who takes part
             people = Athletes(people.frame, People(None, before))
+        control, listed = self.options.control.athlete_id, people.people
+        if control and listed.known is not None:  # no athlete of the study, listed or not
+            people = replace(people, people=replace(listed, known=listed.known | {control}))
         breath_ids = frozenset(found["breaths"].parts)
         known: dict[str, Any] = {"athletes": people, "id_map": self.ids}
         tests = partial(lab_table, **known, options=self.options, breath_ids=breath_ids)

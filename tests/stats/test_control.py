@@ -17,7 +17,17 @@ START = dt.date(2026, 1, 5)
 DAY = dt.timedelta(days=1)
 
 
-def cohort(*, laboratory=0.0, field=0.0, tests=8, athletes=40, seed=1, who="C1", kind="calibrator"):
+def cohort(
+    *,
+    laboratory=0.0,
+    field=0.0,
+    tests=8,
+    athletes=40,
+    seed=1,
+    who="C1",
+    kind="calibrator",
+    listed=False,
+):
     """A study over ten months whose laboratory and field drift by so much in 30 days."""
     rng = np.random.default_rng(seed)
     labs, readings = [], []
@@ -38,13 +48,21 @@ def cohort(*, laboratory=0.0, field=0.0, tests=8, athletes=40, seed=1, who="C1",
     options = {"study": {"time_zone": "UTC"}}
     if who:
         options["control"] = {"athlete_id": who, "kind": kind}
+    people = sorted({one[1] for one in labs} - {"C1"})
     return Cohort.from_frames(
+        athletes=pd.DataFrame({"athlete_id": people}) if listed else None,
         lab_tests=pd.DataFrame(labs, columns=columns),
         field_estimates=pd.DataFrame(
             readings, columns=["athlete_id", "taken_at", "method", "mode", "vo2max_ml_kg_min"]
         ),
         options=options,
     )
+
+
+def test_a_control_need_not_stand_among_the_athletes():
+    plain, listed = cohort(athletes=12), cohort(athletes=12, listed=True)
+    pd.testing.assert_frame_equal(listed.pairs, plain.pairs)
+    assert set(listed.exclusions["reason"]) == set(plain.exclusions["reason"])
 
 
 def test_a_control_is_no_athlete_and_every_row_of_it_is_in_the_ledger():

@@ -47,6 +47,8 @@ def read_pool(path: Path | str) -> Pooled:
     file = Path(path)
     try:
         content = tomllib.loads(file.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
+    except FileNotFoundError as error:
+        raise AgreementError(f"There is no file {file}. Name a pool file.") from error
     except OSError as error:
         raise AgreementError(
             f"{file} cannot be read ({error.strerror or type(error).__name__}). Name a pool file."
