@@ -154,7 +154,7 @@ def changes(rng):
 def spreads_and_drift(rng):
     """Sums and differences of variances; the error between methods; a drift of 0.02 a day."""
     first, second = (s * rng.chisquare(df) / df for s, df in ((9.0, 40), (4.0, 30)))
-    total = variance_interval([VariancePart(first, 40), VariancePart(second, 30)])
+    total = variance_interval((VariancePart(first, 40), VariancePart(second, 30)))
     ends = [
         Interval(*(v * df / stats.chi2.ppf([0.975, 0.025], df)))
         for v, df in ((first, 40), (second, 30))

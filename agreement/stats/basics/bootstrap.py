@@ -90,7 +90,13 @@ def cluster_resampling(
         return Resampling(codes, _drawn_counts(generator, n_resamples, ids.size), seed)
     generator = np.random.default_rng(rng)
     counts = np.zeros((n_resamples, ids.size), dtype=np.uint8)
-    for members in _strata(codes, ids.size, strata):
+    groups = np.unique(np.asarray(strata), return_inverse=True)[1]
+    of_athlete = np.zeros(ids.size, dtype=np.intp)
+    of_athlete[codes] = groups
+    if np.any(of_athlete[codes] != groups):
+        raise ValueError("`strata` must be the same on all rows of an athlete")
+    for group in range(groups.max() + 1):
+        members = np.flatnonzero(of_athlete == group)
         counts[:, members] = _drawn_counts(generator, n_resamples, members.size)
     return Resampling(codes, counts, seed)
 
@@ -108,13 +114,21 @@ def bootstrap(
     scales : tuple of str, optional
         As of `Replicates`; where they make every interval the jackknife's, nothing is drawn.
     """
-    codes = resampling.codes
+    codes, g = resampling.codes, resampling.n_athletes
 
     def of_counts(counts: Floats) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore"):  # what fails is nan, and counted
             return statistic(counts[:, codes])
 
-    return _replicates(resampling, of_counts, codes.size, scales)
+    drawn = _chunks(_drawn_of(resampling, scales), codes.size)
+    resampled = [of_counts(part.astype(np.float64)) for part in drawn]
+    size = max(1, _CHUNK // codes.size)
+    left_out = [
+        of_counts(1.0 - np.eye(min(size, g - start), g, start)) for start in range(0, g, size)
+    ]
+    estimate = of_counts(np.ones((1, g)))[0]
+    replicates = np.vstack(resampled or [np.empty((0, estimate.size))])
+    return Replicates(estimate, replicates, np.vstack(left_out), resampling.seed, scales)
 
 
 def bootstrap_of_sums(
@@ -157,15 +171,6 @@ def _drawn_of(resampling: Resampling, scales: tuple[Scale, ...]) -> npt.NDArray[
     """Return the counts that are needed: none where the jackknife gives every interval."""
     needed = not scales or "ranked" in scales or resampling.n_athletes >= FEW_FOR_RESAMPLES
     return resampling.counts if needed else resampling.counts[:0]
-
-
-def _strata(codes: Integers, n_athletes: int, strata: ArrayLike) -> list[Integers]:
-    groups = np.unique(np.asarray(strata), return_inverse=True)[1]
-    of_athlete = np.zeros(n_athletes, dtype=np.intp)
-    of_athlete[codes] = groups
-    if np.any(of_athlete[codes] != groups):
-        raise ValueError("`strata` must be the same on all rows of an athlete")
-    return [np.flatnonzero(of_athlete == group) for group in range(groups.max() + 1)]
 
 
 @lru_cache(maxsize=16)
@@ -211,17 +216,3 @@ def _chunks(
 ) -> list[npt.NDArray[np.uint8]]:
     size = max(1, numbers // numbers_per_resample)
     return [counts[start : start + size] for start in range(0, len(counts), size)]
-
-
-def _replicates(
-    resampling: Resampling, of_counts: Statistic, n_rows: int, scales: tuple[Scale, ...]
-) -> Replicates:
-    g, counts = resampling.n_athletes, _drawn_of(resampling, scales)
-    resampled = [of_counts(part.astype(np.float64)) for part in _chunks(counts, n_rows)]
-    size = max(1, _CHUNK // n_rows)
-    left_out = [
-        of_counts(1.0 - np.eye(min(size, g - start), g, start)) for start in range(0, g, size)
-    ]
-    estimate = of_counts(np.ones((1, g)))[0]
-    drawn = np.vstack(resampled or [np.empty((0, estimate.size))])
-    return Replicates(estimate, drawn, np.vstack(left_out), resampling.seed, scales)

@@ -83,7 +83,14 @@ def _roots(
     low, high, x = ends.min(axis=1), ends.max(axis=1), ends @ weight
     for _ in range(_STEPS):
         z = (x[:, None] - centre) / scale
-        below, density = _student(z, df) if np.isfinite(df) else _normal(z)
+        if np.isfinite(df):
+            constant = special.gammaln((df + 1.0) / 2.0) - special.gammaln(df / 2.0)
+            density = np.exp(constant - (df + 1.0) / 2.0 * np.log1p(z**2 / df)) / np.sqrt(
+                df * np.pi
+            )
+            below = special.stdtr(df, z)
+        else:
+            below, density = special.ndtr(z), np.exp(-(z**2) / 2.0) / np.sqrt(2.0 * np.pi)
         surplus = below @ weight - share
         low, high = np.where(surplus < 0, x, low), np.where(surplus > 0, x, high)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -93,13 +100,3 @@ def _roots(
         if moved <= _CLOSE:
             break
     return x
-
-
-def _normal(z: Floats) -> tuple[Floats, Floats]:
-    return special.ndtr(z), np.exp(-(z**2) / 2.0) / np.sqrt(2.0 * np.pi)
-
-
-def _student(z: Floats, df: float) -> tuple[Floats, Floats]:
-    constant = special.gammaln((df + 1.0) / 2.0) - special.gammaln(df / 2.0)
-    density = np.exp(constant - (df + 1.0) / 2.0 * np.log1p(z**2 / df)) / np.sqrt(df * np.pi)
-    return special.stdtr(df, z), density

@@ -1,6 +1,5 @@
 """The interval as a thing of its own, and the closed forms that several analyses share."""
 
-from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -79,8 +78,9 @@ class VariancePart(NamedTuple):
 
 
 # Ours: no library here has MOVER.
+@lru_cache(maxsize=256)
 def variance_interval(
-    components: Sequence[VariancePart], confidence_level: float = 0.95
+    components: tuple[VariancePart, ...], confidence_level: float = 0.95
 ) -> Interval:
     """
     MOVER interval of the sum of independent variances; the lower end may be below 0.
@@ -88,14 +88,7 @@ def variance_interval(
     .. [1] Zou GY. Confidence interval estimation for the Bland-Altman limits of agreement with
        multiple observations per individual. Stat Methods Med Res 2013;22:630-642.
     """
-    return _variance_interval(
-        tuple(components), checked_share("confidence_level", confidence_level)
-    )
-
-
-@lru_cache(maxsize=256)
-def _variance_interval(components: tuple[VariancePart, ...], confidence_level: float) -> Interval:
-    tail = (1.0 - confidence_level) / 2.0
+    tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
     v = np.array([c.variance for c in components])
     df = np.array([c.df for c in components], dtype=np.float64)
     below = v * (1.0 - df / special.chdtri(df, tail))
@@ -115,7 +108,7 @@ def interval_of_difference(
 
 
 def mover_half_widths(
-    components: Sequence[VariancePart],
+    components: tuple[VariancePart, ...],
     variance_of_bias: float,
     coverage: float,
     confidence_level: float = 0.95,

@@ -85,40 +85,27 @@ def fit_line(x: Floats, y: Floats) -> Line:
     """
     if x.size < 3:
         raise ValueError(f"a line needs at least 3 points; got {x.size}")
-    mean_x, mean_y, sxx, sxy, syy = _centred_sums(x, y)
-    if sxx <= (1e-13 * max(1.0, abs(mean_x))) ** 2 * x.size:
-        raise ValueError("no line can be fitted: all values on the horizontal axis are equal")
-    slope = sxy / sxx
-    rss = _residual_sum(x, y, slope, mean_y - slope * mean_x)
-    if rss <= (1e-14 * max(1.0, abs(mean_y), abs(slope * mean_x))) ** 2 * x.size:
-        rss = 0.0  # a perfect line: what is left is rounding
-    return Line(x.size, slope, mean_y - slope * mean_x, mean_x, mean_y, sxx, syy, rss)
-
-
-def _centred_sums(x: Floats, y: Floats) -> tuple[float, float, float, float, float]:
-    """Means and centred sums of squares and products, block by block in the processor's cache."""
-    about_x, about_y = float(x[:_BLOCK].mean()), float(y[:_BLOCK].mean())
-    sums = np.zeros(5)
-    for start in range(0, x.size, _BLOCK):
-        u, v = x[start : start + _BLOCK] - about_x, y[start : start + _BLOCK] - about_y
+    n, about_x, about_y = x.size, float(x[:_BLOCK].mean()), float(y[:_BLOCK].mean())
+    sums, blocks = np.zeros(5), [slice(start, start + _BLOCK) for start in range(0, n, _BLOCK)]
+    for block in blocks:
+        u, v = x[block] - about_x, y[block] - about_y
         sums += (u.sum(), v.sum(), u @ u, u @ v, v @ v)
-    su, sv, suu, suv, svv = (float(part) for part in sums)
-    n = x.size
-    return (
+    su, sv, suu, suv, svv = sums.tolist()
+    mean_x, mean_y, sxx, syy = (
         about_x + su / n,
         about_y + sv / n,
         suu - su * su / n,
-        suv - su * sv / n,
         svv - sv * sv / n,
     )
-
-
-def _residual_sum(x: Floats, y: Floats, slope: float, intercept: float) -> float:
-    """Sum of squared residuals; from the residuals, since the sums would cancel on a good line."""
-    total = 0.0
-    for start in range(0, x.size, _BLOCK):
-        residual = slope * x[start : start + _BLOCK]
+    if sxx <= (1e-13 * max(1.0, abs(mean_x))) ** 2 * n:
+        raise ValueError("no line can be fitted: all values on the horizontal axis are equal")
+    slope = (suv - su * sv / n) / sxx
+    intercept, rss = mean_y - slope * mean_x, 0.0
+    for block in blocks:  # from the residuals, since the sums would cancel on a good line
+        residual = slope * x[block]
         residual += intercept
-        residual -= y[start : start + _BLOCK]
-        total += float(residual @ residual)
-    return total
+        residual -= y[block]
+        rss += float(residual @ residual)
+    if rss <= (1e-14 * max(1.0, abs(mean_y), abs(slope * mean_x))) ** 2 * n:
+        rss = 0.0  # a perfect line: what is left is rounding
+    return Line(n, slope, intercept, mean_x, mean_y, sxx, syy, rss)

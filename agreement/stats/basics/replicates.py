@@ -109,17 +109,16 @@ class Replicates:
 
     def jackknife_interval(self, which: int = 0, confidence_level: float = 0.95) -> Interval:
         """Student's interval from the values with each athlete left out, on the scale given."""
-        scale = self.scales[which] if self.scales else "plain"
+        to_scale, back = _SCALES[self.scales[which] if self.scales else "plain"]
         with np.errstate(divide="ignore", invalid="ignore"):  # off its scale: not finite
             there, left_out = (
-                _ON_SCALE[scale](part[..., which]) for part in (self.estimate, self.jackknife)
+                to_scale(part[..., which]) for part in (self.estimate, self.jackknife)
             )
         error = float(jackknife_error(left_out))
         if not (np.isfinite(there) and np.isfinite(error)):
             return ResampledInterval.saying(_NO_INTERVAL)
         ends = t_interval(float(there), error, len(left_out) - 1, confidence_level)
-        low, high = _FROM_SCALE[scale](np.array(ends))
-        return ResampledInterval.saying(JACKKNIFE_T, low, high)
+        return ResampledInterval.saying(JACKKNIFE_T, *back(np.array(ends)))
 
     def bca_interval(self, which: int = 0, confidence_level: float = 0.95) -> Interval:
         """
@@ -134,10 +133,13 @@ class Replicates:
         .. [1] Efron B, Tibshirani RJ. An introduction to the bootstrap. Chapman & Hall, 1993, ch. 14.
         """
         tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
-        levels = self._bca_levels(which, tail)
-        if levels is None:
+        corrections = self._corrections(which)
+        if corrections is None:
             return self.percentile_interval(which, confidence_level)
-        return self._quantiles(which, levels)
+        z0, acceleration = corrections
+        shifted = z0 + special.ndtri([tail, 1.0 - tail])
+        levels = special.ndtr(z0 + shifted / (1.0 - acceleration * shifted))
+        return self._quantiles(which, np.asarray(levels))
 
     def percentile_interval(self, which: int = 0, confidence_level: float = 0.95) -> Interval:
         """Interval between two quantiles (type 7) of the resamples."""
@@ -153,33 +155,23 @@ class Replicates:
         of 40 normal athletes 7 % of p values lie below 0.05 (measured, 4000 runs).
         """
         if not len(self.replicates):
-            return self._p_by_jackknife(which, null)
-        values, z0, acceleration = self._finite(which), 0.0, 0.0
+            distance = float(self.estimate[which]) - null
+            error = float(jackknife_error(self.jackknife[:, which]))
+            if error == 0.0:
+                return 1.0 if distance == 0.0 else 0.0
+            return t_p_value(distance / error, len(self.jackknife) - 1)
+        values = self._finite(which)
         if values.size == 0:
             return np.nan
-        corrections = self._corrections(which)
-        if corrections is not None:
-            z0, acceleration = corrections
+        z0, acceleration = self._corrections(which) or (0.0, 0.0)
         smallest = 0.5 / (values.size + 1.0)
         share = float(np.clip(self._share_below(which, null), smallest, 1.0 - smallest))
         shifted = float(special.ndtri(share)) - z0
         tail = float(special.ndtr(shifted / (1.0 + acceleration * shifted) - z0))
         return max(2.0 * min(tail, 1.0 - tail), 2.0 * smallest)
 
-    def _p_by_jackknife(self, which: int, null: float) -> float:
-        distance = float(self.estimate[which]) - null
-        error = float(jackknife_error(self.jackknife[:, which]))
-        if error == 0.0:
-            return 1.0 if distance == 0.0 else 0.0
-        return t_p_value(distance / error, len(self.jackknife) - 1)
-
-    @property
-    def _columns(self) -> Floats:
-        """Replicates of each statistic, shape (k, B)."""
-        return self.replicates.T
-
     def _finite(self, which: int) -> Floats:
-        values: Floats = self._columns[which]
+        values: Floats = self.replicates[:, which]
         return values[np.isfinite(values)] if self.failed[which] else values
 
     def _quantiles(self, which: int, levels: Floats) -> Interval:
@@ -197,19 +189,14 @@ class Replicates:
     def _tolerance(self, which: int) -> float:
         return _SAME * max(1.0, abs(float(self.estimate[which])))
 
-    def _bca_levels(self, which: int, tail: float) -> Floats | None:
-        corrections = self._corrections(which)
-        if corrections is None:
-            return None
-        z0, acceleration = corrections
-        shifted = z0 + special.ndtri([tail, 1.0 - tail])
-        return np.asarray(special.ndtr(z0 + shifted / (1.0 - acceleration * shifted)))
-
     def _corrections(self, which: int) -> tuple[float, float] | None:
         """Bias correction and acceleration; None where they are undefined."""
-        u = self._influence(which)
-        if u is None or self._finite(which).size == 0:
+        left_out = self.jackknife[:, which]
+        left_out = left_out[np.isfinite(left_out)]
+        none_moves = left_out.size == 0 or np.ptp(left_out) <= self._tolerance(which)
+        if none_moves or self._finite(which).size == 0:
             return None
+        u = left_out.mean() - left_out
         z0 = float(special.ndtri(self._share_below(which, float(self.estimate[which]))))
         if not np.isfinite(z0):
             return None
@@ -220,13 +207,6 @@ class Replicates:
         values, tolerance = self._finite(which), self._tolerance(which)
         below = [np.count_nonzero(values < end) for end in (value - tolerance, value + tolerance)]
         return float(sum(below)) / (2.0 * values.size)
-
-    def _influence(self, which: int) -> Floats | None:
-        left_out = self.jackknife[:, which]
-        left_out = left_out[np.isfinite(left_out)]
-        if left_out.size == 0 or np.ptp(left_out) <= self._tolerance(which):
-            return None
-        return np.asarray(left_out.mean() - left_out)
 
     def _note(self, which: int) -> str:
         parts = []
@@ -249,15 +229,10 @@ def jackknife_error(left_out: Floats) -> Floats:
 
 _TOO_FEW: Final = "too_few"
 _NO_INTERVAL: Final = "not_estimable: no interval, a value without one athlete is off its scale"
-_ON_SCALE: Final[dict[Scale, Callable[[Floats], Floats]]] = {
-    "plain": np.asarray,
-    "log": np.log,
-    "atanh": np.arctanh,
-    "ranked": np.asarray,
-}
-_FROM_SCALE: Final[dict[Scale, Callable[[Floats], Floats]]] = {
-    "plain": np.asarray,
-    "log": np.exp,
-    "atanh": np.tanh,
-    "ranked": np.asarray,
+# to the scale, and back
+_SCALES: Final[dict[Scale, tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]]]] = {
+    "plain": (np.asarray, np.asarray),
+    "log": (np.log, np.exp),
+    "atanh": (np.arctanh, np.tanh),
+    "ranked": (np.asarray, np.asarray),
 }

@@ -23,13 +23,11 @@ Whole = npt.NDArray[np.int64]
 DECIMALS: Final = 6  # finer than anybody measures; float noise below it must not break ties
 LARGEST_SPREAD: Final = 2**29  # of x and of y: keeps every product below inside 64-bit integers
 FEW_PAIRS: Final = 2**16  # listing this many slopes is fastest
-CELLS_PER_POINT: Final = (
-    150  # of the padded grid of displacements; finer grids cost more than counting
-)
+# of the padded grid of displacements; finer grids cost more than counting
+CELLS_PER_POINT: Final = 150
 LARGEST_GRID: Final = 2**22  # cells, 32 MB each time they are held
-STEPS: Final = (
-    2**30
-)  # resolution of trial values of t; above any du, so that an odd step hits no slope
+# resolution of trial values of t; above any du, so that an odd step hits no slope
+STEPS: Final = 2**30
 SAMPLED_PAIRS: Final = 2**17
 LISTED_PER_POINT: Final = 16  # slopes listed around a rank, per point
 MOST_GUESSES: Final = 12  # trials after which halving replaces interpolation
@@ -78,7 +76,8 @@ def slopes_at_ranks(x: Whole, y: Whole, ranks: ArrayLike) -> Floats:
     x, y = x - x.min(), y - y.min()
     wanted = np.asarray(ranks, dtype=np.int64)
     if len(x) * (len(x) - 1) // 2 <= FEW_PAIRS:
-        return _among(*_list_pairs(x, y), wanted)
+        i, j = np.triu_indices(len(x), 1)
+        return _among(x[j] - x[i], y[j] - y[i], np.ones(len(i), dtype=np.int64), wanted)
     padded = _padded_shape(x, y)
     if padded[0] * padded[1] <= min(CELLS_PER_POINT * len(x), LARGEST_GRID):
         return _among(*_count_displacements(x, y, padded), wanted)
@@ -88,19 +87,11 @@ def slopes_at_ranks(x: Whole, y: Whole, ranks: ArrayLike) -> Floats:
 # --- few points, or values on a coarse grid: a table of slopes and how often each occurs ------------
 
 
-def _list_pairs(x: Whole, y: Whole) -> tuple[Whole, Whole, Whole]:
-    i, j = np.triu_indices(len(x), 1)
-    dx, dy = x[j] - x[i], y[j] - y[i]
-    return dx, dy, np.ones(len(dx), dtype=np.int64)
-
-
 def _padded_shape(x: Whole, y: Whole) -> tuple[int, int]:
     from scipy.fft import next_fast_len
 
-    return (
-        int(next_fast_len(2 * int(x.max()) + 1)),
-        int(next_fast_len(2 * int(y.max()) + 1, real=True)),
-    )
+    wide, high = (2 * int(values.max()) + 1 for values in (x, y))
+    return int(next_fast_len(wide)), int(next_fast_len(high, real=True))
 
 
 def _count_displacements(x: Whole, y: Whole, padded: tuple[int, int]) -> tuple[Whole, Whole, Whole]:
@@ -154,9 +145,8 @@ class _Frame:
         order = np.argsort(u * 4 * LARGEST_SPREAD + (v - v.min()))
         self.u, self.v = u[order], v[order]
         same = (np.diff(self.u) == 0) & (np.diff(self.v) == 0)
-        self.kind: Literal["stable"] | None = (
-            "stable" if same.any() else None
-        )  # copies must not count as crossed
+        # copies must not count as crossed
+        self.kind: Literal["stable"] | None = "stable" if same.any() else None
 
     def order_at(self, step: int) -> Whole:
         """Order of the points along v - t u: two points are crossed where their slope is below t."""
@@ -177,10 +167,8 @@ def _select(x: Whole, y: Whole, ranks: Whole) -> Floats:
 def _first_bracket(frame: _Frame, ranks: Whole) -> list[_Trial]:
     """Two trials around all ranks, guessed from sampled slopes and checked by counting."""
     n = len(frame.u)
-    sample = np.random.default_rng(n).integers(
-        0, n, size=(2, SAMPLED_PAIRS)
-    )  # steers, never decides
-    du, dv = frame.u[sample[0]] - frame.u[sample[1]], frame.v[sample[0]] - frame.v[sample[1]]
+    i, j = np.random.default_rng(n).integers(0, n, size=(2, SAMPLED_PAIRS))  # steers, never decides
+    du, dv = frame.u[i] - frame.u[j], frame.v[i] - frame.v[j]
     t = np.sort(dv[du != 0] / du[du != 0])
     share = np.array([ranks.min(), ranks.max()]) / (n * (n - 1) / 2)
     width = 2.5 / np.sqrt(len(t))  # five standard errors of the middle of a sample
@@ -230,20 +218,13 @@ def _guess(trials: list[_Trial], place: int, aim: int) -> int:
     step = (low.step + high.step) / 2
     if len(trials) <= MOST_GUESSES:
         near = sorted(trials, key=lambda trial: abs(trial.below - aim))[:3]
-        smooth = _step_at(list({trial.below: trial for trial in near}.values()), aim)
+        smooth, known = 0.0, {trial.below: trial.step for trial in near}
+        for below, its_step in known.items():  # Lagrange's polynomial of the step by the count
+            others = [(aim - other) / (below - other) for other in known if other != below]
+            smooth += its_step * float(np.prod(others))
         if low.step < smooth < high.step:
             step = smooth
     return min(max(2 * int(step // 2) + 1, low.step + 2), high.step - 2)
-
-
-def _step_at(trials: list[_Trial], count: int) -> float:
-    """Lagrange's polynomial of the step as a function of the count."""
-    total = 0.0
-    for trial in trials:
-        others = [other.below for other in trials if other is not trial]
-        factor = [(count - below) / (trial.below - below) for below in others]
-        total += trial.step * float(np.prod(factor))
-    return total
 
 
 def _list_between(frame: _Frame, low: int, high: int) -> Floats:

@@ -10,7 +10,6 @@ import numpy as np
 import scipy
 from scipy import special
 
-from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import checked_share, z_of
 
 LARGE = 100_000  # above, exact and large-sample factor differ by less than 0.0001
@@ -84,7 +83,13 @@ def tolerance_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -
     checked_share("confidence", confidence)
     x = 4.5 * (_NODES + 1.0) / np.sqrt(n)
     density = 9.0 * _WEIGHTS * np.exp(-n * x * x / 2.0) / np.sqrt(2.0 * np.pi)
-    squared_radius = (n - 1) * _radius(x, coverage) ** 2
+    # half width of the interval around x that holds `coverage` of a standard normal
+    narrow, wide = np.zeros_like(x), x + z_of(coverage)
+    for _ in range(_BISECTIONS):
+        middle = (narrow + wide) / 2.0
+        short = special.ndtr(x + middle) - special.ndtr(x - middle) < coverage
+        narrow, wide = np.where(short, middle, narrow), np.where(short, wide, middle)
+    squared_radius = (n - 1) * ((narrow + wide) / 2.0) ** 2
 
     def excess(k: float) -> float:
         return float(density @ special.chdtrc(n - 1, squared_radius / (k * k))) - confidence
@@ -106,16 +111,6 @@ def howe_factor(n: int, coverage: float = 0.95, confidence: float = 0.95) -> flo
     """
     scale = (n - 1) * (1.0 + 1.0 / n) / special.chdtri(n - 1, confidence)
     return z_of(coverage) * float(np.sqrt(scale))
-
-
-def _radius(x: Floats, coverage: float) -> Floats:
-    """Half width of the interval around x that holds `coverage` of a standard normal."""
-    low, high = np.zeros_like(x), x + z_of(coverage)
-    for _ in range(_BISECTIONS):
-        middle = (low + high) / 2.0
-        short = special.ndtr(x + middle) - special.ndtr(x - middle) < coverage
-        low, high = np.where(short, middle, low), np.where(short, high, middle)
-    return (low + high) / 2.0
 
 
 def _check_n(n: int) -> None:

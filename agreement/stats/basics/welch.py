@@ -119,11 +119,13 @@ def welch_test(groups: Sequence[ArrayLike]) -> WelchTest:
 
     .. [1] Welch BL. On the comparison of several mean values. Biometrika 1951;38:330-336.
     """
-    _with_spread(groups)
+    sizes = _with_spread(groups).astype(np.intp)
+    values = np.concatenate([np.asarray(group, dtype=np.float64) for group in groups])
+    table = pd.DataFrame({"value": values, "group": np.repeat(np.arange(len(sizes)), sizes)})
     with quiet_pingouin():
         from pingouin import welch_anova
 
-        found = welch_anova(data=_in_one(groups), dv="value", between="group").iloc[0]
+        found = welch_anova(data=table, dv="value", between="group").iloc[0]
     return WelchTest(float(found["F"]), int(found["ddof1"]), float(found["ddof2"]))
 
 
@@ -177,10 +179,9 @@ def _simultaneous(k: int, df: Floats) -> Floats:
     from statsmodels.stats.libqsturng import qsturng
 
     below, near, above = (np.asarray(qsturng(p, k, df), np.float64) for p in (0.945, 0.95, 0.955))
-    missed = (
-        studentized_range_sf(near, k, df) - 0.05
-    )  # of an approximation to 0.2 %; a step of Newton's
-    return np.asarray((near + missed * (above - below) / 0.01) / np.sqrt(2.0))
+    missed = studentized_range_sf(near, k, df) - 0.05  # of an approximation to 0.2 %
+    newton = near + missed * (above - below) / 0.01
+    return np.asarray(newton / np.sqrt(2.0))
 
 
 # Ours: pingouin compares groups in pairs, none with the mean of all.
@@ -245,13 +246,6 @@ def quiet_pingouin() -> Iterator[None]:
         warnings.simplefilter("ignore", DeprecationWarning)
         warnings.simplefilter("ignore", FutureWarning)
         yield
-
-
-def _in_one(groups: Sequence[ArrayLike]) -> pd.DataFrame:
-    """Return all values with the place of their group."""
-    values = [np.asarray(group, dtype=np.float64) for group in groups]
-    place = np.repeat(np.arange(len(values)), [one.size for one in values])
-    return pd.DataFrame({"value": np.concatenate(values), "group": place})
 
 
 def _with_spread(groups: Sequence[ArrayLike]) -> Floats:

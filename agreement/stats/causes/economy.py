@@ -9,8 +9,7 @@ import pandas as pd
 from agreement.physiology.stage_splits import SAME_DAY
 from agreement.stats.basics.intervals import Interval, correlation_interval
 from agreement.stats.basics.least_squares import Line, fit_line
-from agreement.stats.limits.limits_of_agreement import pairs_of
-from agreement.stats.method_data import MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable, pair_keys
 from agreement.stats.record import recorded
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
 from agreement.stats.result import Result, Row, TableRows
@@ -80,7 +79,7 @@ class EconomyExplains(Result):
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs are told."""
         of = self.pairs["stages_of"]
-        return {group: pairs_of(self.pairs[of == group]) for group in self.lines}
+        return {group: frozenset(pair_keys(self.pairs[of == group])) for group in self.lines}
 
     def _finding(self) -> str:
         told = []

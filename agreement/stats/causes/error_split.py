@@ -5,8 +5,7 @@ from typing import Final
 
 import pandas as pd
 
-from agreement.stats.limits.limits_of_agreement import pairs_of
-from agreement.stats.method_data import MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable, pair_keys
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, Row, TableRows
 
@@ -31,7 +30,7 @@ class SplitErrors(Result):
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs are split."""
-        return {"all": pairs_of(self.frame)}
+        return {"all": frozenset(pair_keys(self.frame))}
 
     def _finding(self) -> str:
         mean, n = self.frame[list(PARTS)].mean(), len(self.frame)

@@ -7,8 +7,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.basics.intervals import Interval, correlation_interval, sd_interval, t_interval
-from agreement.stats.limits.limits_of_agreement import pairs_of
-from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable, pair_keys
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, Row, TableRows, in_group, told_rows
 from agreement.terms import SESSIONS_METHOD
@@ -111,7 +110,7 @@ def _summed_up(part: pd.DataFrame, *, own_form: bool) -> CoveredGroup:
         ("share_explained", share, within, of_share),
     )
     rows = {row.statistic: row for row in told_rows(told, n=n, n_pairs=len(part))}
-    return CoveredGroup(rows, pairs_of(part))
+    return CoveredGroup(rows, frozenset(pair_keys(part)))
 
 
 def _share_explained(part: pd.DataFrame, n: int) -> tuple[float, Interval]:

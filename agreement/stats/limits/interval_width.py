@@ -8,7 +8,7 @@ from agreement.stats.limits.limits import StudyLimits
 from agreement.stats.limits.limits_of_agreement import GroupedLimits
 from agreement.stats.method_data import DECIMALS, NotEstimable, require_enough
 from agreement.stats.record import recorded
-from agreement.stats.result import Result, TableRows, told_rows
+from agreement.stats.result import Result, TableRows
 from agreement.stats.verdict.planning_power import smallest_number
 
 
@@ -16,41 +16,28 @@ from agreement.stats.verdict.planning_power import smallest_number
 class IntervalWidth(Result):
     """Widths of the 95 % intervals of both limits. [mL/kg/min]."""
 
-    limits: StudyLimits
+    n: int
+    n_pairs: int
+    of_lower: float
+    of_upper: float
     # smallest total number of athletes with intervals half as wide, at the same spread and, where
     # athletes repeat, the same number of pairs each; None: none up to 100 000
     athletes_to_halve: int | None
 
-    @property
-    def of_lower(self) -> float:
-        """Width of the interval of the lower limit."""
-        low, high = self.limits.lower_interval()
-        return high - low
-
-    @property
-    def of_upper(self) -> float:
-        """Width of the interval of the upper limit."""
-        low, high = self.limits.upper_interval()
-        return high - low
-
     def _rows(self) -> TableRows:
         wanted = self.athletes_to_halve
-        halve = (nan, None, "no number would do") if wanted is None else (wanted,)
-        rows = (
+        return self.told(
             ("width_of_lower_limit", self.of_lower),
             ("width_of_upper_limit", self.of_upper),
-            ("athletes_to_halve", *halve),
+            ("athletes_to_halve", wanted or nan, None, "" if wanted else "no number would do"),
         )
-        return told_rows(rows, n=self.limits.n, n_pairs=self.limits.n_pairs)
 
     def _finding(self) -> str:
-        said = (
-            f"The intervals of the lower and the upper limit are {self.of_lower:.1f} and "
-            f"{self.of_upper:.1f} mL/kg/min wide"
-        )
         wanted = self.athletes_to_halve
         return (
-            f"{said}." if wanted is None else f"{said}; {wanted} athletes in all would halve them."
+            f"The intervals of the lower and the upper limit are {self.of_lower:.1f} and "
+            f"{self.of_upper:.1f} mL/kg/min wide"
+            + (f"; {wanted} athletes in all would halve them." if wanted else ".")
         )
 
 
@@ -64,10 +51,18 @@ def interval_width(limits: StudyLimits) -> IntervalWidth:
     somewhat fewer in small groups, where Student's t and chi-square shrink as well. The number here is
     found by trying the same intervals that the report prints.
     """
-    half = _width(limits) / 2
+    of_lower, of_upper = (
+        high - low for low, high in (limits.lower_interval(), limits.upper_interval())
+    )
+    half = of_upper / 2
     if round(half, DECIMALS) == 0.0:
         raise NotEstimable("all differences are equal.")
-    return IntervalWidth(limits, smallest_number(lambda n: _width(limits.of_size(n)) <= half))
+
+    def narrow(n: int) -> bool:
+        low, high = limits.of_size(n).upper_interval()  # the lower limit's is as wide
+        return high - low <= half
+
+    return IntervalWidth(limits.n, limits.n_pairs, of_lower, of_upper, smallest_number(narrow))
 
 
 def interval_width_of(groups: GroupedLimits) -> IntervalWidth:
@@ -78,12 +73,6 @@ def interval_width_of(groups: GroupedLimits) -> IntervalWidth:
     """
     require_enough(groups["all"].n)
     return interval_width(cast("StudyLimits", groups.everyone))  # there are limits from 3 on
-
-
-def _width(limits: StudyLimits) -> float:
-    """Return the width of either interval; those of both limits are equal."""
-    low, high = limits.upper_interval()
-    return high - low
 
 
 RECORD: Final = recorded("""

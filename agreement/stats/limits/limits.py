@@ -162,8 +162,10 @@ def limits_of_agreement(
     """
     pairs = checked_pairs(field, lab)
     checked_share("coverage", coverage)
-    warn_if_few(pairs.field.size)
     n, about = pairs.field.size, float((pairs.field[:_BLOCK] - pairs.lab[:_BLOCK]).mean())
+    if n < FEW:
+        message = f"{n} athletes: limits of agreement are barely determined below {FEW}"
+        warnings.warn(message, SmallSampleWarning, stacklevel=2)
     total, squares = 0.0, 0.0
     for start in range(0, n, _BLOCK):
         difference = pairs.field[start : start + _BLOCK] - pairs.lab[start : start + _BLOCK]
@@ -185,7 +187,14 @@ def checked_pairs(field: ArrayLike, lab: ArrayLike, *, fewest: int = FEWEST_FOR_
             f"got shapes {f.shape} and {x.shape}"
         )
     if not np.isfinite(f.sum() + x.sum()):  # one pass; which values are at fault is the slow path
-        _refuse_gaps(f, x)
+        name, values = ("field", f) if not np.isfinite(f).all() else ("lab", x)
+        bad = np.flatnonzero(~np.isfinite(values))
+        if bad.size:
+            kind = "missing" if np.isnan(values[bad[0]]) else "infinite"
+            raise ValueError(
+                f"`{name}` has {bad.size} missing or infinite values, the first ({kind}) at "
+                f"position {bad[0]}; leave out pairs without both values and say how many"
+            )
     if f.size < fewest:
         raise ValueError(f"at least {fewest} pairs are needed; {f.size} found")
     return Pairs(f, x)
@@ -203,24 +212,6 @@ def _in_order_of(field: "pd.Series[Any]", lab: "pd.Series[Any]") -> "pd.Series[A
         "`field` and `lab` are Series with different indexes; give both one unique index, or "
         "`.to_numpy()` where their order is the same"
     )
-
-
-def warn_if_few(n: int) -> None:
-    """Warn when there are fewer athletes than limits can be determined from."""
-    if n < FEW:
-        message = f"{n} athletes: limits of agreement are barely determined below {FEW}"
-        warnings.warn(message, SmallSampleWarning, stacklevel=3)
-
-
-def _refuse_gaps(f: Floats, x: Floats) -> None:
-    for name, values in (("field", f), ("lab", x)):
-        bad = np.flatnonzero(~np.isfinite(values))
-        if bad.size:
-            kind = "missing" if np.isnan(values[bad[0]]) else "infinite"
-            raise ValueError(
-                f"`{name}` has {bad.size} missing or infinite values, the first ({kind}) at "
-                f"position {bad[0]}; leave out pairs without both values and say how many"
-            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,13 +325,3 @@ def limits_by_athlete(
         1.0 - 1.0 / grouped.harmonic_size,
         coverage,
     )
-
-
-def limits_as_if_independent(difference: ArrayLike, *, coverage: float = 0.95) -> LimitsOfAgreement:
-    """
-    Return what pooling would give, as if every pair were another athlete: too narrow, too sure.
-
-    Only to be shown beside the limits that respect the athletes.
-    """
-    d = np.asarray(difference, dtype=np.float64)
-    return LimitsOfAgreement(d.size, float(d.mean()), float(d.std(ddof=1)), coverage)

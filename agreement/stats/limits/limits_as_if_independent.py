@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from typing import Final
 
-from agreement.stats.limits.limits import LimitsOfAgreement, limits_as_if_independent
+from agreement.stats.limits.limits import LimitsOfAgreement
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.method_data import MethodData, NotEstimable
@@ -34,7 +34,8 @@ def pooled_limits_of(data: MethodData) -> PooledLimits:
     """Naive limits of one method and mode, where any athlete has several pairs."""
     if not data.clustered:
         raise NotEstimable("every athlete has one pair: nothing is pooled.")
-    return PooledLimits(data.n, limits_as_if_independent(data.difference))
+    d = data.difference
+    return PooledLimits(data.n, LimitsOfAgreement(d.size, float(d.mean()), float(d.std(ddof=1))))
 
 
 RECORD: Final = recorded(

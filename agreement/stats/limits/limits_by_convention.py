@@ -5,10 +5,9 @@ from typing import Final
 
 from scipy import special
 
-from agreement.stats.limits.limits import FEWEST_FOR_SD, limits_by_athlete
+from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.limits.limits_shown import AnyLimits
-from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import declared, recorded
 from agreement.stats.result import Result, TableRows, told_rows
 
@@ -66,18 +65,6 @@ def limits_as_printed(convention: str, bias: float, sd: float, n: int) -> tuple[
     return bias - half, bias + half
 
 
-def limits_by_convention_of(data: MethodData) -> LimitsByConvention:
-    """
-    Limits of one method and mode by convention.
-
-    Raises NotEstimable with fewer than 3 athletes.
-    """
-    limits = limits_by_athlete(data.difference, data.athlete) if data.n >= FEWEST_FOR_SD else None
-    if limits is None:
-        raise NotEstimable(f"fewer than {FEWEST_FOR_SD} athletes.", TOO_FEW)
-    return LimitsByConvention(limits)
-
-
 _FACTOR: Final = declared("""
     factor [p]: factor of the convention / factor
       What the standard deviation is multiplied with.
@@ -91,7 +78,7 @@ RECORD: Final = recorded(
     "limits_by_convention, place 180, whole, own section: limits by the conventions of papers",
     *_STATISTICS,
 ).by(
-    limits_by_convention_of,
+    lambda data: LimitsByConvention(limits_by_athlete(data.difference, data.athlete)),
     unless_possible=tuple(
         (group, tuple(one.name for one in _STATISTICS)) for group in CONVENTIONS.values()
     ),

@@ -13,7 +13,7 @@ from agreement.stats.limits.limits import FEWEST_FOR_SD, StudyLimits, limits_by_
 from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.method_data import TOO_FEW, MethodData, pair_keys, too_few_athletes
 from agreement.stats.record import declared, recorded
-from agreement.stats.result import Result, Row, TableRows, in_group
+from agreement.stats.result import Result, Row, TableRows, in_group, told_rows
 
 LIMITS: Final = declared("""
     bias: bias
@@ -94,23 +94,15 @@ def group_at(
     return Group(name, len(ids), codes.size, limits, frozenset(keys[rows] if keys.size else ()))
 
 
-def pairs_of(pairs: pd.DataFrame) -> frozenset[tuple[str, str]]:
-    """Return athlete and laboratory test of each pair; empty where tests have no id."""
-    return frozenset(pair_keys(pairs))
-
-
 def groups_rows(groups: Iterable[Group], *, fewest: int = FEWEST_FOR_SD) -> Iterator[Row]:
     """Yield the rows of all groups; below `fewest` athletes they say too few."""
     for group in groups:
-        yield from in_group(group.name, _rows(group, fewest))
-
-
-def _rows(group: Group, fewest: int) -> list[Row]:
-    if group.limits is not None and group.n >= fewest:
-        return limits_rows(group.limits)
-    return [
-        Row(name, np.nan, n=group.n, n_pairs=group.n_pairs, note=TOO_FEW) for name in STATISTICS
-    ]
+        if group.limits is not None and group.n >= fewest:
+            yield from in_group(group.name, limits_rows(group.limits))
+        else:
+            none = ((name, np.nan) for name in STATISTICS)
+            counts = {"n": group.n, "n_pairs": group.n_pairs}
+            yield from told_rows(none, **counts, note=TOO_FEW, group=group.name)
 
 
 def with_coverage(result: Any, coverage: float) -> Any:

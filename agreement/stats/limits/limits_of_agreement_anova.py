@@ -5,11 +5,11 @@ from typing import Final
 
 import numpy as np
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import Interval, checked_share, z_of
-from agreement.stats.basics.replicates import Replicates
+from agreement.stats.basics.intervals import checked_share, z_of
+from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.limits.limits_of_agreement import LIMITS, STATISTICS
 from agreement.stats.method_data import MethodData, NotEstimable
@@ -48,19 +48,16 @@ class AnovaLimits(Result):
         return self.bias + z_of(self.coverage) * self.sd
 
     def _rows(self) -> TableRows:
-        values = (self.bias, self.sd, self.lower, self.upper)
-        named = enumerate(zip(STATISTICS, values, strict=True))
-        note = "clustered" if self.replicates is not None else ""
-        return self.told(*((*one, self._interval(k)) for k, one in named), note=note)
+        values, drawn = (self.bias, self.sd, self.lower, self.upper), self.replicates
+        for k, (name, value) in enumerate(zip(STATISTICS, values, strict=True)):
+            ends = None if drawn is None else drawn.interval(k)
+            yield self.row(name, value, ends, "" if drawn is None else "clustered")
 
     def _finding(self) -> str:
         return (
             f"Counting every one of {self.n_pairs} pairs once, the bias is {self.bias:.1f} and the "
             f"limits of agreement are {self.lower:.1f} to {self.upper:.1f} mL/kg/min."
         )
-
-    def _interval(self, which: int) -> Interval | None:
-        return None if self.replicates is None else self.replicates.interval(which)
 
 
 def limits_of_agreement_anova(
@@ -93,16 +90,22 @@ def limits_of_agreement_anova(
             f"got {grouped.n} athletes and {grouped.n_values} pairs"
         )
     centre = float(d.mean())
-    sums = _sums(d - centre, grouped.codes, grouped.sizes)
+    away, n = d - centre, grouped.sizes[grouped.codes].astype(np.float64)
+    mean = (np.bincount(grouped.codes, away) / grouped.sizes)[grouped.codes]
+    # what adds up to athletes, pairs, squared sizes, d, d squared, squared sums / n
+    sums = np.stack([1.0 / n, np.ones_like(d), n, away, away * away, mean * mean], axis=1)
     bias, within, between = (float(x[0]) for x in _components(sums.sum(axis=0, keepdims=True)))
+
+    def statistics(s: Floats) -> Floats:
+        bias, within, between = _components(s)
+        bias, half = bias + centre, np.sqrt(between + np.maximum(within, 0.0))
+        z = z_of(coverage)
+        return np.stack([bias, half, bias - z * half, bias + z * half], axis=1)
+
     replicates = None
     if resampling is not None:
-        replicates = bootstrap_of_sums(
-            resampling,
-            sums,
-            lambda s: _statistics(s, centre, z_of(coverage)),
-            scales=("plain", "log", "plain", "plain"),
-        )
+        scales: tuple[Scale, ...] = ("plain", "log", "plain", "plain")
+        replicates = bootstrap_of_sums(resampling, sums, statistics, scales=scales)
     return AnovaLimits(
         grouped.n, grouped.n_values, bias + centre, within, between, coverage, replicates
     )
@@ -115,13 +118,6 @@ def limits_of_agreement_anova_of(data: MethodData) -> AnovaLimits:
     return limits_of_agreement_anova(data.difference, data.athlete, resampling=data.resampling)
 
 
-def _sums(d: Floats, codes: Integers, sizes: Integers) -> Floats:
-    """Per row, what adds up to athletes, pairs, squared sizes, d, d squared, squared sums / n."""
-    n = sizes[codes].astype(np.float64)
-    mean = (np.bincount(codes, d) / sizes)[codes]
-    return np.stack([1.0 / n, np.ones_like(d), n, d, d * d, mean * mean], axis=1)
-
-
 def _components(s: Floats) -> tuple[Floats, Floats, Floats]:
     """Bias, within and between components for sums of shape (R, 6)."""
     g, n, squared_sizes, total, squares, of_means = s.T
@@ -131,13 +127,6 @@ def _components(s: Floats) -> tuple[Floats, Floats, Floats]:
         ms_between = (of_means - n * bias * bias) / (g - 1.0)
         n0 = (n - squared_sizes / n) / (g - 1.0)
         return bias, within, np.maximum(0.0, (ms_between - within) / n0)
-
-
-def _statistics(s: Floats, centre: float, z: float) -> Floats:
-    bias, within, between = _components(s)
-    sd = np.sqrt(between + np.maximum(within, 0.0))
-    bias = bias + centre
-    return np.stack([bias, sd, bias - z * sd, bias + z * sd], axis=1)
 
 
 _HOW: Final = "mean squares between and within athletes, every pair counted once"

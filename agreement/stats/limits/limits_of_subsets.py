@@ -1,6 +1,6 @@
 """Bias and limits of parts of the pairs: by the choices papers differ in, and by kinds of people."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.arrays import Floats, Integers
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.stats.limits.limits_of_agreement import (
     LIMITS,
@@ -87,28 +86,6 @@ def choice_of_pairs_of(data: MethodData) -> Subsets:
     )
 
 
-def by_sex_of(data: MethodData) -> Subsets:
-    """Bias and limits of one method and mode by sex."""
-    return _parts("sex", data, {sex: data.texts("sex") == sex for sex in SEXES})
-
-
-def by_age_of(data: MethodData) -> Subsets:
-    """Bias and limits of one method and mode by age band."""
-    bands = _bands(data.pairs["age_years"].to_numpy(dtype=np.float64))
-    names = [age_name(low, high) for low, high in AGES]
-    return _parts("age", data, {name: bands == k for k, name in enumerate(names)})
-
-
-def by_fortnight_of(data: MethodData) -> Subsets:
-    """Bias and limits by fortnight of the laboratory test, counted from the study's first pair."""
-    fortnight = data.day // FORTNIGHT
-    return _parts(
-        "fortnight of the laboratory test",
-        data,
-        {fortnight_name(int(k)): fortnight == k for k in np.unique(fortnight)},
-    )
-
-
 def fortnight_name(number: int) -> str:
     """
     Return the group's name of a fortnight; names sort as time goes.
@@ -122,26 +99,37 @@ def fortnight_name(number: int) -> str:
 
 def age_bands(age_years: "pd.Series[float]") -> "pd.Series[str]":
     """Return the name of each age's band; NaN where the age is not known."""
-    names = pd.array([age_name(low, high) for low, high in AGES], dtype="str")
-    return pd.Series(
-        names.take(_bands(np.asarray(age_years, dtype=np.float64)), allow_fill=True),
-        index=age_years.index,
-    )
-
-
-def _bands(age_years: Floats) -> Integers:
-    """Return which of `AGES` each age is in; -1 where the age is not known."""
-    age = np.floor(age_years)
+    age = np.floor(age_years.to_numpy(dtype=np.float64))
     inside = [(age >= low) & (age <= (np.inf if high is None else high)) for low, high in AGES]
-    return np.where(np.any(inside, axis=0), np.argmax(inside, axis=0), -1)
+    place = np.where(np.any(inside, axis=0), np.argmax(inside, axis=0), -1)
+    names = pd.array([age_name(low, high) for low, high in AGES], dtype="str")
+    return pd.Series(names.take(place, allow_fill=True), index=age_years.index)
+
+
+def by_sex_of(data: MethodData) -> Subsets:
+    """Bias and limits of one method and mode by sex."""
+    return _parts("sex", data, {sex: data.texts("sex") == sex for sex in SEXES})
+
+
+def by_age_of(data: MethodData) -> Subsets:
+    """Bias and limits of one method and mode by age band."""
+    bands = age_bands(data.pairs["age_years"])
+    names = [age_name(low, high) for low, high in AGES]
+    return _parts("age", data, {name: (bands == name).to_numpy(bool) for name in names})
+
+
+def by_fortnight_of(data: MethodData) -> Subsets:
+    """Bias and limits by fortnight of the laboratory test, counted from the study's first pair."""
+    number = data.day // FORTNIGHT
+    members = {fortnight_name(int(k)): number == k for k in np.unique(number)}
+    return _parts("fortnight of the laboratory test", data, members)
 
 
 def pairing_rule_of(data: MethodData) -> Subsets:
     """Bias and limits when the readings are paired by other rules: window and summary."""
     if not data.other_rules:
         raise NotEstimable("other pairing rules were not tried.")
-    groups = (group_of(name, own) for name, own in data.other_rules.items() if len(own))
-    return _told("pairing rule", tuple(groups))
+    return _told("pairing rule", (group_of(*one) for one in data.other_rules.items()))
 
 
 def limits_by_rule_of(data: MethodData) -> Subsets:
@@ -164,14 +152,12 @@ def limits_by_rule_of(data: MethodData) -> Subsets:
     rows = rows[np.isclose(data.lab[rows], in_use[place[rows]], atol=1e-6, rtol=0)]
     if not rows.size:
         raise NotEstimable("no paired value is that of one test with breaths.")
-    columns = (data.athlete[rows], data.keys[rows])
-    groups = (
-        group_at(
-            str(rule), slice(None), columns[0], data.field[rows] - lab[place[rows]], columns[1]
-        )
-        for rule, lab in zip(under.columns, under.to_numpy(dtype=np.float64).T, strict=True)
-    )
-    return _told("averaging rule", tuple(groups))
+    athlete, keys = data.athlete[rows], data.keys[rows]
+    under_each = zip(under.columns, under.to_numpy(dtype=np.float64).T, strict=True)
+    differences = {str(rule): data.field[rows] - lab[place[rows]] for rule, lab in under_each}
+    every = slice(None)
+    groups = (group_at(rule, every, athlete, d, keys) for rule, d in differences.items())
+    return _told("averaging rule", groups)
 
 
 def borderline_moved_of(data: MethodData) -> Subsets:
@@ -191,14 +177,14 @@ def borderline_moved_of(data: MethodData) -> Subsets:
 def _parts(what: str, data: MethodData, members: Mapping[str, npt.NDArray[Any]]) -> Subsets:
     """Return the groups in these rows that hold anybody."""
     columns = data.athlete, data.difference, data.keys
-    found = (group_at(name, rows, *columns) for name, rows in members.items() if rows.size)
-    return _told(what, tuple(group for group in found if group.n))
+    return _told(what, (group_at(name, at, *columns) for name, at in members.items() if at.size))
 
 
-def _told(what: str, groups: tuple[Group, ...]) -> Subsets:
-    if not groups:
+def _told(what: str, groups: Iterable[Group]) -> Subsets:
+    kept = tuple(group for group in groups if group.n)
+    if not kept:
         raise NotEstimable(f"no pair can be counted by {what}.")
-    return Subsets(what, groups)
+    return Subsets(what, kept)
 
 
 RECORDS: Final = tuple(

@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.stats.basics.arrays import ArrayLike
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import (
     Interval,
@@ -205,12 +205,14 @@ def net_of_laboratory(
     grouped = clusters(difference, athlete)
     if grouped.n < FEWEST_FOR_SD:
         raise ValueError(f"agreement needs at least {FEWEST_FOR_SD} athletes; got {grouped.n}")
+    share = np.ones(grouped.n_values)
     if noise_shares is not None:
         share = np.asarray(noise_shares, dtype=np.float64)
     elif tests_behind is not None:
-        share = _shares(tests_behind, grouped.n_values)
-    else:
-        share = np.ones(grouped.n_values)
+        counts = np.asarray(tests_behind, dtype=np.float64)
+        if counts.shape != share.shape or not (counts >= 1).all():
+            raise ValueError(f"`tests_behind` must hold {share.size} counts of 1 or more")
+        share = 1.0 / counts
     between = float(grouped.means.var(ddof=1))
     noise_share = float(share.mean())
     total: tuple[VariancePart, ...] = (VariancePart(between, grouped.n - 1),)
@@ -250,13 +252,6 @@ def net_of_laboratory_of(data: MethodData) -> NetOfLaboratory:
         data.difference, data.athlete, laboratory_of(data), tests_behind=lab_tests_behind(data)
     )
     return replace(found, margin=data.options.margin.limit)
-
-
-def _shares(tests_behind: ArrayLike, n: int) -> Floats:
-    counts = np.asarray(tests_behind, dtype=np.float64)
-    if counts.shape != (n,) or not (counts >= 1).all():
-        raise ValueError(f"`tests_behind` must hold {n} counts of 1 or more")
-    return np.asarray(1.0 / counts)
 
 
 def _inside(bias: float, sd: float, margin: float) -> float:

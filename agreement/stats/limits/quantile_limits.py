@@ -9,7 +9,7 @@ import scipy
 from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
-from agreement.stats.method_data import DECIMALS, MethodData
+from agreement.stats.method_data import DECIMALS
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
@@ -60,22 +60,17 @@ class QuantileLimits(Result):
             ("median", self.median, self.median_interval()),
             ("upper_limit", self.upper, self.upper_interval()),
         )
-        return self.told(*((*one, self._note(one[2])) for one in named))
+        for name, value, ends in named:
+            note = "" if ends else f"no 95 % interval exists for {self.n} athletes"
+            if self.n_pairs > self.n:
+                note = "clustered; no interval where pairs repeat"
+            yield self.row(name, value, ends, note)
 
     def _finding(self) -> str:
         return (
             f"{100 * self.coverage:.0f} % of {self.n_pairs} differences lie between "
             f"{self.lower:.1f} and {self.upper:.1f} mL/kg/min, whatever their distribution."
         )
-
-    def _note(self, interval: Interval | None) -> str:
-        """Return why there is no interval."""
-        said = []
-        if self.n_pairs > self.n:
-            said.append("clustered; no interval where pairs repeat")
-        elif interval is None:
-            said.append(f"no 95 % interval exists for {self.n} athletes")
-        return "; ".join(said)
 
     def _quantile(self, p: float) -> float:
         return float(np.quantile(self.ordered, p, method="weibull"))
@@ -118,11 +113,6 @@ def quantile_limits(
     return QuantileLimits(ordered, ordered.size if n is None else n, coverage)
 
 
-def quantile_limits_of(data: MethodData) -> QuantileLimits:
-    """Limits by quantiles of all pairs of one method and mode, for the results table."""
-    return quantile_limits(data.difference, data.n)
-
-
 _QUANTILE: Final[dict[str, Any]] = {
     "formula": "quantiles of d; intervals from the ranks",
     "source": "Bland & Altman 1999",
@@ -137,4 +127,7 @@ RECORD: Final = recorded(
       = quantiles of d; intervals from the ranks | Bland & Altman 1999
     """,
     replace(UPPER, **_QUANTILE),
-).by(quantile_limits_of, of_registry=("lower_limit", "median", "upper_limit"))
+).by(
+    lambda data: quantile_limits(data.difference, data.n),
+    of_registry=("lower_limit", "median", "upper_limit"),
+)
