@@ -506,11 +506,8 @@ PARTS = {
     *(
         "days_since_first",
         "lab_tests_behind",
-        *("decided_by", "expected_outer", "tests_to_average", "implausible", "against_of"),
-        *("verdict_sentence", "expected", "judgement_said", "why_undecided", "what_would_decide"),
+        *("decided_by", "expected_outer", "implausible", "against_of"),
         *(
-            "other_said",
-            "look_said",
             "several_judged",
             "material_of",
             "outcome_without",
@@ -549,7 +546,7 @@ PARTS = {
         "mixture_quantiles",
         *("jackknife_error", "quiet_pingouin", "caution"),
     ),
-    *("judged_together", "p_of_limits", "counted_said", "apart_said"),
+    *("judged_together", "p_of_limits"),
     *("uneven_along", "pooled_biases", "athletes_by_profile", "holm_over_all", "all_counted"),
     *("log_size", "overlapping_df", "methods_compared"),
     *("random_effects", "moderator", "admitted"),  # test_several_studies.py

@@ -24,6 +24,7 @@ from agreement.stats.results_table import analyse, method_data
 from agreement.stats.verdict.counted import Counted, p_acceptable, p_of_limits
 from agreement.stats.verdict.no_method import constant_of, no_method_of
 from agreement.stats.verdict.verdict import Verdict
+from agreement.stats.verdict.yardsticks import Judgement
 from agreement.tables.options import Margin
 
 HELD = json.loads(
@@ -150,7 +151,6 @@ def test_the_verdict_says_that_the_squad_is_too_alike():
     assert one.verdict.outcome == "acceptable"
     assert one.verdict.code == "squad_too_alike"
     assert one.verdict.note.startswith("acceptable; squad_too_alike")
-    assert "cannot show that the method tells athletes apart" in one.verdict.summary()
     (other,) = analyse(study(9, 1.0)).methods
     assert (other.verdict.outcome, other.verdict.code) == ("acceptable", "")
     assert other.verdict.counted.tells_apart
@@ -185,7 +185,7 @@ def judged(p, outcome="acceptable"):
     limits = limits_of_agreement(low * x / x.std(ddof=1), 0 * x)
     found = Verdict(
         outcome=outcome, method="m", mode="run", n=30, n_pairs=30, limits=limits, agreed=AGREED,
-        of_laboratory_test=SimpleNamespace(failing=(), fitness=None),
+        of_laboratory_test=Judgement("laboratory test", outcome),
     )  # fmt: skip
     return SimpleNamespace(verdict=found, no_method=None, structural=None)
 
@@ -199,7 +199,7 @@ def test_holm_over_methods_by_a_general_library():
     wanted = [bool(c <= 0.025) for c in corrected]
     assert [one.counted.acceptable for one in found] == wanted == [True, False, False, False]
     assert {one.counted.methods for one in found} == {4}
-    assert "With all 4 methods of this study counted" in found[1].summary()
+    assert "With every method of this study counted it is not shown" in found[1].summary()
     assert "counted" not in found[0].summary()
     (withheld,) = judged_together([judged(0.001, "withheld")])
     assert withheld.counted.acceptable is None

@@ -12,7 +12,6 @@ from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.evidence import EarlierReport
 from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.method_data import MethodData
-from agreement.stats.verdict.sentences import what_would_decide
 from agreement.stats.verdict.verdict import verdict_of
 from agreement.tables.options import Margin, Reference, StudyOptions
 
@@ -123,8 +122,8 @@ def test_the_athletes_still_missing():
     assert seen["note"] == "spread_80"
     assert rows.loc["athletes_needed_2_tests", "note"].startswith("not_estimable: the laboratory")
     assert (
-        f"about {lu_2016(2.6)} athletes with one test each would decide it; the spread is known only "
-        f"to {low:.1f}-{high:.1f} (80 %): {lu_2016(2.6 / low)} to more than 1000 with one test each"
+        f"about {lu_2016(2.6)} athletes in all, with one laboratory test each, would decide it; the "
+        f"spread (SD) is known only to lie between {low:.1f} and {high:.1f} mL/kg/min (80 %)"
     ) in found.summary()
 
 
@@ -132,17 +131,9 @@ def test_a_smaller_spread_would_decide_what_the_spread_seen_does_not():
     found = verdict_of(data(spread(20), 1.9))
     assert found.more_athletes is None
     low = np.sqrt(19 / stats.chi2.ppf(0.9, 19))
-    wanted = f"if it is truly {low:.1f}, about {lu_2016(1.9 / low)} athletes with one test each"
-    assert wanted in found.summary()
+    assert found.decided_by.by_tests[1].at_low == lu_2016(1.9 / low)
+    assert "at the spread seen the limits lie on or beyond it; the spread" in found.summary()
     assert found.to_frame()["note"][1].startswith("not_estimable: no number")
-
-
-def test_no_number_is_said_only_where_none_would_do_at_the_lowest_spread():
-    assert verdict_of(data(spread(200), 1.5)).decided_by.hopeless is True
-    assert verdict_of(data(spread(20), 1.9)).decided_by.hopeless is False
-    assert "no number of athletes would show that it is" in what_would_decide(
-        verdict_of(data(spread(200), 1.5))
-    )
 
 
 def test_a_study_that_is_large_enough_misses_nobody():
@@ -164,7 +155,7 @@ def test_limits_that_fail_for_the_fit_keep_the_verdict_open():
     found = crowded(level + 50, d)
     assert (found.outcome, found.code) == ("undecided", "depends_on_fitness")
     assert found.failing_ends == ("high",)
-    assert "hold on the whole, but for fit athletes they may reach 2." in found.summary()
+    assert "met on the whole, but not shown at the high end of fitness" in found.summary()
     ends = found.to_frame().set_index("statistic")["value"]
     assert 2.0 < abs(ends["outer_end_fit"]) < 3.0
     assert abs(ends["outer_end_less_fit"]) < 1.0  # a tenth of the spread of the fit
@@ -198,9 +189,9 @@ def test_few_repeats_are_noted_behind_the_outcome():
 def test_the_sentence_of_a_verdict():
     found = verdict_of(data(spread(27, bias=-4.1, sd=4.0), 3.5))
     assert found.summary() == (
-        "In 27 athletes the estimate 'wrist' (run) reads 4.1 mL/kg/min low on average; for one "
-        "athlete expect it between 11.9 low and 3.7 high of one laboratory test; the agreed limit "
-        "of 3.5 mL/kg/min against one laboratory test is not met."
+        "wrist, run, 27 athletes: it reads 4.1 mL/kg/min low on average; for one athlete expect it "
+        "between 11.9 low and 3.7 high of one laboratory test; the agreed limit of \u00b13.5 mL/kg/min "
+        "against one laboratory test is not met. Against the athlete's true value it would be open."
     )
     assert '<th scope="row">within_margin</th>' in found._repr_html_()
 
@@ -243,9 +234,8 @@ def test_the_true_value_is_judged_net_of_an_assumed_laboratory():
     found = verdict_of(data(spread(40, sd=2.8), 6.0, against="true value", sem=2.6))
     assert found.note == "acceptable; true value; assumed"
     assert (
-        "against the athlete's true value is met for athletes between 42 and 58 mL/kg/min, if the "
-        "laboratory's SEM is 2.6, which was not measured here. Against one laboratory test it would "
-        "be open."
+        "of \u00b16 mL/kg/min against the athlete's true value is met. Against one laboratory test it "
+        "would be open."
     ) in found.summary()
 
 
@@ -260,17 +250,12 @@ def test_the_laboratory_error_that_would_do_is_named():
         )
     )
     assert max(-lower[0].low, lower[1].high) > 6.5 > max(-upper[0].low, upper[1].high)
-    assert (
-        f"acceptable only if the laboratory's SEM is {row['value']:.2f} or more" in found.summary()
-    )
 
 
 def test_a_margin_narrower_than_the_laboratory_is_not_charged_to_the_field():
     found = verdict_of(data(spread(60, sd=2.6), 3.5, against="laboratory test", sem=2.6))
     assert found.note == "undecided; margin_below_laboratory; laboratory test"
-    z = stats.norm.ppf(0.975)
-    assert f"differ by up to {z * 2.6 * np.sqrt(2):.1f}" in found.summary()
-    assert f"average {int(np.ceil((z * 2.6 / 3.5) ** 2))} tests or more" in found.summary()
+    assert "it lies within the laboratory's own noise" in found.summary()
     far = verdict_of(data(spread(60, bias=9.0, sd=2.6), 3.5, against="laboratory test", sem=2.6))
     assert far.outcome == "not acceptable"  # the field's own limits lie outside, too
 
@@ -278,21 +263,20 @@ def test_a_margin_narrower_than_the_laboratory_is_not_charged_to_the_field():
 def test_a_laboratory_error_that_cannot_be():
     found = verdict_of(data(spread(40, sd=1.0), 4.5, against="true value", sem=4.0))
     assert found.note == "undecided; laboratory_error_too_large; true value; assumed"
-    assert "larger than these differences allow" in found.summary()
+    assert "the laboratory's own error is too large to tell" in found.summary()
 
 
 def test_lopsided_differences_keep_it_open():
     d = np.where(np.arange(40) % 10 == 0, 3.0, -0.3)
     found = verdict_of(data(d, 3.5))
     assert found.code == "skewed"
-    assert "lopsided" in found.summary()
+    assert "too uneven for these limits" in found.summary()
 
 
 def test_a_look_that_was_not_planned_is_withheld():
     assert verdict_of(data(spread(20), 3.02, look=2)).note.startswith("withheld; looks_used")
     third = verdict_of(data(spread(20), 3.5, planned_looks=3, look=3))
     assert third.outcome == "acceptable"
-    assert third.summary().endswith("Look 3 of 3, as stated.")
     assert verdict_of(data(spread(20), 3.02, planned_looks=3)).outcome == "undecided"
 
 

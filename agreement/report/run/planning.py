@@ -14,7 +14,7 @@ from agreement.stats.verdict import deciding
 from agreement.stats.verdict.planning import StudyPlan
 from agreement.stats.verdict.planning import plan as study_plan
 from agreement.stats.verdict.planning_power import StudyToMake, assumed_within, power_curve
-from agreement.stats.verdict.sentences import YARDSTICK
+from agreement.stats.verdict.yardsticks import YARDSTICK_WORDS
 from agreement.tables.options import Against
 
 _SHARES = (0.5, 0.75, 1.0, 1.25, 1.5)  # of the athletes needed, where a curve is drawn
@@ -42,7 +42,9 @@ class Plan:
 
     def sentence(self) -> str:
         """Say the plan in words."""
-        return in_words(said("plan", "plan", plan=self, one=self.numbers, yardsticks=YARDSTICK))
+        return in_words(
+            said("plan", "plan", plan=self, one=self.numbers, yardsticks=YARDSTICK_WORDS)
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain data."""
@@ -164,7 +166,7 @@ def _with_tests(planned: Plan, sem: float | None, df: float, noise_share: float 
         raise AgreementError(f"`sem` must be above 0; got {sem:g}")
     known = {"laboratory_df": df, "margin": numbers.margin, "power": numbers.power}
     by_tests: dict[Against, dict[int, int | None]] = {}
-    for against in YARDSTICK:
+    for against in YARDSTICK_WORDS:
         design = deciding.Design.net(
             numbers.bias, numbers.sd, sem, noise_share, against=against, **known
         )

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from math import inf
+from types import SimpleNamespace
 from typing import Any, Final
 
 from markupsafe import Markup
@@ -13,16 +14,18 @@ from agreement.stats.compare.closer import SHOWN_AT
 from agreement.stats.doubts.methods import BIAS_BEYOND
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE
+from agreement.stats.result_rows import Labelled, assembled
 from agreement.stats.verdict.cautions import Caution
-from agreement.stats.verdict.counted import SQUAD_TOO_ALIKE
+from agreement.stats.verdict.counted import SQUAD_TOO_ALIKE, several_judged
 from agreement.stats.verdict.plausible import COPIED_SERIES, FIELD_EQUALS_LABORATORY, NO_MAXIMUM
-from agreement.stats.verdict.sentences import PRACTICAL, YARDSTICK, several_judged
+from agreement.stats.verdict.verdict import Verdict
 from agreement.stats.verdict.yardsticks import (
     DEPENDS_ON_FITNESS,
     LABORATORY_ERROR_UNKNOWN,
     MARGIN_BELOW_LABORATORY,
     SKEWED,
     TRUE_VALUE,
+    YARDSTICK_WORDS,
 )
 from agreement.tables.options import StudyOptions
 
@@ -30,6 +33,7 @@ TOO_ALIKE: Final = (
     "In this squad the same number for everybody would meet the limit too: it cannot show that the "
     "method tells athletes apart."
 )
+PRACTICAL: Final = 1000  # athletes; so far out the number itself is a guess
 _NOT_APART: Final = "was not shown to tell athletes apart"
 _NO_BETTER: Final = "was not shown to be closer than the same number for everybody"
 OTHER_REASONS: Final = frozenset(
@@ -60,7 +64,7 @@ class Judged:
         # day of the first laboratory test, "" where it may not be told
         self.first_test = "" if (day := verdict.first_lab_date) is None else day.isoformat()
         # what the other yardstick gives, "" where it was not judged; it is not the verdict
-        others = [name.replace(" ", "_") for name in YARDSTICK if name not in self.codes]
+        others = [name.replace(" ", "_") for name in YARDSTICK_WORDS if name not in self.codes]
         is_other = len(others) == 1
         self.other = outcome(cell("verdict", f"within_margin_{others[0]}")) if is_other else ""
         # what the method was not shown to do: to tell athletes apart, to beat one number; or ""
@@ -129,12 +133,14 @@ class Judged:
     @property
     def against(self) -> str:
         """The yardstick of the verdict, in words; "" where the verdict names none."""
-        return next((words for name, words in YARDSTICK.items() if name in self.codes), "")
+        return next((words for name, words in YARDSTICK_WORDS.items() if name in self.codes), "")
 
     @property
     def against_other(self) -> str:
         """The other yardstick, in words."""
-        return next((words for name, words in YARDSTICK.items() if name not in self.codes), "")
+        return next(
+            (words for name, words in YARDSTICK_WORDS.items() if name not in self.codes), ""
+        )
 
 
 def outcome(cell: Cell) -> str:
@@ -188,6 +194,21 @@ def verdict_sentences(methods: Iterable[Any], numbers: Numbers, options: StudyOp
     if len(every) > 1:
         lines += [in_words(said("verdict", "line", one=one)) for one in every]
     return lines
+
+
+def verdict_in_words(verdict: Verdict) -> str:
+    """Return the sentence that a page says of a method's verdict, of the verdict alone; plain text."""
+    parts = (
+        ("limits_of_agreement", verdict.limits),
+        ("net_of_laboratory", verdict.own),
+        ("verdict", verdict),
+    )
+    place = (verdict.method, verdict.mode)
+    frame = assembled(Labelled(one.rows(), name, *place) for name, one in parts if one is not None)
+    one = Judged(SimpleNamespace(method=place[0], mode=place[1], verdict=verdict), Numbers(frame))
+    if verdict.counted.tells_apart is False:
+        one.no_better = _NOT_APART if verdict.counted.flat else _NO_BETTER
+    return in_words(said("verdict", "sentence", one=one, margin=verdict.agreed))
 
 
 def verdict_block(

@@ -82,3 +82,14 @@ def p_of_limits(limits: AnyLimits | NetOfLaboratory, margin: float) -> float:
     if inside(low) >= 0.0:
         return low
     return float(scipy.optimize.brentq(inside, low, high, xtol=1e-10))
+
+
+def several_judged(number: int) -> str:
+    """
+    Say what judging several methods costs.
+
+    >>> several_judged(5)
+    '5 methods were judged: a false acceptance somewhere in up to 12.5 % of such studies.'
+    """
+    share = f"{2.5 * number:g} %"
+    return f"{number} methods were judged: a false acceptance somewhere in up to {share} of such studies."

@@ -39,10 +39,7 @@ class DecidedBy:
     # for each number of laboratory tests per athlete; one only where the laboratory's own error is
     # unknown
     by_tests: dict[int, AthletesNeeded]
-    spread: float  # standard deviation of the differences. [mL/kg/min]
-    spread_interval: Interval  # 80 %
-    # no number would do even at the lower end of what the spread and the bias can be
-    hopeless: bool
+    spread_interval: Interval  # of the standard deviation of the differences, 80 %. [mL/kg/min]
 
     def rows(self, names: Sequence[str], *, n: int, n_pairs: int) -> list[Row]:
         """Return one row per number of tests; low and high are those of the spread."""
@@ -84,22 +81,16 @@ def decided_by(
     )
     noise = 0.0 if own is None else own.noise
 
-    def needed(sd: float, tests: int, bias: float) -> int | None:
-        variance = max(sd**2 - noise, 0.0)
-        return athletes_to_decide(replace(base, own_variance=variance, bias=bias), tests)
+    def needed(sd: float, tests: int) -> int | None:
+        return athletes_to_decide(replace(base, own_variance=max(sd**2 - noise, 0.0)), tests)
 
     low, high = limits.sd_interval(_SPREAD_LEVEL)
     offered = TESTS if own is not None else TESTS[:1]
     by_tests = {
-        tests: AthletesNeeded(*(needed(sd, tests, limits.bias) for sd in (limits.sd, low, high)))
+        tests: AthletesNeeded(*(needed(sd, tests) for sd in (limits.sd, low, high)))
         for tests in offered
     }
-    hopeless = False
-    if all(found.at_low is None for found in by_tests.values()):
-        half = limits.bias_interval().high - limits.bias
-        lowest, nearest = limits.sd_interval().low, max(abs(limits.bias) - half, 0.0)
-        hopeless = all(needed(lowest, tests, nearest) is None for tests in offered)
-    return DecidedBy(by_tests, limits.sd, Interval(low, high), hopeless)
+    return DecidedBy(by_tests, Interval(low, high))
 
 
 def _numbers(found: AthletesNeeded) -> tuple[float, float, float]:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from datetime import date
 from functools import cached_property
+from importlib import import_module
 from math import nan
 from typing import Any
 
@@ -86,11 +87,6 @@ class Verdict(Result):
         return self.agreed.limit
 
     @property
-    def agreed_on(self) -> date | None:
-        """When it was agreed."""
-        return self.agreed.agreed_on
-
-    @property
     def against(self) -> Against:
         """The yardstick of the verdict."""
         return against_of(self.agreed)
@@ -153,9 +149,9 @@ class Verdict(Result):
         ]
 
     def _finding(self) -> str:
-        from agreement.stats.verdict.sentences import verdict_sentence
-
-        return verdict_sentence(self)
+        # the page's own sentence; pages come after statistics: loaded by name, and only when asked
+        page: Any = import_module("agreement.report.sections.answer")
+        return str(page.verdict_in_words(self))
 
     def _of_yardstick(self, name: str, found: Judgement | None) -> Row:
         statistic = f"within_margin_{name}"

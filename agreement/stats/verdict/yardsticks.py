@@ -19,6 +19,10 @@ End = Literal["low", "high"]
 
 LABORATORY_TEST: Final[Against] = "laboratory test"
 TRUE_VALUE: Final[Against] = "true value"
+YARDSTICK_WORDS: Final[dict[Against, str]] = {
+    LABORATORY_TEST: "one laboratory test",
+    TRUE_VALUE: "the athlete's true value",
+}
 MARGIN_BELOW_LABORATORY: Final = "margin_below_laboratory"
 SKEWED: Final = "skewed"
 DEPENDS_ON_FITNESS: Final = "depends_on_fitness"
@@ -112,16 +116,6 @@ def judge(
     if failing:
         return Judgement(against, "undecided", DEPENDS_ON_FITNESS, lower, upper, failing, fitness)
     return Judgement(against, "acceptable", "", lower, upper, (), fitness)
-
-
-def tests_to_average(own: NetOfLaboratory, margin: float) -> int:
-    """
-    Laboratory tests to average so that an error-free field value could meet the margin.
-
-    Its own share of the noise is that of one test.
-    """
-    z = z_of(own.coverage)
-    return floor((z / margin) ** 2 * own.laboratory.variance) + 1
 
 
 def sem_needed(own: NetOfLaboratory, margin: float, *, looks: int = 1) -> float:
