@@ -26,7 +26,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import Flags, Floats, Ints
+from agreement.physiology.arrays import Flags, Floats
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
 from agreement.tables.options import LastBin
 
@@ -178,10 +178,15 @@ def _whole_seconds(times: Floats, uptake: Floats, known: Flags) -> _Series:
 
 def _highest(series: _Series, rule: Rule, skip: int, *, half: bool) -> float:
     """Return the highest window mean, of windows without a lost second; `half`: a last half too."""
-    ends = _window_ends(series.sums.size - 1, rule, skip, half=half)
-    if ends is None:
-        return np.nan
-    start, stop = ends
+    length = series.sums.size - 1
+    if rule.kind == "fixed":
+        start = np.arange(skip, length, rule.size)
+        stop = np.minimum(start + rule.size, length)
+        long_enough = stop - start >= (rule.size / 2 if half else rule.size)
+        start, stop = start[long_enough], stop[long_enough]
+    else:
+        start = np.arange(max(length - rule.size + 1, 0))
+        stop = start + rule.size
     size = (stop - start).astype(np.float64)
     sums = series.sums[stop] - series.sums[start]
     good = np.ones(size.size, dtype=np.bool_)
@@ -193,19 +198,6 @@ def _highest(series: _Series, rule: Rule, skip: int, *, half: bool) -> float:
         good &= series.lost[stop] == series.lost[start]
     means = (sums / size)[good]
     return float(means.max()) if means.size else np.nan
-
-
-def _window_ends(length: int, rule: Rule, skip: int, *, half: bool) -> tuple[Ints, Ints] | None:
-    """Return where each window starts and stops in the running sums; None: no window fits."""
-    if rule.kind == "fixed":
-        start = np.arange(skip, length, rule.size)
-        stop = np.minimum(start + rule.size, length)
-        long_enough = stop - start >= (rule.size / 2 if half else rule.size)
-        start, stop = start[long_enough], stop[long_enough]
-    else:
-        start = np.arange(max(length - rule.size + 1, 0))
-        stop = start + rule.size
-    return (start, stop) if start.size else None
 
 
 def _highest_middle(uptake: Floats, rule: Rule) -> float:

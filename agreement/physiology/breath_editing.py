@@ -38,25 +38,6 @@ class EditedBreaths(NamedTuple):
         return self.breaths[~self.out(edit=edit)].reset_index(drop=True)
 
 
-def exercise_breaths(
-    breaths: pd.DataFrame, window_s: tuple[float, float] = (np.nan, np.nan)
-) -> pd.DataFrame:
-    """
-    Cut the exercise phase out of a recording.
-
-    breaths: with t_s [s] and a column phase: rest, warmup, exercise, recovery or missing.
-    window_s: start and end of exercise as stated for the test, NaN where it is open. [s]
-    Returns: breaths from the stated start to the stated end; where neither is stated those marked
-        ``exercise``, and where none is, those without a phase.
-    """
-    if not np.isnan(window_s).all():
-        start, end = np.where(np.isnan(window_s), [-np.inf, np.inf], window_s)
-        return breaths[breaths["t_s"].between(start, end)]
-    marked = (breaths["phase"] == "exercise").to_numpy()
-    chosen = marked if marked.any() else breaths["phase"].isna().to_numpy()
-    return breaths[chosen]
-
-
 def edited_breaths(
     breaths: pd.DataFrame,
     *,
@@ -66,10 +47,18 @@ def edited_breaths(
     """
     Cut the exercise phase, drop breaths out of time order, and find artefacts.
 
-    breaths: t_s [s], vo2_ml_min [mL/min], phase; further columns are kept.
+    breaths: t_s [s], vo2_ml_min [mL/min], phase (rest, warmup, exercise, recovery or missing);
+        further columns are kept.
     mass_kg: body mass, so that impossible breaths can be told. [kg]
+    window_s: start and end of exercise as stated for the test, NaN where it is open; where neither
+        is stated the breaths marked ``exercise`` count and, where none is, those without a phase. [s]
     """
-    phase = exercise_breaths(breaths, window_s)
+    if np.isnan(window_s).all():
+        marked = breaths["phase"] == "exercise"
+        phase = breaths[marked if marked.any() else breaths["phase"].isna()]
+    else:
+        start, end = np.where(np.isnan(window_s), [-np.inf, np.inf], window_s)
+        phase = breaths[breaths["t_s"].between(start, end)]
     phase = phase[phase["vo2_ml_min"].notna() & phase["t_s"].notna()]
     phase = phase.assign(t_s=_apart(phase["t_s"].to_numpy(dtype=np.float64), phase["vo2_ml_min"]))
     forward = going_on(phase["t_s"].to_numpy(dtype=np.float64))

@@ -32,16 +32,9 @@ PER_CENT: Final = (50.0, 200.0)  # a respiratory exchange ratio of this size
 _ROOM: Final = RANGES["barometric_pressure_mmhg"]
 
 
-class GasFinding(NamedTuple):
-    """A disagreement: the column to look at, and what is wrong as a sentence."""
-
-    column: str
-    what: str
-
-
 def gas_column_checks(
     columns: Mapping[str, ArrayLike], *, mass_kg: float = np.nan, pressure_mmhg: float = np.nan
-) -> tuple[GasFinding, ...]:
+) -> tuple[tuple[str, str], ...]:
     """
     Compare the columns of one test with each other.
 
@@ -49,8 +42,9 @@ def gas_column_checks(
         ve_l_min [L/min BTPS], ve_stpd_l_min [L/min STPD], vo2_ml_kg_min [mL/kg/min], rer [-].
         Missing values are skipped.
     mass_kg, pressure_mmhg: body mass [kg] and room pressure [mmHg], where known.
-    Returns: conditions of volumes against the room's pressure (a pressure left at sea level in a
-        laboratory high up), ventilation against oxygen uptake, relative against absolute uptake,
+    Returns: of each disagreement the column to look at, and what is wrong as a sentence:
+        conditions of volumes against the room's pressure (left at sea level in a laboratory
+        high up), ventilation against oxygen uptake, relative against absolute uptake,
         the respiratory exchange ratio against the two gases or in per cent.
     """
     middle = {name: value for name, v in columns.items() if not math.isnan(value := _middle(v))}
@@ -60,7 +54,7 @@ def gas_column_checks(
         ("vo2_ml_kg_min", _uptake(columns, mass_kg)),
         ("rer", _ratio(middle)),
     )
-    return tuple(GasFinding(column, what) for column, what in found if what)
+    return tuple((column, what) for column, what in found if what)
 
 
 def _middle(values: ArrayLike) -> float:
@@ -190,15 +184,19 @@ def breath_doubts(breaths: pd.DataFrame, cost: Floats, recorded: int) -> tuple[B
         return ()
     if recorded < FEWEST_OF_A_TEST and t[-1] - t[0] < SHORTEST_S:
         return (BreathDoubt("few_breaths", "t_s", {"breaths": recorded, "seconds": t[-1] - t[0]}),)
-    found = [_gases(t, vo2, vco2, cost), _leak(t, vo2, cost), _cost(t, vo2, cost)]
+    share, work = (_share_of_highest(t, one) for one in (vo2, cost))
+    judged = t[-1] - t[0] >= 3 * MINUTE_S and not np.isnan(cost).all()
+    falls = judged and share < LEAK_BELOW and work >= WORK_HOLDS
+    leak = BreathDoubt("uptake_falls", "vo2_ml_min", {"share": 100 * share}) if falls else None
+    found = (_gases(t, vo2, vco2, cost), leak, _cost(t, vo2, cost))
     return tuple(one for one in found if one is not None)
 
 
 def _gases(t: Floats, vo2: Floats, vco2: Floats, cost: Floats) -> BreathDoubt | None:
-    known = np.isfinite(vco2) & (vo2 > 0)
-    if known.sum() < ENOUGH:
+    both = np.isfinite(vco2) & (vo2 > 0)
+    if both.sum() < ENOUGH:
         return None
-    ratio, at = vco2[known] / vo2[known], t[known]
+    ratio, at = vco2[both] / vo2[both], t[both]
     low, high = RATIO_LIMITS
     middle = float(np.median(ratio))
     if not UNIT_SLIPS[0] < middle < UNIT_SLIPS[1]:
@@ -209,19 +207,15 @@ def _gases(t: Floats, vo2: Floats, vco2: Floats, cost: Floats) -> BreathDoubt | 
     last = float(np.median(ratio[at > at[-1] - LAST_S]))
     if first > ABOVE_ONE and last < first - FALLS_BY:
         return BreathDoubt("gas_ratio_falls", "vco2_ml_min", {"first": first, "last": last})
-    rising = _share_of_highest(t, cost) >= WORK_HOLDS and _still_rises(t, cost)
+    # whether the work of the last minutes is above that of those before
+    end = cost[t > t[-1] - MINUTE_S]
+    before = cost[(t > t[-1] - 5 * MINUTE_S) & (t <= t[-1] - 3 * MINUTE_S)]
+    known = np.isfinite(end).any() and np.isfinite(before).any()
+    rising = not known or np.nanmean(end) > 1.01 * np.nanmean(before)
+    rising &= _share_of_highest(t, cost) >= WORK_HOLDS
     if last < (ENDS_BELOW if rising or np.isnan(cost).all() else ENDS_BELOW_AT_EQUAL_WORK):
         return BreathDoubt("stopped_early", "vco2_ml_min", {"last": last})
     return None
-
-
-def _leak(t: Floats, vo2: Floats, cost: Floats) -> BreathDoubt | None:
-    if t[-1] - t[0] < 3 * MINUTE_S or np.isnan(cost).all():
-        return None
-    share = _share_of_highest(t, vo2)
-    if share >= LEAK_BELOW or _share_of_highest(t, cost) < WORK_HOLDS:
-        return None
-    return BreathDoubt("uptake_falls", "vo2_ml_min", {"share": 100 * share})
 
 
 def _cost(t: Floats, vo2: Floats, cost: Floats) -> BreathDoubt | None:
@@ -255,15 +249,6 @@ def _share_of_highest(t: Floats, values: Floats) -> float:
         return 1.0
     means = (sums[1:] - sums[start]) / (np.arange(1, v.size + 1) - start)
     return float(means[-1] / means[whole].max())
-
-
-def _still_rises(t: Floats, cost: Floats) -> bool:
-    """Whether the work of the last minutes is above that of those before."""
-    last = cost[t > t[-1] - MINUTE_S]
-    before = cost[(t > t[-1] - 5 * MINUTE_S) & (t <= t[-1] - 3 * MINUTE_S)]
-    if not (np.isfinite(last).any() and np.isfinite(before).any()):
-        return True
-    return bool(np.nanmean(last) > 1.01 * np.nanmean(before))
 
 
 def on_the_recordings_clock(
@@ -314,7 +299,7 @@ def gas_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[P
         mass_kg=float(test["mass_kg"]),
         pressure_mmhg=float(test["barometric_pressure_mmhg"]),
     )
-    return tuple(problem("gas_columns", file, None, one.column, said=one.what) for one in found)
+    return tuple(problem("gas_columns", file, None, column, said=what) for column, what in found)
 
 
 def bin_notes(lab: float, kept: float, file: str) -> tuple[Problem, ...]:

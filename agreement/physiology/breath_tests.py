@@ -31,7 +31,7 @@ from agreement.physiology.thresholds import THRESHOLD_COLUMNS, ventilatory_thres
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.doubts import doubt_said
 from agreement.tables.findings import problem
-from agreement.tables.options import FileFormat, FixedBinsFrom, LastBin, StudyOptions
+from agreement.tables.options import FileFormat, FixedBinsFrom, StudyOptions
 from agreement.tables.part_folders import raw_name, read_breaths
 from agreement.tables.study import StudyTables
 from agreement.terms import RANGES, counted
@@ -45,8 +45,6 @@ HR_RULE: Final = "moving 10 s"  # a single beat is no maximum; common practice, 
 START_S: Final[dict[FixedBinsFrom, float | None]] = {"first breath": None, "clock": 0.0}
 UNEVEN_STEPS: Final = 20  # different steps of a hundredth of a second: nobody breathes so twice
 _ANY_MASS_KG: Final = 70.0
-
-
 BESIDE_STAGES: Final = ("vco2_ml_min", "hr_bpm", "speed_m_s", "grade", "power_w")
 STAGE_COLUMNS: Final = ["lab_test_id", "mode", "mass_kg", "cost", "vo2", *BESIDE_STAGES]
 _EDITING: Final = [
@@ -144,17 +142,12 @@ def _files(tests: pd.DataFrame, study: StudyTables) -> list[BreathFile]:
             of_path.setdefault(study.breaths[test["lab_test_id"]], []).append(named)
     form = study.options.files.get("breaths")
     options = StudyOptions(reference=study.options.reference, confirm=study.options.confirm)
-    return [
-        BreathFile(
-            path,
-            raw_name(study.folder, path),
-            tuple(of_file),
-            tuple(chosen or _stated_rule(one["averaging_rule"]) or fallback for one in of_file),
-            form,
-            options,
-        )
-        for path, of_file in of_path.items()
-    ]
+    files = []
+    for path, of_file in of_path.items():
+        stated = [chosen or _stated_rule(one["averaging_rule"]) or fallback for one in of_file]
+        name = raw_name(study.folder, path)
+        files.append(BreathFile(path, name, tuple(of_file), tuple(stated), form, options))
+    return files
 
 
 def computed_file(of: BreathFile) -> ComputedFile:
@@ -234,12 +227,10 @@ def _one_test(
     notes += window_notes(breaths, test, file)
     t, raw = floats(cut.breaths, "t_s", "vo2_ml_min")
     whole, clean = (np.where(cut.out(edit=edit), np.nan, raw) for edit in (False, True))
-    start = START_S[reference.fixed_bins_from]
+    start, last = START_S[reference.fixed_bins_from], reference.last_bin
+    ways: dict[str, Any] = {"start_s": start, "last_bin": last}
     asked = tuple(dict.fromkeys((rule, *COMPARED_RULES)))
-    last = reference.last_bin
-    unedited, edited = (
-        vo2max_under_rules(t, one, asked, start_s=start, last_bin=last) for one in (whole, clean)
-    )
+    unedited, edited = (vo2max_under_rules(t, one, asked, **ways) for one in (whole, clean))
     edit = reference.edit_breaths
     chosen, every = (clean, edited) if edit else (whole, unedited)
     used = cut.kept(edit=edit)
@@ -265,7 +256,7 @@ def _one_test(
         [(name, one, *(values[one] / mass for values in under)) for one in every], columns=_RULES
     )
     notes += bin_notes(lab, kept_bin / mass, file)
-    beside, odd = _impossible(_beside(used, rule, start, reference.last_bin), file)
+    beside, odd = _beside(used, rule, ways, file)
     t, vo2 = floats(used, "t_s", "vo2_ml_min")
     plateau, told = _plateau(t, vo2, cost, test, file)
     notes += odd + told
@@ -280,33 +271,27 @@ def _stated_rule(rule: object) -> str | None:
 
 
 def _beside(
-    breaths: pd.DataFrame, rule: str, start_s: float | None, last_bin: LastBin
-) -> dict[str, float]:
-    """Return the respiratory exchange ratio under the same rule, and the highest heart rate."""
+    breaths: pd.DataFrame, rule: str, ways: dict[str, Any], file: str
+) -> tuple[dict[str, float], tuple[Problem, ...]]:
+    """
+    Return the respiratory exchange ratio under the same rule, and the highest heart rate.
+
+    What no person can reach is unknown, with a note on it.
+    """
     t, vo2, vco2, hr = floats(breaths, "t_s", "vo2_ml_min", "vco2_ml_min", "hr_bpm")
 
     def highest(values: Floats, rule: str, **ways: Any) -> float:
         known = np.isfinite(values)
         return vo2max_under_rule(t[known], values[known], rule, **ways)
 
-    of_vco2, of_vo2 = (
-        highest(one, rule, start_s=start_s, last_bin=last_bin) for one in (vco2, vo2)
-    )
-    return {"rer_max": of_vco2 / of_vo2, "hr_max_bpm": highest(hr, HR_RULE)}
-
-
-def _impossible(
-    beside: dict[str, float], file: str
-) -> tuple[dict[str, float], tuple[Problem, ...]]:
-    """Make unknown what no person can reach, and say so."""
-    notes = []
-    for name, column in BESIDE_COLUMNS.items():
-        usual, value = RANGES[name], beside[name]
-        if np.isnan(value) or usual.reject_low <= value <= usual.reject_high:
-            continue
-        place = (file, None, column)
-        notes.append(problem("impossible_breaths", *place, name=name, value=value, usual=usual))
-        beside = beside | {name: np.nan}
+    of_vco2, of_vo2 = (highest(one, rule, **ways) for one in (vco2, vo2))
+    beside, notes = {"rer_max": of_vco2 / of_vo2, "hr_max_bpm": highest(hr, HR_RULE)}, []
+    for name, value in list(beside.items()):
+        usual = RANGES[name]
+        if value < usual.reject_low or value > usual.reject_high:
+            told = {"name": name, "value": value, "usual": usual}
+            notes.append(problem("impossible_breaths", file, None, BESIDE_COLUMNS[name], **told))
+            beside[name] = np.nan
     return beside, tuple(notes)
 
 
@@ -321,15 +306,12 @@ def _stage_rows(
     breaths: pd.DataFrame, t: Floats, vo2: Floats, cost: Floats, test: dict[str, Any]
 ) -> pd.DataFrame:
     """Return what each long stage costs by the equation, and what was measured at its end."""
-    mass = float(test["mass_kg"])
-    rows = [
-        (
-            *(test["lab_test_id"], test["mode"], mass, stage.cost, stage.end.mean() / mass),
-            *breaths.loc[stage.places, list(BESIDE_STAGES)].mean(),
-        )
-        for stage in stages(t, vo2, cost)
-        if stage.end is not None
-    ]
+    mass, rows = float(test["mass_kg"]), []
+    for stage in stages(t, vo2, cost):
+        if stage.end is not None:
+            means = breaths.loc[stage.places, list(BESIDE_STAGES)].mean()
+            of_test = (test["lab_test_id"], test["mode"], mass)
+            rows.append((*of_test, stage.cost, stage.end.mean() / mass, *means))
     return pd.DataFrame(rows, columns=STAGE_COLUMNS)
 
 

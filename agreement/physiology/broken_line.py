@@ -22,7 +22,7 @@ from agreement.physiology.arrays import Floats
 
 FEWEST_EACH: Final = 4  # points on each side of the corner; the authors' choice, no source
 FEWEST_POINTS: Final = 14
-ALPHA: Final = 0.05
+CORNER_ALPHA: Final = 0.05
 _STEPS: Final = 201  # corners that are tried
 _EVERY: Final = 5  # of them for the test, observed and drawn alike
 _DRAWS: Final = 999
@@ -87,10 +87,10 @@ def broken_line(x: ArrayLike, y: ArrayLike) -> BrokenLine:
     joint = np.column_stack([np.ones_like(x), x, np.maximum(x - at, 0.0)])
     _, slope, bend = fitted = np.linalg.lstsq(joint, y, rcond=None)[0]
     uneven = _unevenness(np.column_stack([joint, -bend * (x > at)]), y - joint @ fitted)
-    bound = smallest * (1 + uneven * special.fdtri(1, df, 1 - ALPHA) / df)
+    bound = smallest * (1 + uneven * special.fdtri(1, df, 1 - CORNER_ALPHA) / df)
     kept = corners[whole - gains <= bound]
     found = BrokenLine(at, float(kept[0]), float(kept[-1]), float(slope), float(slope + bend), p)
-    if p > ALPHA:
+    if p > CORNER_ALPHA:
         return found._replace(refused=f"one straight line fits as well (p = {p:.2f})")
     if kept[0] == corners[0] or kept[-1] == corners[-1]:
         return found._replace(refused="the corner cannot be told from an end of the record")
@@ -103,8 +103,7 @@ def broken_line(x: ArrayLike, y: ArrayLike) -> BrokenLine:
 
 def no_corner(why: str) -> BrokenLine:
     """Return that there is no corner, and why."""
-    nothing = np.nan
-    return BrokenLine(nothing, nothing, nothing, nothing, nothing, nothing, why)
+    return BrokenLine(*[np.nan] * 6, why)
 
 
 def _rest(values: Floats, base: Floats) -> Floats:

@@ -56,22 +56,16 @@ def every_coverage(readings: Readings, pairs: pd.DataFrame, *, window_days: int)
     Returns: `COVERAGE_COLUMNS`; one row per pair of a stage test (that of the reading used), with
         no bias expected of its own line, and one of every other pair whose athlete has sessions.
     """
-    own = stage_coverage(readings.stage_lines, pairs)
+    own, lines = pd.DataFrame(columns=COVERAGE_COLUMNS), readings.stage_lines
+    if len(lines) and len(pairs):
+        gap = pd.to_timedelta(pairs["gap_days"], unit="D")
+        tests = pairs.assign(date=pd.to_datetime(pairs["lab_date"]).astype("datetime64[us]") - gap)
+        key = ["athlete_id", "method", "mode", "date"]
+        both = tests.merge(lines[lines["refused"].isna()].drop_duplicates(key), on=key)
+        own = _named(both.assign(line_date=both["date"], other_form_bias=np.nan))
     others = pairs[~pairs["method"].isin(own["method"].unique())]
     sessions = intensity_coverage(readings.session_lines, others, window_days=window_days)
     return joined((own, sessions), sessions)
-
-
-def stage_coverage(stage_lines: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
-    """Set each pair's observed error beside what the stages of its test covered. [mL/kg/min]."""
-    if stage_lines.empty or pairs.empty:
-        return pd.DataFrame(columns=COVERAGE_COLUMNS)
-    gap = pd.to_timedelta(pairs["gap_days"], unit="D")
-    tests = pairs.assign(date=pd.to_datetime(pairs["lab_date"]).astype("datetime64[us]") - gap)
-    key = ["athlete_id", "method", "mode", "date"]
-    lines = stage_lines[stage_lines["refused"].isna()].drop_duplicates(key)
-    both = tests.merge(lines, on=key).assign(other_form_bias=np.nan)
-    return _named(both.assign(line_date=both["date"]))
 
 
 def _named(rows: pd.DataFrame) -> pd.DataFrame:
@@ -129,11 +123,11 @@ def typical_fans(
         the athlete whose line's standard error is nearest to the median of the profile, among those
         whose line the study's guards let pass, if there is any.
     """
-    known = coverage.drop_duplicates(["lab_test_id", "mode"])
+    known, found = coverage.drop_duplicates(["lab_test_id", "mode"]), []
     known = known[known["extrapolation_se"].notna() & (known["slope"] > 0)]
-    known = known[known["training_profile"].notna()]
-    known = known[known["training_profile"] != NOT_ENOUGH_DATA]
-    found = []
+    known = known[
+        known["training_profile"].notna() & (known["training_profile"] != NOT_ENOUGH_DATA)
+    ]
     for _, every in known.groupby("training_profile", sort=True):
         carried = every[every["refused"].isna()]
         own = carried if len(carried) else every
@@ -146,7 +140,7 @@ def typical_fans(
 
 def _fan(line: dict[Hashable, Any], points: pd.DataFrame, options: Extrapolation) -> SessionFan:
     """Return the fan of one line of the coverage table."""
-    top = float(line["hr_max_bpm"])
+    top, refused = float(line["hr_max_bpm"]), line["refused"]
     ago = (line["line_date"] - points["date"]).dt.days
     own = points[
         (points["athlete_id"] == line["athlete_id"])
@@ -156,17 +150,9 @@ def _fan(line: dict[Hashable, Any], points: pd.DataFrame, options: Extrapolation
         & (points["hr_bpm"] <= options.maximum_share_of_hr_max * top)
     ][["hr_bpm", "vo2"]]
     own = own.sort_values(["hr_bpm", "vo2"], ignore_index=True)  # sums know no order of the file
-    refused = line["refused"]
-    return SessionFan(
-        athlete_id=str(line["athlete_id"]),
-        mode=str(line["mode"]),
-        training_profile=str(line["training_profile"]),
-        lab=float(line["lab"]),
-        hr_max_bpm=top,
-        points=own,
-        band=_band(own, top),
-        refused=refused if isinstance(refused, str) else None,
-    )
+    who, mode, profile = (str(line[name]) for name in ("athlete_id", "mode", "training_profile"))
+    why = refused if isinstance(refused, str) else None
+    return SessionFan(who, mode, profile, float(line["lab"]), top, own, _band(own, top), why)
 
 
 def _band(points: pd.DataFrame, hr_max: float) -> pd.DataFrame:

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import Flags, Floats, Ints, TextArray, floats
+from agreement.physiology.arrays import Flags, Floats, Ints, floats
 from agreement.physiology.equations import METABOLIC_EQUIVALENT
 from agreement.physiology.field_tests import (
     FieldProtocol,
@@ -33,7 +33,7 @@ from agreement.physiology.heart_rate import (
 from agreement.physiology.reading_rows import NO_MEMBERS, ReadingPart, member_rows, reading_rows
 from agreement.physiology.set_aside import Cause, joined, left_out, lines_of, row_notes
 from agreement.tables.options import Extrapolation
-from agreement.terms import RANGES, counted
+from agreement.terms import RANGES, SEXES, counted
 
 REJECT: Final = RANGES["vo2max_ml_kg_min"]
 # Less than this is another quantity; the authors' choice, common practice, no source.
@@ -185,16 +185,11 @@ def _beyond_words(
 def published_error(x: dict[str, Floats], sex: "pd.Series[str]", protocol: FieldProtocol) -> Floats:
     """Return the published standard error of estimate per kg; NaN without one. [mL/kg/min]."""
     women, men = protocol.standard_error
-    by_sex = np.asarray(sex.map({"female": women, "male": men}), dtype=np.float64)
-    if women == men:
-        by_sex = np.full(len(sex), women)
-    if protocol.error_unit == "L/min":
-        by_sex = 1000 * by_sex / x["mass_kg"]
-    if protocol.error_unit == "mL/min":
-        by_sex = by_sex / x["mass_kg"]
-    if protocol.error_unit == "MET":
-        by_sex = by_sex * METABOLIC_EQUIVALENT
-    return by_sex
+    known = dict.fromkeys(SEXES, women) if women == men else {"female": women, "male": men}
+    by_sex = np.asarray(sex.map(known), dtype=np.float64)
+    factors = {"L/min": 1000.0, "MET": METABOLIC_EQUIVALENT}
+    over = x["mass_kg"] if protocol.error_unit in ("L/min", "mL/min") else 1.0
+    return factors.get(protocol.error_unit, 1.0) * by_sex / over
 
 
 # A test that never reaches it is none; the authors' choice, no source.
@@ -210,45 +205,41 @@ def stage_results(
     rows: pd.DataFrame, protocol: FieldProtocol, extrapolation: Extrapolation
 ) -> ReadingPart:
     """Compute the results of a stage protocol: one reading per test, all its stages as members."""
-    if MEASURED in protocol.inputs:
-        per_kg = rows["vo2_ml_min"] / rows["mass_kg"]
-        rows = rows.assign(**{MEASURED: rows[MEASURED].fillna(per_kg)})
-    rows, lines_out = _complete(rows.reset_index(drop=True), protocol)
+    rows, incomplete = _complete(rows.reset_index(drop=True), protocol)
     keys = [rows["field_test_id"].fillna(""), "athlete_id", "date", "mode"]
     code = rows.groupby(keys, sort=False).ngroup().to_numpy()
     tests = rows.groupby(code).first()  # the first known value of each column
     x = equation_inputs(rows, rows["sex"])
-    known, ages = floats(tests, "hr_max_bpm", "age_years")
-    hr_max, sd_hr_max = measured_or_by_age(known, ages, extrapolation.hr_max_formula)
+    formula = extrapolation.hr_max_formula
+    hr_max, spread = measured_or_by_age(*floats(tests, "hr_max_bpm", "age_years"), formula)
     uptake = np.asarray(protocol.equation(x), dtype=np.float64)
-    lines = _lines(x["hr_bpm"], uptake, code, (hr_max, sd_hr_max), extrapolation)
+    lines = _lines(x["hr_bpm"], uptake, code, (hr_max, spread), extrapolation)
     value = lines["vo2max"].to_numpy()
     weak, said = _weak(rows, code, protocol)
     refused = lines["refused"].notna().to_numpy() & ~weak
     beyond = ~(refused | weak) & ~((value >= REJECT.reject_low) & (value <= REJECT.reject_high))
-    reasons = lines["refused"].fillna("").to_numpy()
     work = next((name for name in protocol.inputs if name != "hr_bpm"), "hr_bpm")
-    why = {
-        "why": reasons[code][refused[code]],
-        "more": "Ride more stages" if protocol.mode == "cycle" else "Add stages",
-    }
+    more = "Ride more stages" if protocol.mode == "cycle" else "Add stages"
+    why = {"why": lines["refused"].to_numpy()[code][refused[code]], "more": more}
     far = {"protocol": protocol.id, "value": value[code][beyond[code]], "usual": REJECT}
-    lines_out.append(
-        lines_of(
-            rows,
-            (weak[code], "too_weak", said.get("column"), said),
-            (refused[code], "stages_refused", "hr_bpm", why),
-            (beyond[code], "stages_beyond", work, far),
-        )
+    unusable = lines_of(
+        rows,
+        (weak[code], "too_weak", said.get("column"), said),
+        (refused[code], "stages_refused", "hr_bpm", why),
+        (beyond[code], "stages_beyond", work, far),
     )
     kept = ~(weak | refused | beyond)
+    # a test is out of range where any stage is, else unknown where any is
+    flags, whole = in_range(x, rows["sex"], protocol), np.full(len(tests), "yes", dtype=object)
+    whole[code[pd.isna(flags)]] = None
+    whole[code[flags == "no"]] = "no"
     readings = reading_rows(
         tests,
         source="field_tests",
         method=protocol.id,
         field=value,
         standard_error=lines["standard_error"].to_numpy(),
-        in_range=_every(in_range(x, rows["sex"], protocol), code),
+        in_range=whole,
         set_mass_kg=tests["mass_kg"],
         set_hr_max_bpm=hr_max,
     )
@@ -258,17 +249,18 @@ def stage_results(
     return ReadingPart(
         readings[kept].reset_index(drop=True),
         member_rows(position[code][behind], rows, np.flatnonzero(behind)),
-        joined(lines_out),
+        joined([incomplete, unusable]),
         row_notes(tests[kept & (lines["n_points"] == 2).to_numpy()], "two_stages", "hr_bpm")
-        + by_age_notes(tests[kept & (sd_hr_max > 0)], extrapolation.hr_max_formula),
+        + by_age_notes(tests[kept & (spread > 0)], formula),
         pd.concat([named.reset_index(drop=True), lines.reset_index(drop=True)], axis=1),
     )
 
 
-def _complete(
-    rows: pd.DataFrame, protocol: FieldProtocol
-) -> tuple[pd.DataFrame, list[pd.DataFrame]]:
+def _complete(rows: pd.DataFrame, protocol: FieldProtocol) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the stages that have every input and a mode, and the lines of the others."""
+    if MEASURED in protocol.inputs:
+        per_kg = rows["vo2_ml_min"] / rows["mass_kg"]
+        rows = rows.assign(**{MEASURED: rows[MEASURED].fillna(per_kg)})
     lacking = lacking_inputs(rows, protocol)
     lacking["mode"] = rows["mode"].isna()
     absent = lacking.any(axis=1).to_numpy()
@@ -277,7 +269,7 @@ def _complete(
     column = ["athlete_id" if of_row[0] == "sex" else of_row[0] for of_row in names]
     told = {"protocol": protocol.id, "inputs": inputs}
     line = left_out(rows[absent], "stage_input_missing", column, told)
-    return rows[~absent].reset_index(drop=True), [line]
+    return rows[~absent].reset_index(drop=True), line
 
 
 def _weak(rows: pd.DataFrame, code: Ints, protocol: FieldProtocol) -> tuple[Flags, dict[str, Any]]:
@@ -309,21 +301,9 @@ def _lines(
         guards=options,
         allow_two_points=True,
     )
+    why = [""] * len(hr_max)
     dropped = np.bincount(code[~used], minlength=len(hr_max))
-    why = [
-        f"; {counted(int(n), 'stage')} above {100 * share:.0f} % of HRmax {top:.0f} left out "
-        "(maximum_share_of_hr_max)"
-        if n
-        else ""
-        for n, top in zip(dropped, hr_max, strict=True)
-    ]
+    for i in np.flatnonzero(dropped):
+        above = f"{counted(int(dropped[i]), 'stage')} above {100 * share:.0f} % of HRmax"
+        why[i] = f"; {above} {hr_max[i]:.0f} left out (maximum_share_of_hr_max)"
     return lines.assign(refused=lines["refused"] + pd.Series(why, lines.index, dtype="str"))
-
-
-def _every(flags: TextArray, code: Ints) -> TextArray:
-    """Return for each test no where any stage is out of range, unknown where any is, else yes."""
-    tests = code.max(initial=-1) + 1
-    whole = np.full(tests, "yes", dtype=object)
-    whole[np.bincount(code[pd.isna(flags)], minlength=tests) > 0] = None
-    whole[np.bincount(code[flags == "no"], minlength=tests) > 0] = "no"
-    return whole

@@ -15,7 +15,7 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.physiology.arrays import Floats
 from agreement.physiology.field_test_results import MEASURED, one_row_results, stage_results
-from agreement.physiology.field_tests import INPUT_UNITS, PROTOCOLS, protocol
+from agreement.physiology.field_tests import INPUT_UNITS, PROTOCOLS, no_protocol, protocol
 from agreement.physiology.reading_rows import NO_MEMBERS, NO_READINGS, ReadingPart, join_parts
 from agreement.physiology.session_people import nearest_measured, people_at
 from agreement.physiology.set_aside import as_problems, joined, lines_of, row_notes
@@ -45,7 +45,10 @@ def field_test_values(
         return ReadingPart(NO_READINGS, NO_MEMBERS, joined([]))
     known = tests["protocol"].isin(list(PROTOCOLS)).to_numpy()
     strange = tests.loc[~known, ["protocol", "file", "row"]].itertuples(index=False)
-    stops = tuple(_unknown(str(name), str(file), int(row)) for name, file, row in strange)
+    stops = []
+    for name, *place in strange:
+        what = f"{no_protocol(str(name))}." if str(name) != "nan" else "No protocol is named."
+        stops.append(problem("unknown_protocol", *place, "protocol", what=what))
     rows = tests[known].reset_index(drop=True)
     rows["id"] = rows["field_test_id"].fillna(rows["athlete_id"])
     unfinished = (rows["completed"] == "no").to_numpy()
@@ -53,12 +56,11 @@ def field_test_values(
     rows, notes = _with_people(rows[~unfinished].reset_index(drop=True), athletes)
     rows, measured = _with_laboratory(rows, laboratory)
     notes += measured
-    parts = [ReadingPart(NO_READINGS, NO_MEMBERS, left_out, stops + notes)]
+    parts = [ReadingPart(NO_READINGS, NO_MEMBERS, left_out, (*stops, *notes))]
     for protocol_id, group in rows.groupby("protocol", sort=True):
         row = PROTOCOLS[str(protocol_id)]
-        group = group.reset_index(drop=True).assign(
-            mode=group["mode"].fillna(row.mode or np.nan).to_numpy()
-        )
+        group = group.reset_index(drop=True)
+        group["mode"] = group["mode"].fillna(row.mode or np.nan)
         if row.stages:
             parts.append(stage_results(group, row, extrapolation))
             continue
@@ -68,17 +70,6 @@ def field_test_values(
         parts.append(found)
     whole = join_parts(parts)
     return whole._replace(problems=whole.problems + as_problems(whole.set_aside))
-
-
-def _unknown(name: str, file: str, row: int) -> Problem:
-    """Return the stop for a protocol that is not in the table."""
-    what = "No protocol is named."
-    if name != "nan":
-        try:
-            protocol(name)
-        except ValueError as error:
-            what = f"{error}."
-    return problem("unknown_protocol", file, row, "protocol", what=what)
 
 
 def _with_people(
@@ -103,9 +94,8 @@ def _with_laboratory(
     of_stages = [row.id for row in PROTOCOLS.values() if row.stages]
     per_mass = [row.id for row in PROTOCOLS.values() if {"mass_kg", MEASURED} & {*row.inputs}]
     notes: list[Problem] = []
-    by_mode = rows.assign(
-        mode=rows["mode"].fillna(rows["protocol"].map(lambda one: PROTOCOLS[str(one)].mode))
-    )
+    own = rows["protocol"].map(lambda one: PROTOCOLS[str(one)].mode)
+    by_mode = rows.assign(mode=rows["mode"].fillna(own))
     for name, protocols in (("hr_max_bpm", of_stages), ("mass_kg", per_mass)):
         where = rows[name].isna() & rows["protocol"].isin(protocols)
         if not where.any():
@@ -127,11 +117,9 @@ def _one_stage(
     own = readings[["athlete_id", "date", "mode", "method", "standard_error", "row"]]
     lines = own.merge(rows[["row", "hr_bpm", "hr_max_bpm"]], on="row")
     top = lines["hr_max_bpm"].fillna(pd.Series(nearest_measured(lines, laboratory, "hr_max_bpm")))
-    share = lines["hr_bpm"] / top
+    lines = lines.assign(hr_max_bpm=top, top_share_of_hr_max=lines["hr_bpm"] / top)
     nothing = dict.fromkeys(("slope", "intercept", "other_form_bias"), np.nan)
-    return lines.assign(
-        hr_max_bpm=top, n_points=1, hr_span=0.0, top_share_of_hr_max=share, refused=None, **nothing
-    )
+    return lines.assign(n_points=1, hr_span=0.0, refused=None, **nothing)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,13 +136,9 @@ class FieldTestEstimates:
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per result."""
-        columns = {
-            "vo2max_ml_kg_min": self.vo2max,
-            "in_range": self.in_range,
-            "standard_error": self.standard_error,
-            "note": self.note,
-        }
-        return pd.DataFrame(columns)
+        columns = ["vo2max_ml_kg_min", "in_range", "standard_error", "note"]
+        values = (self.vo2max, self.in_range, self.standard_error, self.note)
+        return pd.DataFrame(dict(zip(columns, values, strict=True)))
 
     def summary(self) -> str:
         """Say how many values there are and where they lie."""
@@ -201,20 +185,16 @@ def estimate_field_test(
     """
     row = protocol(protocol_id)
     if row.stages:
-        raise ValueError(
-            f"{protocol_id!r} takes several stages a result; give it as a table field_tests"
-        )
+        table = "give it as a table field_tests"
+        raise ValueError(f"{protocol_id!r} takes several stages a result; {table}")
     needed = [name for name in row.inputs if name != "sex"]
     known = [name for name in INPUT_UNITS if name != "sex"]
     if strange := [name for name in inputs if name not in known]:
         raise ValueError(f"{strange[0]!r} is no input; {protocol_id} takes {', '.join(needed)}")
-    steps = ["stage"] if row.stage_rule is not None and row.stage_rule.speed is not None else []
-    if lacking := [
-        name for name in needed if name not in inputs and not (steps and "stage" in inputs)
-    ]:
-        raise ValueError(
-            f"{protocol_id} needs {', '.join(f'{n} [{INPUT_UNITS[n]}]' for n in lacking)}"
-        )
+    by_stage = row.stage_rule is not None and row.stage_rule.speed is not None
+    if not (by_stage and "stage" in inputs) and (lacking := [n for n in needed if n not in inputs]):
+        listed = ", ".join(f"{name} [{INPUT_UNITS[name]}]" for name in lacking)
+        raise ValueError(f"{protocol_id} needs {listed}")
     values = {name: np.atleast_1d(np.asarray(v, np.float64)) for name, v in inputs.items()}
     values["sex"] = np.atleast_1d(np.asarray(sex, dtype=object))
     spread = dict(zip(values, np.broadcast_arrays(*values.values()), strict=True))

@@ -58,13 +58,10 @@ class Valid(NamedTuple):
     def __str__(self) -> str:
         """Return the range in words."""
         unit = INPUT_UNITS[self.column].split(" ")[0]
-        if np.isinf(self.high):
-            words = f"{self.column} from {self.low:g}"
-        elif np.isinf(self.low):
-            words = f"{self.column} to {self.high:g}"
-        else:
-            words = f"{self.column} {self.low:g} to {self.high:g}"
-        return f"{words} {unit}" + (f" ({self.sex})" if self.sex else "")
+        words = f"{self.low:g} to {self.high:g}"
+        if np.isinf(self.high) or np.isinf(self.low):
+            words = f"from {self.low:g}" if np.isinf(self.high) else f"to {self.high:g}"
+        return f"{self.column} {words} {unit}" + (f" ({self.sex})" if self.sex else "")
 
 
 class StageRule(NamedTuple):
@@ -116,16 +113,13 @@ def equation_inputs(rows: pd.DataFrame, sex: "pd.Series[str]") -> dict[str, Floa
 
 def lacking_inputs(rows: pd.DataFrame, protocol: FieldProtocol) -> pd.DataFrame:
     """Return which of the protocol's inputs each row lacks."""
-    columns = {
-        name: (rows["sex"] == "unknown") if name == "sex" else rows[name].isna()
-        for name in protocol.inputs
-    }
-    return pd.DataFrame(columns)
+    absent = rows[list(protocol.inputs)].isna()
+    return absent.assign(sex=rows["sex"] == "unknown") if "sex" in absent else absent
 
 
 def in_range(x: dict[str, Floats], sex: "pd.Series[str]", protocol: FieldProtocol) -> TextArray:
     """Return yes, no, or NaN where no known value is outside but a needed one is unknown."""
-    outside, unknown = np.zeros(len(sex), dtype=bool), np.zeros(len(sex), dtype=bool)
+    outside, unknown = np.zeros((2, len(sex)), dtype=bool)
     for rule in protocol.valid:
         outside |= _beyond(x, sex, rule)
         if rule.column not in FIXED_BY_PROTOCOL:
@@ -236,10 +230,14 @@ PROTOCOLS: Final[dict[str, FieldProtocol]] = _rows(declared("field_tests.toml", 
 def protocol(protocol_id: str) -> FieldProtocol:
     """Return one row of the table; ValueError, which names the nearest ids, if there is none."""
     if protocol_id not in PROTOCOLS:
-        near = get_close_matches(protocol_id, PROTOCOLS, n=3)
-        hint = f"; the nearest are {', '.join(near)}" if near else ""
-        raise ValueError(f"{protocol_id!r} is no protocol{hint}")
+        raise ValueError(no_protocol(protocol_id))
     return PROTOCOLS[protocol_id]
+
+
+def no_protocol(name: str) -> str:
+    """Say that a name is no protocol, and which ids are nearest to it."""
+    near = get_close_matches(name, PROTOCOLS, n=3)
+    return f"{name!r} is no protocol" + (f"; the nearest are {', '.join(near)}" if near else "")
 
 
 def protocols_frame() -> pd.DataFrame:

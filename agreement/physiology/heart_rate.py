@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import Floats, Ints
+from agreement.physiology.arrays import Floats, Ints, floats
 from agreement.tables.findings import problem
 from agreement.tables.options import Extrapolation, HrMaxFormula
 
@@ -100,43 +100,17 @@ def extrapolations(
     the share q/w; that gives `other_form_bias`. Two points leave the residual SD unknown: NaN.
     """
     top = np.asarray(hr_max, dtype=np.float64)
-    spread = np.broadcast_to(np.asarray(sd_hr_max, dtype=np.float64), top.shape)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        line = _line(sums, top, spread, form)
-    reach = top - sums.mean_hr
-    frame = pd.DataFrame(
-        {
-            "vo2max": line.vo2max,
-            "standard_error": line.standard_error,
-            "intercept": line.vo2max - line.slope * top,
-            "slope": line.slope,
-            "r": line.r,
-            "n_points": sums.n,
-            "hr_span": sums.high_hr - sums.low_hr,
-            "top_share_of_hr_max": sums.high_hr / top,
-            "residual_sd": line.residual_sd,
-            "other_form_bias": line.other_slope_change * reach,
-        }
-    )
+    with np.errstate(divide="ignore", invalid="ignore"):  # which the guards then refuse
+        frame = _lines(sums, top, np.asarray(sd_hr_max, dtype=np.float64), form)
     frame["refused"] = _refusals(frame, guards, allow_two_points=allow_two_points)
     frame.loc[frame["refused"].notna(), "vo2max"] = np.nan
     return frame
 
 
-class _Line(NamedTuple):
-    vo2max: Floats
-    standard_error: Floats
-    slope: Floats
-    r: Floats
-    residual_sd: Floats
-    other_slope_change: Floats
-
-
-def _line(sums: PointSums, hr_max: Floats, sd_hr_max: Floats, form: Form) -> _Line:
-    """Fit one form; the caller silences divisions by zero, which the guards then refuse."""
+def _lines(sums: PointSums, hr_max: Floats, sd_hr_max: Floats, form: Form) -> pd.DataFrame:
+    """Fit one form to every group of points."""
     hh, vv, hv, n = sums.hr_hr, sums.vo2_vo2, sums.hr_vo2, sums.n
     degrees = np.where(n > 2, n - 2.0, np.nan)
-    r = hv / np.sqrt(hh * vv)
     reach = hr_max - sums.mean_hr
     if form == "vo2_on_hr":
         slope = hv / hh
@@ -153,40 +127,49 @@ def _line(sums: PointSums, hr_max: Floats, sd_hr_max: Floats, form: Form) -> _Li
         far = vo2max - sums.mean_vo2
         variance = (noise * (1 / n + far**2 / vv) + sd_hr_max**2) * slope**2
         change = -slope * np.minimum(noise / (hh / (n - 1)), 1.0)
-    return _Line(vo2max, np.sqrt(variance), slope, r, np.sqrt(noise), change)
+    return pd.DataFrame(
+        {
+            "vo2max": vo2max,
+            "standard_error": np.sqrt(variance),
+            "intercept": vo2max - slope * hr_max,
+            "slope": slope,
+            "r": hv / np.sqrt(hh * vv),
+            "n_points": n,
+            "hr_span": sums.high_hr - sums.low_hr,
+            "top_share_of_hr_max": sums.high_hr / hr_max,
+            "residual_sd": np.sqrt(noise),
+            "other_form_bias": change * reach,
+        }
+    )
 
 
 def _refusals(
     frame: pd.DataFrame, guards: Extrapolation, *, allow_two_points: bool
 ) -> "pd.Series[str]":
     """Return why each line may not be carried to HRmax, in words; NaN where it may."""
-    n, span, share = frame["n_points"], frame["hr_span"], frame["top_share_of_hr_max"]
-    too_few = n < guards.minimum_points
-    if allow_two_points:
-        too_few &= n != 2
+    n, span, share = floats(frame, "n_points", "hr_span", "top_share_of_hr_max")
+    too_few = (n < guards.minimum_points) & ~(allow_two_points & (n == 2))
     narrow = ~(span >= guards.minimum_hr_span_bpm)
     low = ~(share >= guards.minimum_top_share_of_hr_max)
-    not_rising = ~(frame["slope"] > 0)
-    lost = ~np.isfinite(frame["vo2max"])
+    not_rising = ~(frame["slope"].to_numpy() > 0)
+    lost = ~np.isfinite(frame["vo2max"].to_numpy())
     reasons: list[str | None] = [None] * len(frame)
     for i in np.flatnonzero(too_few | narrow | low | not_rising | lost):
-        if n.iloc[i] == 0:
+        if n[i] == 0:
             reasons[i] = "no steady points at heart rates up to the study's share of HRmax"
             continue
         parts = []
-        if too_few.iloc[i]:
-            parts.append(f"{int(n.iloc[i])} steady points, {guards.minimum_points} are needed")
-        if narrow.iloc[i]:
-            parts.append(
-                f"heart rates span {span.iloc[i]:.0f} bpm, "
-                f"{guards.minimum_hr_span_bpm:.0f} are needed"
-            )
-        if low.iloc[i]:
+        if too_few[i]:
+            parts.append(f"{int(n[i])} steady points, {guards.minimum_points} are needed")
+        if narrow[i]:
+            needed = f"{guards.minimum_hr_span_bpm:.0f} are needed"
+            parts.append(f"heart rates span {span[i]:.0f} bpm, {needed}")
+        if low[i]:
             needed = f"{100 * guards.minimum_top_share_of_hr_max:.0f} %"
-            has = f"{100 * share.iloc[i]:.0f} %"
-            has = f"{100 * share.iloc[i]:.1f} %" if has == needed else has
+            has = f"{100 * share[i]:.0f} %"
+            has = f"{100 * share[i]:.1f} %" if has == needed else has
             parts.append(f"the highest heart rate is {has} of HRmax, {needed} is needed")
-        if not_rising.iloc[i] and not parts:
+        if not_rising[i] and not parts:
             parts.append("heart rate does not rise with oxygen uptake")
         reasons[i] = "; ".join(parts) or "HRmax is unknown"
     return pd.Series(reasons, index=frame.index, dtype="str")

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.physiology.arrays import Flags, Floats
+from agreement.physiology.arrays import Flags
 from agreement.physiology.equations import RESTING_VO2
 from agreement.physiology.heart_rate import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, nearest_measured
@@ -25,8 +25,12 @@ WRIST: Final = (
     "wrist sensor, within about \u00b115 bpm of a chest strap; each beat that it reads high in training "
     "lowers the field value by 0.4 mL/kg/min"
 )
+ODD_MAXIMUM: Final = "the measured one is far from what the age lets expect: look there first"
 LIMITED: Final = "a drug limits heart rate: this method does not hold"
 
+_TOLD: Final = {  # what was measured -> what the estimator was told of it
+    "mass_kg": "set_mass_kg", "hr_max_bpm": "set_hr_max_bpm", "age_years": "set_age_years",
+}  # fmt: skip
 AUDIT_COLUMNS: Final = [
     "athlete_id", "method", "mode", "input", "told", "measured", "difference", "expected_shift",
     "to_correct", "note",
@@ -52,21 +56,8 @@ def input_audit(
         .drop_duplicates(["athlete_id", "method", "mode"], keep="last")
         .reset_index(drop=True)
     )
-    measured = {
-        name: nearest_measured(last, laboratory, name)
-        for name in ("mass_kg", "hr_max_bpm", "age_years")
-    }
     pulse = last["method"].map(dict(heart_rate_based)).fillna(True).to_numpy(dtype=bool)
-    # a wrist sensor behind a heart-rate method is named: its error has no known sign
-    wrist = last[pulse & (last["sensor"] == "wrist_optical").to_numpy()]
-    nothing = np.full(len(wrist), np.nan)
-    parts = [
-        _mass(last, measured["mass_kg"]),
-        _hr_max(last, measured["hr_max_bpm"], measured["age_years"], pulse),
-        _age(last, measured["age_years"], pulse),
-        _part(wrist, "sensor", nothing, nothing, nothing, nothing > 0, WRIST),
-    ]
-    whole = pd.concat(parts, ignore_index=True)
+    whole = pd.concat(_compared(last, laboratory, pulse), ignore_index=True)
     limited = laboratory.loc[laboratory["hr_limiting_drug"] == "yes", "athlete_id"]
     drug = whole["athlete_id"].isin(limited) & (whole["input"] != "mass_kg")
     drug &= whole["method"].map(dict(heart_rate_based)).fillna(True).astype(bool)
@@ -78,60 +69,44 @@ def input_audit(
     return whole[known].sort_values(keys, kind="stable").reset_index(drop=True)
 
 
-def _mass(last: pd.DataFrame, measured: Floats) -> pd.DataFrame:
-    """Mass told too high lowers what is divided by it: cycling cost, and uptake given in litres."""
-    told, field = last["set_mass_kg"].to_numpy(), last["field"].to_numpy()
-    share = 1 - told / measured
-    cycling = (last["mode"] == "cycle").to_numpy()
-    litres = last["field_l_min"].notna().to_numpy()
+def _compared(last: pd.DataFrame, laboratory: pd.DataFrame, pulse: Flags) -> list[pd.DataFrame]:
+    """Return the rows of each input, before it is known whether both values are; see `input_audit`."""
+    measured = {name: nearest_measured(last, laboratory, name) for name in _TOLD}
+    told = {name: last[column].to_numpy() for name, column in _TOLD.items()}
+    apart = {name: told[name] - measured[name] for name in _TOLD}
+    # mass told too high lowers what is divided by it: cycling cost, and uptake given in litres
+    share = 1 - told["mass_kg"] / measured["mass_kg"]
+    cycling, litres = ((last["mode"] == "cycle").to_numpy(), last["field_l_min"].notna().to_numpy())
     fixed = np.where(litres, 0.0, 2 * RESTING_VO2)  # what mass leaves alone of cycling cost
-    shift = np.where(cycling | litres, (field - fixed) * share, 0.0)
-    wrong = np.round(100 * np.abs(share), 9) > MASS_WITHIN_PCT
-    return _part(last, "mass_kg", told, measured, shift, wrong, "")
-
-
-def _hr_max(last: pd.DataFrame, measured: Floats, age: Floats, pulse: Flags) -> pd.DataFrame:
-    """HRmax told too high carries the line too far; a told value from age is named."""
-    told = last["set_hr_max_bpm"].to_numpy()
-    difference = told - measured
-    shift = np.where(pulse, VO2_PER_BEAT * difference, 0.0)
-    by_age = np.zeros(len(last), dtype=bool)
-    for formula in HR_MAX_FORMULAS.values():
-        by_age |= np.abs(told - formula.by_age(age)) <= 0.5
-    wrong = pulse & (np.abs(difference) > HR_MAX_WITHIN_BPM)
-    note = np.where(by_age, "looks like a formula from age", "")
-    odd = np.abs(measured - heart_rate_maximum(age)) > HR_MAX_ODD_BPM
-    note = np.where(
-        odd, "the measured one is far from what the age lets expect: look there first", note
-    )
-    return _part(last, "hr_max_bpm", told, measured, shift, wrong, note)
-
-
-def _age(last: pd.DataFrame, measured: Floats, pulse: Flags) -> pd.DataFrame:
-    """Age told too high gives too low an HRmax where none was told."""
-    told = last["set_age_years"].to_numpy()
-    difference = told - measured
+    # HRmax told too high carries the line too far, and so does too low an age where none was told
     by_age = pulse & last["set_hr_max_bpm"].isna().to_numpy()
-    shift = np.where(by_age, -VO2_PER_BEAT * BEATS_PER_YEAR * difference, 0.0)
-    wrong = np.abs(difference) > AGE_WITHIN_YEARS
-    return _part(last, "age_years", told, measured, shift, wrong, "")
-
-
-def _part(
-    last: pd.DataFrame,
-    name: str,
-    told: Floats,
-    measured: Floats,
-    shift: Floats,
-    wrong: Flags,
-    note: "str | np.ndarray[tuple[int], np.dtype[np.str_]]",
-) -> pd.DataFrame:
-    return last[["athlete_id", "method", "mode"]].assign(
-        input=name,
-        told=told,
-        measured=measured,
-        difference=told - measured,
-        expected_shift=shift,
-        to_correct=np.where(wrong, "yes", "no"),
-        note=note,
-    )
+    shift = {
+        "mass_kg": np.where(cycling | litres, (last["field"].to_numpy() - fixed) * share, 0.0),
+        "hr_max_bpm": np.where(pulse, VO2_PER_BEAT * apart["hr_max_bpm"], 0.0),
+        "age_years": np.where(by_age, -VO2_PER_BEAT * BEATS_PER_YEAR * apart["age_years"], 0.0),
+    }
+    wrong = {
+        "mass_kg": np.round(100 * np.abs(share), 9) > MASS_WITHIN_PCT,
+        "hr_max_bpm": pulse & (np.abs(apart["hr_max_bpm"]) > HR_MAX_WITHIN_BPM),
+        "age_years": np.abs(apart["age_years"]) > AGE_WITHIN_YEARS,
+    }
+    age, named = measured["age_years"], last[["athlete_id", "method", "mode"]]
+    formulas = [one.by_age(age) for one in HR_MAX_FORMULAS.values()]
+    likely = np.any([np.abs(told["hr_max_bpm"] - one) <= 0.5 for one in formulas], axis=0)
+    odd = np.abs(measured["hr_max_bpm"] - heart_rate_maximum(age)) > HR_MAX_ODD_BPM
+    note = np.where(odd, ODD_MAXIMUM, np.where(likely, "looks like a formula from age", ""))
+    parts = [
+        named.assign(
+            input=name,
+            told=told[name],
+            measured=measured[name],
+            difference=apart[name],
+            expected_shift=shift[name],
+            to_correct=np.where(wrong[name], "yes", "no"),
+            note=note if name == "hr_max_bpm" else "",
+        )
+        for name in _TOLD
+    ]
+    # a wrist sensor behind a heart-rate method is named: its error has no known sign
+    wrist = named[pulse & (last["sensor"] == "wrist_optical").to_numpy()]
+    return [*parts, wrist.assign(input="sensor", to_correct="no", note=WRIST)]

@@ -14,7 +14,7 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.physiology.arrays import Progress
 from agreement.physiology.breath_notes import LOW_PRESSURE_MMHG
-from agreement.physiology.breath_tests import STAGE_COLUMNS, BreathTests, breath_tests
+from agreement.physiology.breath_tests import STAGE_COLUMNS, breath_tests
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
 from agreement.physiology.heart_rate import heart_rate_maximum
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, people_at
@@ -105,11 +105,8 @@ class LaboratoryValues:
             for part, day in parts
             if len(part)
         ]
-        if not found:
-            return economy(self.stages, self.frame)
-        names = ["lab_test_id", "mode"]
-        first = pd.concat(found).drop_duplicates(names)
-        return first.sort_values(names, ignore_index=True)
+        names, nothing = ["lab_test_id", "mode"], economy(self.stages.iloc[:0], self.frame)
+        return joined(found, nothing).drop_duplicates(names).sort_values(names, ignore_index=True)
 
     def beside(self, pairs: pd.DataFrame, measured: pd.DataFrame) -> dict[str, pd.DataFrame]:
         """
@@ -153,7 +150,17 @@ def laboratory_values(study: StudyTables, *, progress: Progress | None = None) -
         training_profile=people["training_profile"],
         profile_borderline=pd.Series(np.nan, index=tests.index, dtype="str"),
     )
-    breaths, records = _raw_files(tests, study, progress)
+    stops: list[Problem] = []  # what is wrong with breaths and with samples is told at once
+    try:
+        breaths = breath_tests(tests, study)
+    except TableError as error:
+        stops += error.problems
+    try:
+        records = session_records(study, progress=progress) if len(study.sessions) else None
+    except TableError as error:
+        stops += error.problems
+    if stops:
+        raise TableError(stops)
     tests, left_out = _usable(_with_breaths(tests, breaths.tests), study)
     tests = pd.concat([tests, effort_criteria(tests)], axis=1)
     rated, turned = rated_thresholds(tests)
@@ -168,43 +175,14 @@ def laboratory_values(study: StudyTables, *, progress: Progress | None = None) -
             tests = tests.assign(
                 training_profile=found["profile"], profile_borderline=found["borderline"]
             )
-    frame = tests[LABORATORY_COLUMNS]
     problems = breaths.problems + as_problems(left_out) + _notes(tests) + turned
     if len(training.frame):
         problems += profile_notes(training.frame, tests)
-    problems = in_words_of_files(problems, study)
+    frame, problems = tests[LABORATORY_COLUMNS], in_words_of_files(problems, study)
+    of_breaths = (breaths.rules, breaths.stages)
     return LaboratoryValues(
-        frame,
-        left_out,
-        problems,
-        breaths.rules,
-        breaths.stages,
-        training,
-        records,
-        thresholds,
-        zones,
+        frame, left_out, problems, *of_breaths, training, records, thresholds, zones
     )
-
-
-def _raw_files(
-    tests: pd.DataFrame,
-    study: StudyTables,
-    progress: Progress | None,
-) -> tuple[BreathTests, SessionRecords | None]:
-    """Read breaths and samples; what is wrong with either is told at once."""
-    stops: list[Problem] = []
-    breaths, records = None, None
-    try:
-        breaths = breath_tests(tests, study)
-    except TableError as error:
-        stops += error.problems
-    try:
-        records = session_records(study, progress=progress) if len(study.sessions) else None
-    except TableError as error:
-        stops += error.problems
-    if breaths is None or stops:
-        raise TableError(stops)
-    return breaths, records
 
 
 def _with_breaths(tests: pd.DataFrame, values: pd.DataFrame) -> pd.DataFrame:
@@ -233,18 +211,14 @@ def _usable(tests: pd.DataFrame, study: StudyTables) -> tuple[pd.DataFrame, pd.D
         f", from {source[name]}{_unit_hint(value * mass)}" if name in source else ""
         for value, mass, name in far.itertuples(index=False)
     ]
+    told = {"value": far["lab"], "of": of, "usual": REJECT}
     named = tests.loc[missing, "lab_test_id"]
     where = [f" in {source[name]}" if name in source else "" for name in named]
     left_out = lines_of(
         tests,
         (massless.to_numpy(), "breaths_without_mass", "mass_kg", {}),
         (missing.to_numpy(), "no_usable_breaths", None, {"where": where}),
-        (
-            beyond.to_numpy(),
-            "lab_value_beyond",
-            None,
-            {"value": far["lab"], "of": of, "usual": REJECT},
-        ),
+        (beyond.to_numpy(), "lab_value_beyond", None, told),
     )
     return tests[~(massless | missing | beyond)].reset_index(drop=True), left_out
 
@@ -261,14 +235,11 @@ def _unit_hint(breath: float) -> str:
 def _notes(tests: pd.DataFrame) -> tuple[Problem, ...]:
     """Say where a recorded number of a test cannot be what its column says."""
     above = tests["hr_max_bpm"] - heart_rate_maximum(tests["age_years"])
+    low = tests["barometric_pressure_mmhg"] < LOW_PRESSURE_MMHG
     notes: tuple[Problem, ...] = ()
     for where, column, name in (
         (tests["rpe_max"] <= RPE_OTHER_SCALE_TO, "rpe_max", "another_scale"),
-        (
-            tests["barometric_pressure_mmhg"] < LOW_PRESSURE_MMHG,
-            "barometric_pressure_mmhg",
-            "low_pressure",
-        ),
+        (low, "barometric_pressure_mmhg", "low_pressure"),
         (above > HR_MAX_ODD_BPM, "hr_max_bpm", "hr_max_far_above"),  # far below: said when read
     ):
         notes += row_notes(tests[where], name, column, value=tests.loc[where, column])
@@ -305,20 +276,6 @@ _MESSAGE = "The laboratory's own control ([control] of study.toml), no athlete o
 _TABLES = ("field_estimates", "field_tests", "sessions", "athletes")
 
 
-def without_control(study: StudyTables) -> StudyTables:
-    """Return a study without its control, but for the laboratory's tests; the ledger has each row."""
-    who, lines = study.options.control.athlete_id, [study.set_aside]
-    if who is None:
-        return study
-    kept = {}
-    for name in _TABLES:
-        frame = getattr(study, name)
-        own = frame["athlete_id"] == who
-        kept[name] = frame[~own].reset_index(drop=True)
-        lines.append(control_lines(frame[own], TABLES[name].ledger_id))
-    return replace(study, **kept, set_aside=pd.concat(lines, ignore_index=True))
-
-
 def laboratory_and_control(
     study: StudyTables, *, progress: Progress | None = None
 ) -> tuple[StudyTables, LaboratoryValues]:
@@ -327,10 +284,16 @@ def laboratory_and_control(
 
     Raises TableError with what stops laboratory values, or if the control has none.
     """
-    who, study = study.options.control.athlete_id, without_control(study)
-    laboratory = laboratory_values(study, progress=progress)
+    who = study.options.control.athlete_id
     if who is None:
-        return study, laboratory
+        return study, laboratory_values(study, progress=progress)
+    kept, lines = {}, [study.set_aside]
+    for name in _TABLES:
+        rows = getattr(study, name)
+        lines.append(control_lines(rows[rows["athlete_id"] == who], TABLES[name].ledger_id))
+        kept[name] = rows[rows["athlete_id"] != who].reset_index(drop=True)
+    study = replace(study, **kept, set_aside=pd.concat(lines, ignore_index=True))
+    laboratory = laboratory_values(study, progress=progress)
     frame, tests = laboratory.frame, study.lab_tests
     own = frame["athlete_id"] == who
     if not own.any():

@@ -64,18 +64,13 @@ def join_parts(parts: list[ReadingPart]) -> ReadingPart:
                 moved = part.members["reading"].to_numpy() + np.int32(start)
                 members.append(part.members.assign(reading=moved) if start else part.members)
             start += len(part.readings)
+    if len(members) != 1:  # ids as categories of all
+        texts = [NO_MEMBERS, *(part.astype({"id": "str"}) for part in members)]
+        members = [pd.concat(texts, ignore_index=True).astype({"id": "category"})]
     return ReadingPart(
         readings[0] if len(readings) == 1 else joined(readings, NO_READINGS),
-        _joined_members(members),
+        members[0],
         joined(part.set_aside for part in parts),
         tuple(problem for part in parts for problem in part.problems),
         joined((part.lines for part in parts), pd.DataFrame()),
     )
-
-
-def _joined_members(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Return members one after another, their ids as categories of all."""
-    if len(parts) == 1:
-        return parts[0]
-    texts = [NO_MEMBERS, *(part.astype({"id": "str"}) for part in parts)]
-    return pd.concat(texts, ignore_index=True).astype({"id": "category"})

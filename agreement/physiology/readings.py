@@ -30,7 +30,7 @@ from agreement.terms import SESSIONS_METHOD
 
 # The authors' choice, common practice, no source: no method reads 70 % low in everybody.
 WITHIN: Final = 0.08  # of 3.5
-FEWEST_ATHLETES: Final = 3
+FEWEST_TO_KNOW_A_UNIT: Final = 3
 _ROWS_SEEN: Final = 20_000  # enough to know a unit; a registry has millions
 ASKED_COLUMNS = ["method", "mode", "athlete_id", "served"]
 ESTIMATE_COLUMNS: Final = [
@@ -57,7 +57,7 @@ def unit_stops(
     found = []
     for method, own in estimates.head(_ROWS_SEEN).groupby("method", sort=True):
         ratio = (own.groupby("athlete_id")["vo2max"].median() / laboratory).dropna()
-        if len(ratio) < FEWEST_ATHLETES:
+        if len(ratio) < FEWEST_TO_KNOW_A_UNIT:
             continue
         middle = float(ratio.median())
         for table, low, of in (
@@ -123,53 +123,36 @@ def field_readings(
         )
         if study.options.profile.use == "stated":
             training = NO_PROFILES
-            bare = records.sessions[~records.sessions["has_samples"]]
-            bare = left_out(bare, "no_samples")
+            bare = left_out(records.sessions[~records.sessions["has_samples"]], "no_samples")
         else:
             if training is None:
                 training, _ = study_profiles(laboratory, records, study.athletes, study.options)
             bare = training.too_few
         rows = training.rows
-        parts.append(_with_profile_rows(found.part, rows, bare))
+        # sessions behind a profile are used; `bare` serve neither a profile nor an estimate, unless
+        # they have a line or an estimate already
+        part, profiled = found.part, rows["id"].unique()
+        known = {*part.set_aside["id"], *part.members["id"].unique(), *profiled}
+        aside = joined([part.set_aside, bare[~bare["id"].isin(known)]])
+        aside = aside[~aside["id"].isin(profiled)].reset_index(drop=True)
+        problems = part.problems + as_problems(aside)
+        parts.append(part._replace(set_aside=aside, problems=problems))
         lines, points = found.lines, found.points
-    whole = join_parts(parts)
-    return Readings(
-        whole.readings,
-        whole.members,
-        whole.set_aside,
-        in_words_of_files(whole.problems, study),
-        heart_rate_methods(whole.readings, study),
-        rows,
-        lines,
-        points,
-        tests.lines,
-    )
-
-
-def _with_profile_rows(part: ReadingPart, rows: pd.DataFrame, others: pd.DataFrame) -> ReadingPart:
-    """
-    Settle the ledger lines of sessions.
-
-    Sessions behind a training profile are used; `others` are lines of sessions that serve neither a
-    profile nor an estimate, unless they have a line or an estimate already.
-    """
-    known = {*part.set_aside["id"], *part.members["id"].unique(), *rows["id"].unique()}
-    left_out = joined([part.set_aside, others[~others["id"].isin(known)]])
-    left_out = left_out[~left_out["id"].isin(rows["id"])].reset_index(drop=True)
-    return part._replace(set_aside=left_out, problems=part.problems + as_problems(left_out))
+    frame, members, set_aside, problems, _ = join_parts(parts)
+    problems, based = in_words_of_files(problems, study), _on_heart_rate(frame, study)
+    found_lines = (lines, points, tests.lines)
+    return Readings(frame, members, set_aside, problems, based, rows, *found_lines)
 
 
 def estimate_readings(estimates: pd.DataFrame) -> ReadingPart:
     """Return field estimates as readings, sharing every column of the table."""
-    size = len(estimates)
-    nothing = pd.Series(np.nan, index=estimates.index)
     frame = estimates.rename(columns={"vo2max": "field", "vo2max_l_min": "field_l_min"}).assign(
         source=_constant("field_estimates", estimates.index),
         id=estimates["athlete_id"],
         in_range=_constant(None, estimates.index),
-        standard_error=nothing,
+        standard_error=np.nan,
     )[READING_COLUMNS]
-    frame.index = pd.RangeIndex(size)
+    frame.index = pd.RangeIndex(len(frame))
     return ReadingPart(frame, NO_MEMBERS, joined([]))
 
 
@@ -179,7 +162,7 @@ def _constant(text: str | None, index: pd.Index) -> "pd.Series[str]":
     return pd.Series(one.repeat(len(index)), index=index)
 
 
-def heart_rate_methods(readings: pd.DataFrame, study: StudyTables) -> dict[str, bool]:
+def _on_heart_rate(readings: pd.DataFrame, study: StudyTables) -> dict[str, bool]:
     """Return for each method whether it rests on heart rate; `study.toml` wins for estimates."""
     of_estimates = readings.loc[readings["source"] == "field_estimates", "method"].unique()
     based = {str(name): True for name in of_estimates}
@@ -208,9 +191,8 @@ def asked_people(
     tests = tests[tests["protocol"].isin(list(PROTOCOLS))]
     own = tests["protocol"].map({name: row.mode for name, row in PROTOCOLS.items()})
     sessions = study.sessions
-    recorded = sessions["session_id"].isin(list(study.samples)) & sessions["mode"].isin(
-        list(COST_MODES)
-    )
+    costed = sessions["mode"].isin(list(COST_MODES))
+    recorded = costed & sessions["session_id"].isin(list(study.samples))
     given = (readings["source"] == "field_estimates").to_numpy()
     got = readings.loc[~given, ASKED_COLUMNS[:3]].drop_duplicates()
     empty = study.without_value

@@ -11,10 +11,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import Floats, Ints, TextArray
+from agreement.physiology.arrays import Flags, Floats, Ints, TextArray
 from agreement.physiology.equations import COST_RANGES, work_rate_vo2
 from agreement.physiology.heart_rate import PointSums, by_age_notes, extrapolations, point_sums
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
@@ -142,16 +141,15 @@ def session_estimates(
 
 def _hr_max_notes(records: SessionRecords, people: pd.DataFrame) -> tuple[Problem, ...]:
     """Say, once per athlete, where training went well above the HRmax that is used."""
-    sessions = records.sessions
+    sessions, top = records.sessions, people["hr_max_bpm"].to_numpy()
     beats = np.arange(HIGHEST_BPM + 1)
-    limit = people["hr_max_bpm"].to_numpy() + ABOVE_HR_MAX_BPM
     above = np.zeros(len(sessions), dtype=np.float32)
     for some, seconds_at in records.times.blocks():
-        above[some] = np.where(beats > limit[some, None], seconds_at, 0).sum(axis=1)
-    high = (above >= ABOVE_FOR_S) & sessions["unusable"].isna().to_numpy()
-    first = sessions[high].drop_duplicates("athlete_id")
-    used = people["hr_max_bpm"].to_numpy()[first.index]
-    return row_notes(first, "above_hr_max", None, top=used, seconds=above[first.index])
+        high = beats > top[some, None] + ABOVE_HR_MAX_BPM
+        above[some] = np.where(high, seconds_at, 0).sum(axis=1)
+    long = (above >= ABOVE_FOR_S) & sessions["unusable"].isna().to_numpy()
+    first = sessions[long].drop_duplicates("athlete_id")
+    return row_notes(first, "above_hr_max", None, top=top[first.index], seconds=above[first.index])
 
 
 def _with_uptake(points: pd.DataFrame, sessions: pd.DataFrame, mass_kg: Floats) -> pd.DataFrame:
@@ -174,16 +172,14 @@ class _Behind(NamedTuple):
     session: Ints
 
 
-class _Days(NamedTuple):
-    """What the points of every day's window come to."""
+def _days(
+    found: Windows, points: pd.DataFrame, top: Floats, outside: Flags
+) -> tuple[PointSums, Ints, _Behind]:
+    """
+    Sum the points of each day's window that are not above its `top` heart rate.
 
-    sums: PointSums
-    outside: Ints  # points outside the work rates of the cost equation
-    behind: _Behind
-
-
-def _days(found: Windows, points: pd.DataFrame, top: Floats, outside: NDArray[np.bool_]) -> _Days:
-    """Sum the points of each day's window that are not above its `top` heart rate."""
+    Returns outside: how many of them lie outside the work rates of the cost equation.
+    """
     hr, vo2 = points["hr_bpm"].to_numpy(), points["vo2"].to_numpy()
     session = points["session"].to_numpy().astype(np.int32)
     sums, beyond, behind = [], [], []
@@ -200,15 +196,15 @@ def _days(found: Windows, points: pd.DataFrame, top: Floats, outside: NDArray[np
         behind.append(_Behind((days.start + day[new]).astype(np.int32), own[new]))
     if not sums:
         none = np.empty(0, dtype=np.int32)
-        return _Days(point_sums(none, none, none, groups=0), none, _Behind(none, none))
-    return _Days(
+        return point_sums(none, none, none, groups=0), none, _Behind(none, none)
+    return (
         PointSums(*map(np.concatenate, zip(*sums, strict=True))),
         np.concatenate(beyond),
         _Behind(*map(np.concatenate, zip(*behind, strict=True))),
     )
 
 
-def _outside(points: pd.DataFrame, sessions: pd.DataFrame) -> NDArray[np.bool_]:
+def _outside(points: pd.DataFrame, sessions: pd.DataFrame) -> Flags:
     """Tell which points lie outside the work rates that the cost equation was made for."""
     mode = sessions["mode"].to_numpy()[points["session"]]
     outside = np.zeros(len(points), dtype=bool)

@@ -206,38 +206,23 @@ def reduced_file(form: FileFormat | None, file: SampleFile) -> ReadFile:
         samples, found = read_samples(file.path, file=file.name, form=form)
     except TableError as error:
         return error.problems, None
-    own = file.session_id
-    parts = _by_session(samples, own) if "session_id" in samples else repeat(samples, own.size)
-    rows, reductions = [], []
-    for part, mode in zip(parts, file.mode.tolist(), strict=True):
+    parts: Iterable[pd.DataFrame] = repeat(samples, file.session_id.size)
+    if "session_id" in samples:  # rows of each in their order; those of other sessions are dropped
+        codes, names = pd.factorize(samples["session_id"])
+        at = pd.Index(file.session_id.tolist()).get_indexer(pd.Index(names))[codes]
+        order = np.argsort(at, kind="stable")
+        edges = np.searchsorted(at[order], np.arange(file.session_id.size + 1))
+        parts = (samples.iloc[order[a:b]] for a, b in pairwise(edges))
+    rows, reductions, points = [], [], [np.empty((0, 5))]
+    for place, (part, mode) in enumerate(zip(parts, file.mode.tolist(), strict=True)):
         rows.append(len(part))
-        reductions.append(reduced_session(part, mode))
-    return found, _packed(reductions, rows)
-
-
-def _packed(reductions: Sequence[_Reduced], rows: Sequence[int]) -> Packed:
-    """Return the sessions of one file in few arrays."""
-    points = [np.empty((0, 5))]
-    for place, one in enumerate(reductions):
+        reductions.append(one := reduced_session(part, mode))
         if one.unusable is None:
             points.append(np.insert(one.points, 0, place, axis=1))
-    return Packed(
-        np.array([one.valid_share for one in reductions]),
-        np.array([one.backward for one in reductions]),
-        np.array(rows),
-        [one.unusable for one in reductions],
-        beat_times(np.array([one.seconds_at for one in reductions])),
-        np.concatenate(points),
-    )
-
-
-def _by_session(samples: pd.DataFrame, session_id: NDArray[np.str_]) -> Iterator[pd.DataFrame]:
-    """Return the samples of each session in turn, rows in their order; those of others are dropped."""
-    codes, found = pd.factorize(samples["session_id"])
-    at = pd.Index(session_id.tolist()).get_indexer(pd.Index(found))[codes]
-    order = np.argsort(at, kind="stable")
-    edges = np.searchsorted(at[order], np.arange(session_id.size + 1))
-    return (samples.iloc[order[a:b]] for a, b in pairwise(edges))
+    shares, unusable, seconds_at, _, backward = zip(*reductions, strict=True)
+    times, whole = beat_times(np.array(seconds_at)), np.concatenate(points)
+    packed = (np.array(shares), np.array(backward), np.array(rows), list(unusable))
+    return found, Packed(*packed, times, whole)
 
 
 def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
@@ -256,11 +241,16 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
     share = min(float(clean.seconds[clean.valid].sum() / total), 1.0)
     beats = np.rint(hr[clean.valid]).astype(np.int64)
     seconds_at = np.bincount(beats, clean.seconds[clean.valid], minlength=HIGHEST_BPM + 1)
-    why = _why_unusable(share, clean.step_at_s)
-    points = NO_POINTS
-    column = COST_MODES.get(mode)
+    why: str | None = None
+    points, column = NO_POINTS, COST_MODES.get(mode)
     grade = samples["grade"].fillna(0.0).to_numpy(dtype=np.float64)
-    if why is None and np.abs(grade).max() > STEEPEST_BELIEVED:
+    if share < SMALLEST_VALID_SHARE:
+        believed, needed = f"{100 * share:.0f} %", f"{100 * SMALLEST_VALID_SHARE:.0f} %"
+        why = f"only {believed} of the time has a heart rate that can be believed ({needed} is needed)"
+    elif np.isfinite(clean.step_at_s):
+        jumps = f"heart rate jumps after {clean.step_at_s / 60:.0f} min and stays there"
+        why = f"{jumps}, as after a change of sensor"
+    elif np.abs(grade).max() > STEEPEST_BELIEVED:
         why = f"grade reaches {np.abs(grade).max():g}; it must be a fraction, not in per cent"
     if column is not None and why is None:
         work = samples[column].to_numpy(dtype=np.float64)
@@ -268,24 +258,9 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
     return _Reduced(share, why, seconds_at.astype(np.float32), points, backward)
 
 
-def _why_unusable(share: float, step_at_s: float) -> str | None:
-    if share < SMALLEST_VALID_SHARE:
-        return (
-            f"only {100 * share:.0f} % of the time has a heart rate that can be believed "
-            f"({100 * SMALLEST_VALID_SHARE:.0f} % is needed)"
-        )
-    if np.isfinite(step_at_s):
-        return (
-            f"heart rate jumps after {step_at_s / 60:.0f} min and stays there, as after a change of "
-            "sensor"
-        )
-    return None
-
-
 def _circumstances(sessions: pd.DataFrame) -> pd.DataFrame:
     """Return why the day was no fair day, and the column that says so; NaN where it was."""
-    why = np.full(len(sessions), None, dtype=object)
-    by = np.full(len(sessions), None, dtype=object)
+    why, by = np.full((2, len(sessions)), None, dtype=object)
     tagged = sessions["tag"].isin(TAGS_LEFT_OUT).to_numpy()
     why[tagged] = [f"tagged {tag}" for tag in sessions["tag"][tagged]]
     by[tagged] = "tag"

@@ -97,19 +97,15 @@ def as_problems(lines: pd.DataFrame) -> tuple[Problem, ...]:
     texts = lines[named].astype("object").where(lines[named].notna(), "")
     for key, row in zip(texts.itertuples(index=False), lines["row"], strict=True):
         alike.setdefault(tuple(key), []).append(int(row))
-    return tuple(
-        Problem("set_aside", reason, file, rows[0], column or None, _of_rows(message, rows), remedy)
-        for (file, _, reason, column, message, remedy), rows in alike.items()
-    )
-
-
-def _of_rows(message: str, rows: list[int]) -> str:
-    """Return a message that also says of which further rows it holds."""
-    if len(rows) == 1:
-        return message
-    whole = len(rows) == rows[-1] - rows[0] + 1
-    shown = f"rows {rows[0]} to {rows[-1]}" if whole else f"{len(rows)} rows from {rows[0]} on"
-    return f"{message.removesuffix('.')} ({shown})."
+    found = []
+    for (file, _, reason, column, said, remedy), rows in alike.items():
+        first, last = rows[0], rows[-1]
+        if len(rows) > 1:
+            whole = len(rows) == last - first + 1
+            shown = f"rows {first} to {last}" if whole else f"{len(rows)} rows from {first} on"
+            said = f"{said.removesuffix('.')} ({shown})."
+        found.append(Problem("set_aside", reason, file, first, column or None, said, remedy))
+    return tuple(found)
 
 
 def in_words_of_files(problems: Iterable[Problem], study: StudyTables) -> tuple[Problem, ...]:

@@ -24,13 +24,13 @@ References
        3 minutes give what stages of 6 minutes give, a ratio of at most 1.
 """
 
-from collections.abc import Hashable
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from agreement.physiology.arrays import Floats
 from agreement.physiology.breath_tests import STAGE_COLUMNS
 from agreement.physiology.equations import work_rate_vo2
 from agreement.physiology.field_test_results import MEASURED
@@ -43,7 +43,6 @@ from agreement.terms import SESSIONS_METHOD
 
 if TYPE_CHECKING:
     from agreement.physiology.laboratory import LaboratoryValues
-from agreement.physiology.arrays import Floats
 
 SUBMAXIMAL: Final = 0.90  # of VO2max: above, uptake levels off; common practice, no source
 FEWEST_STAGES: Final = 3  # as few as the guards of an extrapolation let pass
@@ -112,9 +111,7 @@ def split_error(
         cost equation and as measured [mL/kg/min]. Stages where one is missing are left out.
     hr_max, lab: measured heart-rate maximum [bpm] and VO2max [mL/kg/min].
     """
-    stages = np.column_stack(
-        [np.asarray(v, dtype=np.float64) for v in (hr, costed_vo2, measured_vo2)]
-    )
+    stages = np.column_stack([np.asarray(v, float) for v in (hr, costed_vo2, measured_vo2)])
     pulse, costed, measured = stages[np.isfinite(stages).all(axis=1)].T
     by_cost, by_measure = (
         heart_rate_extrapolation(pulse, vo2, hr_max, form="vo2_on_hr", guards=guards)
@@ -159,18 +156,13 @@ def measured_stages(
             grade = rows.loc[here, "grade"].fillna(0.0)
             cost[here] = work_rate_vo2(str(mode), grade=grade, **work)
     rows["cost"] = cost
-    rows["lab_test_id"] = _nearest_test(rows, laboratory)
-    return rows[["athlete_id", "date", "protocol", "hr_max_bpm", *STAGE_COLUMNS]]
-
-
-def _nearest_test(rows: pd.DataFrame, laboratory: pd.DataFrame) -> "pd.Series[str]":
-    """Return the id of each row's laboratory test; NaN where none is near."""
     keys = rows[["athlete_id", "mode", "date"]].assign(place=rows.index)
     both = keys.merge(laboratory, on=["athlete_id", "mode"], suffixes=("", "_lab"))
     both["days"] = (both["date_lab"] - both["date"]).dt.days.abs()
     near = both[both["days"] <= NEAR_DAYS].sort_values(["days", "date_lab"], kind="stable")
     found = near.drop_duplicates("place").set_index("place")["lab_test_id"]
-    return found.reindex(rows.index).astype("str")
+    rows["lab_test_id"] = found.reindex(rows.index).astype("str")
+    return rows[["athlete_id", "date", "protocol", "hr_max_bpm", *STAGE_COLUMNS]]
 
 
 def error_splits(
@@ -205,7 +197,13 @@ def stage_splits(
         for pair in own.to_dict("records"):
             day = pd.Timestamp(pair["lab_date"]) - pd.Timedelta(days=int(pair["gap_days"]))
             rows = groups.get((pair["athlete_id"], day, pair["method"], pair["mode"]))
-            lines += [] if rows is None else _split(rows, pair, extrapolation)
+            if rows is None or rows["hr_max_bpm"].isna().all():
+                continue
+            top, lab = float(rows["hr_max_bpm"].dropna().iloc[0]), float(pair["lab"])
+            measured = (rows["hr_bpm"], rows["cost"], rows["vo2"], top, lab)
+            found = split_error(*measured, guards=extrapolation)
+            if found.refused is None:
+                lines.append({name: pair[name] for name in PAIR} | found._asdict())
     return pd.DataFrame(lines, columns=SPLIT_COLUMNS)
 
 
@@ -235,33 +233,10 @@ def session_splits(stages: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(lines, columns=SPLIT_COLUMNS)
 
 
-def _split(
-    rows: pd.DataFrame, pair: dict[Hashable, Any], extrapolation: Extrapolation
-) -> list[dict[str, object]]:
-    """Return the line of one pair; none when the guards refuse it or HRmax is not measured."""
-    top = rows["hr_max_bpm"].dropna()
-    if top.empty:
-        return []
-    found = split_error(
-        rows["hr_bpm"],
-        rows["cost"],
-        rows["vo2"],
-        float(top.iloc[0]),
-        float(pair["lab"]),
-        guards=extrapolation,
-    )
-    if found.refused is not None:
-        return []
-    parts = {name: value for name, value in found._asdict().items() if name != "refused"}
-    return [{name: pair[name] for name in PAIR} | parts]
-
-
 FAT, CARBOHYDRATE = (0.707, 4.686), (1.0, 5.047)  # exchange ratio, kcal per litre of oxygen [1]
 J_PER_KCAL: Final = 4184.0
 HIGHEST_RATIO: Final = 1.0  # [3]
-STEEPEST: Final = (
-    0.02  # grade up to which running economy is comparable; the authors' choice, no source
-)
+STEEPEST: Final = 0.02  # grade up to which economy is comparable; the authors' choice, no source
 FEWEST_FOR_DELTA: Final = 3
 SAME_DAY, ANOTHER_DAY = "same_day", "another_day"  # when the stages were, beside VO2max
 ECONOMY_COLUMNS: Final = [

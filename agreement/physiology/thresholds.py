@@ -43,16 +43,8 @@ VE_ON_VCO2, EQUIVALENT_CO2 = "ve_on_vco2_1986", "ve_vco2_1979"
 METHODS: Final = {V_SLOPE: "vt1", EQUIVALENT_O2: "vt1", VE_ON_VCO2: "vt2", EQUIVALENT_CO2: "vt2"}
 IN_USE: Final = {"vt1": V_SLOPE, "vt2": VE_ON_VCO2}  # beside no rater: the ones of one source
 THRESHOLD_COLUMNS: Final = [
-    "lab_test_id",
-    "threshold",
-    "method",
-    "vo2",
-    "low",
-    "high",
-    "hr",
-    "p",
-    "note",
-]
+    "lab_test_id", "threshold", "method", "vo2", "low", "high", "hr", "p", "note",
+]  # fmt: skip
 BIN_S: Final = 10.0  # the authors' choice, common practice, no source
 LEFT_OUT_S: Final = 60.0  # uptake lags behind the work at the start [1]
 STEEPER: Final = 0.1  # the least by which the upper V-slope exceeds the lower [1]
@@ -87,23 +79,22 @@ def ventilatory_thresholds(
         return pd.DataFrame(columns=THRESHOLD_COLUMNS)
     t, vo2 = floats(breaths, "t_s", "vo2_ml_min")
     long = sum(stage.end is not None for stage in stages(t, vo2, cost))
+    bins = _bins(breaths)
     if long >= LONG_STAGES:
         why = f"{long} stages of two minutes or longer: a corner needs work that rises steadily"
         found = dict.fromkeys(METHODS, no_corner(why))
-        bins = None
     else:
-        bins = _bins(breaths)
         found = _corners(bins)
-    rows = []
+    beats, rows = np.isfinite(bins.hr), []
     for method, corner in found.items():
-        told = not corner.refused and bins is not None
-        uptakes = [1.0 * v for v in (corner.at, corner.low, corner.high)] if told else [np.nan] * 3
-        heart = _heart_rate(bins, uptakes[0]) if told and bins is not None else np.nan
-        per_kg = [value / mass_kg for value in uptakes]
-        note = corner.refused
-        if told and METHODS[method] == "vt1" and found[VE_ON_VCO2].refused:
-            note = MAYBE_SECOND
-        rows.append((lab_test_id, METHODS[method], method, *per_kg, heart, corner.p, note))
+        uptakes, heart, note = [np.nan] * 3, np.nan, corner.refused
+        if not note:
+            uptakes = [value / mass_kg for value in (corner.at, corner.low, corner.high)]
+            if np.count_nonzero(beats) >= AROUND:
+                heart = _when(bins.vo2[beats], bins.hr[beats], corner.at)
+            if METHODS[method] == "vt1" and found[VE_ON_VCO2].refused:
+                note = MAYBE_SECOND
+        rows.append((lab_test_id, METHODS[method], method, *uptakes, heart, corner.p, note))
     return pd.DataFrame(rows, columns=THRESHOLD_COLUMNS)
 
 
@@ -127,10 +118,11 @@ def _corners(bins: _Bins) -> dict[str, BrokenLine]:
     """Return the corner of every method, on a scale of uptake in mL/min."""
     with np.errstate(divide="ignore", invalid="ignore"):
         of_o2, of_co2 = 1000 * bins.ve / bins.vo2, 1000 * bins.ve / bins.vco2
-    second = _on_uptake(bins, _upward(bins.vco2, bins.ve))
-    below = np.ones(bins.vo2.size, dtype=bool)
-    if not second.refused:
-        below = bins.vo2 <= second.at
+    second, below = _upward(bins.vco2, bins.ve), np.ones(bins.vo2.size, dtype=bool)
+    if not second.refused:  # the uptake at the time when that much carbon dioxide is given off
+        at, low, high = (_when(bins.vco2, bins.vo2, value) for value in second[:3])
+        second = second._replace(at=at, low=low, high=high)
+        below = bins.vo2 <= at
     first = _upward(bins.vo2[below], bins.vco2[below])
     if not first.refused and first.after - first.before <= STEEPER:
         first = first._replace(refused="the slope rises by no more than 0.1")
@@ -157,22 +149,6 @@ def _to_a_rise(x: Floats, y: Floats) -> BrokenLine:
     if not found.refused and found.after <= 0:
         return found._replace(refused="the ventilatory equivalent never rises")
     return found
-
-
-def _on_uptake(bins: _Bins, corner: BrokenLine) -> BrokenLine:
-    """Return a corner in carbon dioxide as the uptake at the time when that much is given off."""
-    if corner.refused:
-        return corner
-    ends = (corner.at, corner.low, corner.high)
-    at, low, high = (_when(bins.vco2, bins.vo2, value) for value in ends)
-    return corner._replace(at=at, low=low, high=high)
-
-
-def _heart_rate(bins: _Bins, uptake: float) -> float:
-    known = np.isfinite(bins.hr)
-    if np.count_nonzero(known) < AROUND:
-        return np.nan
-    return _when(bins.vo2[known], bins.hr[known], uptake)
 
 
 def _when(rising: Floats, wanted: Floats, value: float) -> float:

@@ -5,8 +5,7 @@ The window ends the day before the test. Too little data gives ``not enough data
 Thresholds are the authors' choice, common practice, no source; every one is a key of ``[profile]``.
 """
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -14,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import Flags, Floats, Ints
+from agreement.physiology.arrays import Floats, Ints
 from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import HIGHEST_BPM, SMALLEST_VALID_SHARE, SessionRecords
 from agreement.physiology.set_aside import NO_LINES, left_out, row_notes
@@ -66,21 +65,20 @@ def nearest_boundary(training: Training, rules: ProfileOptions) -> tuple[float, 
     """
     here = profile_label(training, rules)
     found = (float("inf"), here)
-    thresholds = {
-        "top": (rules.intermittent_top_mode_share,),
-        "intermittent": (rules.intermittent_session_share,),
-        "z1": (rules.low_zone1_share, 1 - rules.high_zone23_share),
-        "z3": (rules.low_zone3_share, rules.high_zone3_share),
-        "long": (rules.low_long_share,),
-    }
-    for field in fields(training):
-        for threshold in thresholds.get(field.name, ()):
-            value: float = getattr(training, field.name)
-            distance = 100 * abs(threshold - value)
-            for target in (threshold - JUST_ACROSS, threshold + JUST_ACROSS):
-                if distance < found[0]:
-                    other = profile_label(replace(training, **{field.name: target}), rules)
-                    found = found if other == here else (distance, other)
+    for name, threshold in (
+        ("top", rules.intermittent_top_mode_share),
+        ("intermittent", rules.intermittent_session_share),
+        ("z1", rules.low_zone1_share),
+        ("z1", 1 - rules.high_zone23_share),
+        ("z3", rules.low_zone3_share),
+        ("z3", rules.high_zone3_share),
+        ("long", rules.low_long_share),
+    ):
+        distance = 100 * abs(threshold - getattr(training, name))
+        for target in (threshold - JUST_ACROSS, threshold + JUST_ACROSS):
+            if distance < found[0]:
+                other = profile_label(replace(training, **{name: target}), rules)
+                found = found if other == here else (distance, other)
     return found
 
 
@@ -89,6 +87,7 @@ PROFILE_COLUMNS: Final = [
     "other_profile", "ultra", "zone1", "zone2", "zone3",
     "n_sessions", "hours", "weeks", "hr_share", "zones", "note",
 ]  # fmt: skip
+_OF_PROFILE: Final = ("distance_to_boundary", *PROFILE_COLUMNS[8:15])  # the numbers
 _NUMBERS: Final = (
     *("duration_min", "hr_min", "z1_min", "z2_min", "z3_min", "from_samples", "own_thresholds"),
 )
@@ -139,10 +138,10 @@ def study_profiles(
         nearest_measured(records.sessions, known, name, same_mode=True) for name in ("vt1", "vt2")
     ]
     own = training_profiles(tests, records, hr_max, rules, thresholds_bpm=np.column_stack(rates))
-    beside = found.frame.assign(**{f"{name}_own": own.frame[name] for name in _ZONES})
+    beside = found.frame.join(own.frame[list(_ZONES)].add_suffix("_own"))
     beside = beside[(own.frame["zones"] == OWN_ZONES) & (beside["profile"] != NOT_ENOUGH_DATA)]
     both = beside[BOTH_COLUMNS].reset_index(drop=True)
-    return own if rules.zones == "own thresholds" else found, both
+    return own if rules.zones == OWN_ZONES else found, both
 
 
 def training_profiles(
@@ -160,12 +159,13 @@ def training_profiles(
     Returns: profiles and their sessions; a profile without enough data has no sessions.
     """
     sessions = zone_minutes(records, hr_max_bpm, rules, thresholds_bpm=thresholds_bpm)
-    of_athlete: Mapping[Any, Any] = sessions.groupby("athlete_id", sort=False).indices
+    of_athlete: Any = sessions.groupby("athlete_id", sort=False).indices
     columns = {name: sessions[name].to_numpy() for name in _NUMBERS}
     columns["day"] = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     columns["mode"] = pd.factorize(sessions["mode"])[0]
     columns["intermittent"] = (sessions["intermittent"] == "yes").to_numpy(dtype=bool)
-    lines, behind, short, words = [], [], [], []
+    lines, behind, names = [], [np.empty(0, dtype=np.intp)], []
+    short, words = [np.empty(0, dtype=np.intp)], []
     tested = tests["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     for test, day in zip(tests.to_dict("records"), tested.tolist(), strict=True):
         own: Ints = of_athlete.get(test["athlete_id"], np.empty(0, dtype=np.intp))
@@ -175,22 +175,18 @@ def training_profiles(
         whose = {key: test[key] for key in ("lab_test_id", "athlete_id")}
         lines.append(whose | {"stated": test["training_profile"]} | line)
         if line["profile"] != NOT_ENOUGH_DATA:
-            behind.append((at, test["lab_test_id"]))
+            behind.append(at)
+            names += [test["lab_test_id"]] * at.size
         else:
             short.append(at)
             words += [line["note"]] * at.size
-    rows = sessions.iloc[_places(at for at, _ in behind)][["file", "row", "id"]]
-    names = [name for at, name in behind for _ in at]
-    rows = rows.reset_index(drop=True).assign(lab_test_id=pd.Series(names, dtype="str"))
-    alone = sessions.iloc[_places(short)]
+    rows = sessions.iloc[np.concatenate(behind)].reset_index(drop=True)
+    rows = rows.assign(lab_test_id=pd.Series(names, dtype="str"))
+    alone = sessions.iloc[np.concatenate(short)]
     lacking = left_out(alone, "too_few_sessions", None, {"note": words})
     lacking = lacking.drop_duplicates(["file", "row"], ignore_index=True)
     lacking = lacking[~lacking["id"].isin(rows["id"])]
     return TrainingProfiles(_frame(lines), rows[_ROWS], lacking)
-
-
-def _places(parts: Iterable[Ints]) -> Ints:
-    return np.concatenate([np.empty(0, dtype=np.intp), *parts])
 
 
 def zone_minutes(
@@ -209,11 +205,9 @@ def zone_minutes(
     sessions = records.sessions
     measured = np.empty((len(sessions), 3))
     by_share = (rules.zone2_from_share_of_hr_max, rules.zone3_from_share_of_hr_max)
-    starts = np.broadcast_to(by_share, (len(sessions), 2))
-    own: Flags = np.zeros(len(sessions), dtype=bool)
-    if thresholds_bpm is not None:
-        own = np.asarray(np.isfinite(thresholds_bpm).all(axis=1))
-        starts = np.where(own[:, None], thresholds_bpm / hr_max_bpm[:, None], starts)
+    bpm = np.full((len(sessions), 2), np.nan) if thresholds_bpm is None else thresholds_bpm
+    own = np.isfinite(bpm).all(axis=1)
+    starts = np.where(own[:, None], bpm / hr_max_bpm[:, None], by_share)
     for some, seconds_at in records.times.blocks():
         measured[some] = _zone_seconds(seconds_at, hr_max_bpm[some], starts[some])
     measured /= 60
@@ -221,14 +215,9 @@ def zone_minutes(
     sampled &= (sessions["valid_share"] >= SMALLEST_VALID_SHARE).to_numpy()
     given = sessions[["zone1_min", "zone2_min", "zone3_min"]].fillna(0.0).to_numpy()
     minutes = np.where(sampled[:, None], measured, given)
-    return sessions.assign(
-        z1_min=minutes[:, 0],
-        z2_min=minutes[:, 1],
-        z3_min=minutes[:, 2],
-        hr_min=minutes.sum(axis=1),
-        from_samples=sampled,
-        own_thresholds=own,
-    )
+    zones = dict(zip(("z1_min", "z2_min", "z3_min"), minutes.T, strict=True))
+    whole = minutes.sum(axis=1)
+    return sessions.assign(**zones, hr_min=whole, from_samples=sampled, own_thresholds=own)
 
 
 def _zone_seconds(seconds_at: NDArray[np.float32], hr_max_bpm: Floats, starts: Floats) -> Floats:
@@ -237,8 +226,7 @@ def _zone_seconds(seconds_at: NDArray[np.float32], hr_max_bpm: Floats, starts: F
     middle = (share >= starts[:, :1]) & (share < starts[:, 1:])
     high = share >= starts[:, 1:]
     whole = seconds_at.sum(axis=1, dtype=np.float64)
-    z2 = np.where(middle, seconds_at, 0).sum(axis=1, dtype=np.float64)
-    z3 = np.where(high, seconds_at, 0).sum(axis=1, dtype=np.float64)
+    z2, z3 = (np.where(z, seconds_at, 0).sum(axis=1, dtype=np.float64) for z in (middle, high))
     return np.column_stack([whole - z2 - z3, z2, z3])
 
 
@@ -247,14 +235,14 @@ def _profile(window: dict[str, NDArray[Any]], day: int, rules: ProfileOptions) -
     duration = window["duration_min"]
     minutes = float(np.nansum(duration))
     weeks = len(np.unique((day - window["day"] - 1) // 7))
-    counted = float(window["hr_min"].sum())
-    hr_share = min(counted / minutes, 1.0) if minutes else 0.0
+    in_zones = float(window["hr_min"].sum())
+    hr_share = min(in_zones / minutes, 1.0) if minutes else 0.0
     found = (duration.size, minutes / 60, weeks, hr_share)
     amount = dict(zip(("n_sessions", "hours", "weeks", "hr_share"), found, strict=True))
     if lacking := _lacking(*found, rules):
         return amount | {"profile": NOT_ENOUGH_DATA, "note": lacking}
     decided = np.where(window["from_samples"], np.where(window["own_thresholds"], 0, 1), 2)
-    z1, z2, z3 = (float(window[f"z{i}_min"].sum()) / counted for i in (1, 2, 3))
+    z1, z2, z3 = (float(window[f"z{i}_min"].sum()) / in_zones for i in (1, 2, 3))
     of_mode = np.bincount(window["mode"], np.nan_to_num(duration))
     training = Training(
         top=float(of_mode.max()) / minutes,
@@ -299,15 +287,11 @@ def _lacking(n: int, hours: float, weeks: int, hr_share: float, rules: ProfileOp
     return "; ".join(found)
 
 
-_TEXT: Final = (
-    "lab_test_id", "athlete_id", "profile", "stated", "borderline", "other_profile",
-    "ultra", "zones", "note",
-)  # fmt: skip
-
-
 def _frame(lines: list[dict[str, object]]) -> pd.DataFrame:
     frame = pd.DataFrame(lines).reindex(columns=PROFILE_COLUMNS)
-    return frame.astype({name: "str" if name in _TEXT else "float64" for name in PROFILE_COLUMNS})
+    return frame.astype(
+        dict.fromkeys(PROFILE_COLUMNS, "str") | dict.fromkeys(_OF_PROFILE, "float64")
+    )
 
 
 def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem, ...]:
