@@ -7,12 +7,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from opened import Opened
 from simulate import simulate_cohort, write_demo_cohort
 
+from agreement import report
 from agreement.cohort import inspect_cohort, read_cohort
 from agreement.physiology.stage_splits import session_splits
-from agreement.report.sections import training_sections
 from agreement.tables.study import inspect_study
 from agreement.tables.withdrawn import KEPT_FILE, KEY_FILE
 
@@ -71,7 +70,7 @@ def test_the_demos_report_shows_the_split_of_each_of_these_tests(demo):
     own = demo.pairs[demo.pairs["method"].eq("sessions_hr")]
     own = own[own["lab_test_id"].isin(staged_tests(demo))]
     assert len(own) >= 5
-    html = training_sections.why(demo, Opened(demo).comparisons)[1].html
+    html = report.why(demo).html
     assert f"heart rate: in {len(own)} pairs with measured stages the error of" in html
     listed = html[html.index("heart rate: the parts of each error") :]
     for athlete in own["athlete_id"]:

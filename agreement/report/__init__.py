@@ -23,16 +23,26 @@ Examples
 from agreement import _opened
 
 _NAMES = {
-    "told": "pseudonymous read_cohort",
-    "page": "Page worded",
-    "front": "cautions chart further heading history left_out margin next_steps provenance rules "
-    "flow unsaid verdict",
-    "methods": "averaging budget change differences drift people profiles quotable regression "
-    "repeatability sensitivity structure tests two_by_two two_estimators formulas",
-    "about": "athletes averaging_rules borderline effort funnel inputs laboratory maxima modes "
-    "out_of_range protocol_list published reporting_lists sign_off why",
+    "shown.told": "pseudonymous read_cohort",
+    "shown.page": "Page worded",
+    "shown.front": "athletes chart heading history provenance rules unsaid verdict",
+    "page.texts": "cautions",
+    "sections.actions": "next_steps",
+    "sections.audit": "drift effort funnel margin maxima people sign_off",
+    "sections.checklists": "protocol_list reporting_lists",
+    "sections.closer_section": "two_estimators",
+    "sections.comparison_sections": "averaging budget change differences modes profiles regression "
+    "two_by_two",
+    "sections.doubt_sections": "repeatability",
+    "sections.further": "further",
+    "sections.input_sections": "averaging_rules inputs out_of_range",
+    "sections.laboratory_section": "laboratory",
+    "sections.ledger": "flow left_out",
+    "sections.published": "published",
+    "sections.training_sections": "borderline why",
+    "sections.validation": "formulas quotable sensitivity structure tests",
 }
-_WHERE = {name: f"shown.{place}" for place, names in _NAMES.items() for name in names.split()}
+_WHERE = {name: place for place, names in _NAMES.items() for name in names.split()}
 __all__ = sorted(_WHERE)  # noqa: PLE0605 - derived, so that nothing is listed twice
 
 

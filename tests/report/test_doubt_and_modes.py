@@ -9,7 +9,7 @@ from opened import open_report
 from agreement.report.page.machine import in_words
 from agreement.report.page.machine import said as said_by
 from agreement.report.page.numbers import Cell
-from agreement.report.sections.further import formulas
+from agreement.report.sections.further import every_formula
 from agreement.stats.catalogue import ANALYSES
 
 
@@ -243,9 +243,9 @@ def test_a_p_value_is_never_printed_as_nought():
 
 
 def test_no_analysis_is_without_a_formula():
-    named = {name for formula in formulas() for name in formula.analyses}
+    named = {name for formula in every_formula() for name in formula.analyses}
     assert {analysis.name for analysis in ANALYSES} == named
-    assert all(formula.source and formula.how for formula in formulas())
+    assert all(formula.source and formula.how for formula in every_formula())
 
 
 def test_limits_follow_fitness_where_flat_ones_mislead(small_study, tmp_path):

@@ -19,7 +19,7 @@ def told(demo, monkeypatch):
 def test_of_many_methods_only_some_have_figures_and_details(told):
     every = told.comparisons
     assert len(every) > 2
-    block = told.across(sections.regression, None).html
+    block = told.across(sections.regression_block, None).html
     assert block.count("details</summary>") == 2
     assert f"follow of 2 of the {len(every)} methods" in in_words(block)
     assert all(str(one.name) in in_words(block) for one in every)  # the table has all

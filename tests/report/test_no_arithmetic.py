@@ -18,8 +18,8 @@ ROOMS = ("sections", "shown", "studies", "run", "workbench")
 # in per cent, places of labels, half a printed digit: how a number is shown, not what it is
 SHOWN = {
     *("FORTNIGHT * (number + 0.5)", "int(days_since_first(one.pairs).max()) // FORTNIGHT"),
-    *("100 * row[zone]", "100 * top", "100 * bottom", "100 * share"),
-    *("0.6 * len(groups)", "row['hr_span'] / row['hr_max_bpm']"),
+    *("100 * row[zone]", "100 * top", "100 * end", "100 * share"),
+    *("0.6 * len(groups)", "order['hr_span'] / order['hr_max_bpm']"),
     *("0.5 * 10.0 ** (-self.figure.digits)", "10.0 ** (-self.figure.digits)"),
     *(
         "round(found.line.slope * DAYS, 1) / DAYS",
@@ -99,7 +99,7 @@ def test_the_bands_drawn_are_the_noise_floor_and_the_smallest_real_change(
             comparison_sections, name, lambda *_, _name=name, **given: drawn.update({_name: given})
         )
     report = open_report(study)
-    for section in (comparison_sections.differences, comparison_sections.change):
+    for section in (comparison_sections.differences_block, comparison_sections.change_block):
         section(report.comparisons[0])
     for name in ("differences-wrist-run", "change-wrist-run"):
         parts = drawn[name] if isinstance(drawn[name], tuple) else [drawn[name]]

@@ -130,7 +130,7 @@ def test_it_has_a_formula_and_words_and_can_be_compared_with_a_printed_one(packa
         package,
         "-c",
         "from agreement.stats.catalogue import describe; print(describe('range_of_d'));"
-        "from agreement.report.sections.further import formulas; print(formulas()[-2]);"
+        "from agreement.report.sections.further import every_formula; print(every_formula()[-2]);"
         "from agreement.report.run.published_file import STATISTICS as names;"
         "print(names['range_by_decade'])",
     )

@@ -14,7 +14,7 @@ from agreement import report
 from agreement.cohort import read_cohort
 from agreement.report.privacy.cells import few_of_a_sign, hidden_groups, members_of
 from agreement.report.privacy.stage import Released, Stage
-from agreement.report.shown.methods import _with_coverage
+from agreement.report.sections.comparison_sections import limits_tried
 from agreement.report.shown.told import Told, hidden, told_of
 from agreement.stats.basics.spans import Span
 
@@ -180,7 +180,7 @@ def test_no_section_of_the_demo_with_pseudonyms_shows_one():
 
 def test_limits_of_another_coverage_are_rounded_and_withheld_as_the_others(stages):
     cohort, _, out = stages
-    tried = Told(hidden(cohort), _with_coverage(told_of(hidden(cohort)), 0.9)).frame
+    tried = Told(hidden(cohort), limits_tried(told_of(hidden(cohort)), 0.9)).frame
     gone = out.frame["value"].isna().to_numpy()
     assert tried["value"].isna().to_numpy()[gone].all()
     bias = tried.loc[tried["statistic"].isin(["lower_limit", "upper_limit"]), "value"].dropna()

@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 from opened import Opened
 
+from agreement import report
 from agreement.cohort import read_cohort
 from agreement.physiology.breath_tests import STAGE_COLUMNS
 from agreement.report.privacy.privacy import pseudonymous
-from agreement.report.sections import input_sections
 from agreement.report.sections import training_sections as sections
 
 DAY = dt.date(2026, 3, 30)
@@ -64,7 +64,7 @@ def write_records(root):
 
 
 def why(cohort):
-    return sections.why(cohort, Opened(cohort).comparisons)
+    return report.why(cohort)
 
 
 @pytest.fixture(scope="module")
@@ -73,9 +73,9 @@ def cohort(tmp_path_factory):
 
 
 def test_a_panel_for_each_profile_and_the_table_beside_it(cohort):
-    pictures, words = why(cohort)
-    assert [one.name for one in pictures] == ["why-1", "why-2"]
-    said = " ".join(one.alt for one in pictures)
+    words = why(cohort)
+    assert [one.name for one in words.pictures] == ["why-1", "why-2"]
+    said = " ".join(one.alt for one in words.pictures)
     for profile in PROFILES:
         assert f"{profile}: the sessions of A" in said
         assert f">{profile}</th>" in words.html
@@ -84,7 +84,7 @@ def test_a_panel_for_each_profile_and_the_table_beside_it(cohort):
 
 
 def test_coverage_and_error_of_each_athlete_the_least_certain_first(cohort):
-    html = why(cohort)[1].html
+    html = why(cohort).html
     listed = html[html.index("watch: athlete by athlete") :]
     cells = re.findall(r'<td class="number">([^<]+)</td>', listed)
     errors = [float(cell) for cell in cells[::3]]  # of three numbers in each row
@@ -103,11 +103,11 @@ def test_the_error_of_sessions_is_split_where_the_test_had_stages_names_hidden_o
     costed, measured = [25.0, 30.0, 35.0], [23.0, 28.0, 33.0]  # the equation is 2 too dear
     stages = pd.DataFrame({"lab_test_id": "T1", "mode": "run", "cost": costed, "vo2": measured})
     stages = stages.reindex(columns=STAGE_COLUMNS)
-    assert "pair by pair" not in why(cohort)[1].html
+    assert "pair by pair" not in why(cohort).html
     measured_there = replace(cohort, laboratory=replace(cohort.laboratory, stages=stages))
     own = cohort.pairs.query("method == 'sessions_hr' and athlete_id == 'A1'").iloc[0]
     for shown in (measured_there, pseudonymous(measured_there, b"key")):
-        html = why(shown)[1].html
+        html = why(shown).html
         part = html[html.index("heart rate: the error, split") :]
         assert re.findall(r"cost equation</th><td[^>]*><span[^>]*>([^<]+)<", part) == ["+2.0"]
         said = f"is +2.0 from the cost equation and {own.difference - 2:+.1f}"
@@ -128,7 +128,7 @@ def test_people_on_drugs_that_limit_heart_rate_are_not_in_the_split(tmp_path):
     ).reindex(columns=STAGE_COLUMNS)
     assert len(cohort.pairs.query("method == 'sessions_hr'")) > 0
     measured = replace(cohort, laboratory=replace(cohort.laboratory, stages=stages))
-    assert "measured stages" not in why(measured)[1].html
+    assert "measured stages" not in why(measured).html
 
 
 def test_inputs_are_listed_by_expected_shift(cohort):
@@ -149,23 +149,23 @@ def test_the_rule_in_use_is_marked_among_the_others(cohort):
 
 
 def test_maxima_are_counted(cohort):
-    html = input_sections.maxima_block(cohort.laboratory.frame, cohort.pairs).html
+    html = report.maxima(cohort).html
     assert "3 laboratory tests: 3 confirmed to be maximal, 0 not maximal by the criteria" in html
     assert "VO2peak" not in html
 
 
 def test_pseudonyms_reach_every_section(cohort):
     hidden = pseudonymous(cohort, b"key")
-    pictures, words = why(hidden)
-    text = words.html + Opened(hidden).inputs().html + " ".join(p.alt for p in pictures)
-    assert len(pictures) == 2
+    words = why(hidden)
+    text = words.html + Opened(hidden).inputs().html + " ".join(p.alt for p in words.pictures)
+    assert len(words.pictures) == 2
     assert not re.search(r"\bA[012]\b", text)
 
 
 def test_a_study_without_sessions_has_no_section_on_them(small_study, tmp_path):
     cohort = read_cohort(small_study(tmp_path / "crew", athletes=3))
-    pictures, words = why(cohort)
-    assert pictures == ()
+    words = why(cohort)
+    assert words.pictures == ()
     assert words.html == ""
     assert "an input to correct for 0 of 3 athletes" in Opened(cohort).inputs().html
 

@@ -10,8 +10,8 @@ from agreement.terms import CAUTIONS
 IN_THREE_LINES: Final[list[str]] = stated("methods", "cautions")
 
 
-def cautions_block(*, short: bool = False) -> Block:
-    """Return the cautions that every report carries; `short`: in three lines."""
+def cautions(*, short: bool = False) -> Block:
+    """Say what every reader must know before acting; `short`: in three lines."""
     told = IN_THREE_LINES if short else CAUTIONS
     return Block(element("div", bullets(told), class_="caution"))
 

@@ -17,7 +17,7 @@ from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.pictures import Album, Picture, drawing, picture
-from agreement.report.page.texts import cautions_block
+from agreement.report.page.texts import cautions
 from agreement.report.privacy.cells import few_of_a_sign, hidden_groups
 from agreement.report.privacy.privacy import without_files_of_people
 from agreement.report.privacy.release import (
@@ -172,7 +172,7 @@ def _page(
     page.add(verdict_block(methods, numbers, options), ["verdict"])
     page.add(paragraph(_what_it_is(results), "note"), ["verdict"])
     if content["kind"] == "brief":
-        page.add(cautions_block(short=True), ["verdict"])
+        page.add(cautions(short=True), ["verdict"])
         return page.html(name)
     page.open_section("Agreement with the laboratory")
     for figure in drawn:
@@ -185,7 +185,7 @@ def _page(
     page.open_section("What became of every row")
     page.add(left_out)
     page.open_section("Cautions")
-    page.add(cautions_block())
+    page.add(cautions())
     page.open_section("Where the numbers come from")
     page.add(provenance_block(content), ["details"])
     return page.html(name)

@@ -7,48 +7,41 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
+from agreement.cohort import Cohort
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Numbers
 from agreement.report.privacy.release import rows_by_reason
-from agreement.report.sections.answer import Judged
+from agreement.report.sections.answer import Judged, ranked
+from agreement.report.shown.told import told_of
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.verdict.verdict import AGAINST_CHANGED, LOOKS_USED
 from agreement.tables.options import Margin
 from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
 _MOST_LOSSES: Final = 3
+REPEATS: Final = ("laboratory_repeats", "typical_error_net_of_shift")
 NOT_LATE: Final = frozenset((AGAINST_CHANGED, LOOKS_USED))  # withheld for another reason
 
 
-def actions_block(
-    judged: tuple[Judged, ...],
-    numbers: Numbers,
-    margin: Margin,
-    exclusions: pd.DataFrame,
-    flow: pd.DataFrame,
-    pairs: pd.DataFrame | None = None,
-    outside: Collection[tuple[str, str, str]] = (),
-    *,
-    most: int = 3,
-    short: bool = False,
-) -> Block:
-    """
-    Return the first actions, the others folded, and the rows used of rows read.
-
-    exclusions, flow: columns of exclusions.csv and flow.csv.
-    pairs: whose people may be named; None: nobody is, as in an audit.
-    outside: field tests whose equation was made for others.
-    most: actions that are not folded.
-    short: these alone, for a page that folds nothing.
-    """
-    items = study_actions(judged, numbers, margin)
-    if pairs is not None:
-        items += [*_wrong_inputs(pairs), *unconfirmed(pairs), *_outside(pairs, numbers, outside)]
-    items += losses(exclusions)
-    read, left_out = (int(flow[name].sum()) for name in ("rows_read", "excluded"))
-    counts = {"used": read - left_out, "read": read, "left_out": left_out}
-    return Block(said("actions", "block", items=items, most=most, short=short, **counts))
+def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
+    """Say what to check or correct next, `most` things at once, and how many rows are used."""
+    told = told_of(cohort)
+    stage, numbers = told.stage, told.numbers
+    if cohort.study.laboratory_only:
+        items = unconfirmed(stage.tests(cohort.laboratory.frame), paired=False)
+        if not any(numbers.get(*REPEATS, *one).known for one in numbers.places(REPEATS[0])):
+            items.insert(0, said("actions", "repeats_alone"))
+    else:
+        judged = ranked(told.results.methods, numbers)
+        items = study_actions(judged, numbers, told.options.margin)
+        if (pairs := stage.rows(cohort.pairs)) is not None:
+            items += [*_wrong_inputs(pairs), *unconfirmed(pairs)]
+            items += _outside(pairs, numbers, told.outside)
+    items += losses(stage.exclusions)
+    read, out = (int(stage.flow[name].sum()) for name in ("rows_read", "excluded"))
+    counts = {"used": read - out, "read": read, "left_out": out}
+    return Block(said("actions", "block", items=items, most=most, short=not folded, **counts))
 
 
 def study_actions(judged: tuple[Judged, ...], numbers: Numbers, margin: Margin) -> list[Markup]:

@@ -10,16 +10,13 @@ from agreement.figures.over_time import plot_drift
 from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, paragraph, table
-from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
 from agreement.report.page.pictures import drawing
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few
-from agreement.report.privacy.stage import Stage
-from agreement.report.sections.comparison import Comparison
-from agreement.report.sections.comparison_sections import Section
+from agreement.report.sections.comparison import Comparison, Section
+from agreement.report.shown.told import of_each_method, of_field_values, told_of
 from agreement.stats.limits.limits_of_subsets import AGES, FORTNIGHT, age_name, fortnight_name
 from agreement.stats.lines.slope_on_one_method import DAYS, days_since_first
-from agreement.tables.options import Margin
 from agreement.terms import SEXES
 
 BLANKS: Final = ("\u00a0", "\u00a0", "\u00a0")  # to be filled in by hand
@@ -35,8 +32,10 @@ _CRITERIA: Final = {
 _STATES: Final = ("met", "not met", "not known")
 
 
-def margin_block(margin: Margin, *, too_late: bool = False) -> Block:
-    """Return the limit agreed beforehand, its date and its reason; or that it was agreed too late."""
+def margin(cohort: Cohort) -> Block:
+    """State the limit agreed beforehand, its date and its reason; or that it was agreed too late."""
+    margin = cohort.study.options.margin
+    too_late = any(one.verdict.outcome == "withheld" for one in told_of(cohort).results.methods)
     if margin.limit is None:
         return paragraph("No limit was agreed on beforehand: this audit can give no verdict.")
     rows = [
@@ -48,22 +47,17 @@ def margin_block(margin: Margin, *, too_late: bool = False) -> Block:
     return table("The limit agreed beforehand", ("what", "value"), rows)
 
 
-def funnel_block(cohort: Cohort, name: Names) -> Block:
+@of_field_values
+def funnel(cohort: Cohort) -> Block:
     """
-    Return how many people stand on the list, have values, are paired and reached a maximum.
+    Count the people who stand on the list, have values, are paired and reached a maximum.
 
     A step that would tell of fewer than five who were lost on the way is a range; so is one beside
     the athletes in the results that would tell of as few under a drug.
     """
-    pairs, readings = cohort.pairs, cohort.readings.frame
-    tried = pd.concat(
-        [
-            readings[["method", "mode", "athlete_id"]],
-            cohort.study.field_tests.rename(columns={"protocol": "method"})[
-                ["method", "mode", "athlete_id"]
-            ],
-        ]
-    )
+    name, pairs, readings = told_of(cohort).numbers.name, cohort.pairs, cohort.readings.frame
+    both = (readings, cohort.study.field_tests.rename(columns={"protocol": "method"}))
+    tried = pd.concat([one[["method", "mode", "athlete_id"]] for one in both])
     listed = cohort.study.athletes["athlete_id"]
     if len(listed):  # an id that is on no list is nobody of whom it is known that a value was tried
         tried, readings = (one[one["athlete_id"].isin(listed)] for one in (tried, readings))
@@ -96,8 +90,22 @@ def _beyond(count: int, inner: int, whole: int | None = None) -> str:
     return str(count)
 
 
-def effort_block(laboratory: pd.DataFrame, stage: Stage) -> Block:
-    """Return which criteria of maximal effort the tests met, and each test where it may be named."""
+def maxima(cohort: Cohort) -> Block:
+    """Count confirmed maxima, those not confirmed that are behind a pair, and the criteria met."""
+    laboratory, pairs, used = cohort.laboratory.frame, cohort.pairs, None
+    if told_of(cohort).names_nobody:
+        return effort(cohort)
+    states = laboratory["max_confirmed"].value_counts()
+    counts = {name: int(states.get(name, 0)) for name in ("yes", "no", "unknown")}
+    if counts["no"] + counts["unknown"] and len(pairs):
+        used = pairs.loc[pairs["max_confirmed"] != "yes", "lab_test_id"].nunique()
+    told = said("inputs", "maxima", tests=len(laboratory), used=used, **counts)
+    return paragraph(told) + effort(cohort)
+
+
+def effort(cohort: Cohort) -> Block:
+    """Show which criteria of maximal effort the tests met, and each test where it may be named."""
+    laboratory, stage = cohort.laboratory.frame, told_of(cohort).stage
     if laboratory.empty:
         return paragraph("There is no usable laboratory test.")
     rows = [
@@ -116,16 +124,18 @@ def effort_block(laboratory: pd.DataFrame, stage: Stage) -> Block:
     return summary + fold(f"{counted(len(laboratory), 'test')} one by one", each)
 
 
-def people_block(one: Comparison) -> Block:
-    """Return bias and limits by sex and by age band; what is withheld says so."""
+@of_each_method
+def people(one: Comparison) -> Block:
+    """Show bias and limits by sex and by age band; what is withheld says so."""
     sexes = [(sex, "by_sex", sex) for sex in SEXES]
     ages = [(age_name(*band).replace("_", " "), "by_age", age_name(*band)) for band in AGES]
     by_sex = one.parts("bias and limits by sex", sexes, by="sex")
     return by_sex + one.parts("bias and limits by age", ages, by="age")
 
 
+@of_each_method
 def drift(one: Comparison) -> Section:
-    """Return the difference over calendar time, with the slope of a month."""
+    """Show the difference over calendar time, with the slope of a month."""
     found, cell = one.results.drift, one.cell("drift", "change_in_30_days")
     if found is None or not cell.known:
         return None, one.without("drift to see", cell)
@@ -145,8 +155,8 @@ def drift(one: Comparison) -> Section:
     return one.picture("drift", draw, caption, height=2.7), paragraph(text)
 
 
-def sign_off_block() -> Block:
-    """Return the lines for names, dates and signatures."""
+def sign_off() -> Block:
+    """Leave lines for names, dates and signatures."""
     rows = [(who, *BLANKS) for who in ("measured by", "checked by", "released by")]
     blank = table("Names and signatures", ("role", "name", "date", "signature"), rows)
     return Block(element("div", blank, class_="by-hand"))

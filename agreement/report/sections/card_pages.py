@@ -23,10 +23,14 @@ from agreement.report.page.names import Names
 from agreement.report.page.numbers import plain, span, with_minus
 from agreement.report.page.texts import IN_THREE_LINES
 from agreement.report.sections.cards import LACKS, OF_CHANGE, OWN_TESTS, SQUAD_ALONE, TOGETHER
-from agreement.report.sections.input_sections import INPUT_WORDS
 from agreement.stats.repeats.repeatability import Repeatability
 
 CARDS_FILE: Final = "athlete_cards.html"
+INPUT_WORDS: Final = {
+    "mass_kg": ("body mass", "kg"),
+    "hr_max_bpm": ("maximal heart rate", "bpm"),
+    "age_years": ("age", "years"),
+}
 ZONE_WORDS: Final = {"zone1": "easy", "zone2": "medium", "zone3": "hard"}
 LITTLE: Final = 0.05  # share of the training below which an intensity is called lacking; our choice
 NO_SESSIONS: Final = "not known: there are no training sessions with heart rate before the test"

@@ -8,10 +8,12 @@ from typing import Final
 import pandas as pd
 from markupsafe import Markup
 
+from agreement.cohort import Cohort
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
 from agreement.report.privacy.stage import Stage
+from agreement.report.shown.told import of_field_values, told_of
 from agreement.stats.basics.spans import Span, span_of
 from agreement.stats.limits.limits_of_subsets import AGES, age_bands, age_name
 from agreement.tables.options import StudyOptions
@@ -136,9 +138,20 @@ class _Answers(dict[str, Markup]):
         return [(f"{name} {k}".strip(), *one) for k, one in enumerate(told, start=1)]
 
 
-def reporting_lists_block(facts: Facts) -> Block:
-    """Return both reporting lists as one table, what only the reader can state first."""
-    answers = _Answers(facts)
+def facts_of(cohort: Cohort) -> Facts:
+    """Return what the published lists are answered from."""
+    told, pairs = told_of(cohort), cohort.pairs
+    known = any(not error.assumed for error in told.results.laboratory.values())
+    drugs = pairs.loc[pairs["hr_limiting_drug"] == "yes", "athlete_id"].nunique()
+    if told.names_nobody and told.results.methods:  # the rest would tell who is under a drug
+        pairs = pd.concat([one.data.pairs for one in told.results.methods], ignore_index=True)
+    return Facts(told.options, pairs, cohort.laboratory.frame, known, drugs, told.stage)
+
+
+@of_field_values
+def reporting_lists(cohort: Cohort) -> Block:
+    """Answer both reporting lists in one table, what only the reader can state first."""
+    answers = _Answers(facts_of(cohort))
     items = [*(one for name in ("agreement", "limits") for one in answers.of(name, name))]
     you = answers["you"]
     items.sort(key=lambda one: 0 if one[2] == you else 1 if you in one[2] else 2)
@@ -147,7 +160,8 @@ def reporting_lists_block(facts: Facts) -> Block:
     return paragraph(said("lists", "missing", number=missing, every=len(items))) + shown
 
 
-def protocol_list_block(facts: Facts) -> Block:
-    """Return the protocol items of the 2022 recommendations on validating VO2max estimates."""
+@of_field_values
+def protocol_list(cohort: Cohort) -> Block:
+    """Answer the protocol items of the 2022 recommendations on validating VO2max estimates."""
     caption = "Protocol list for validating VO2max estimates (Molina-Garcia 2022)"
-    return table(caption, ("item", *_HEADS), _Answers(facts).of("protocol"))
+    return table(caption, ("item", *_HEADS), _Answers(facts_of(cohort)).of("protocol"))

@@ -1,11 +1,11 @@
 """Which method is closer to the laboratory: what all methods together show, and every two in a table."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
-import pandas as pd
 from markupsafe import Markup
 
+from agreement.cohort import Cohort
 from agreement.figures.closer import BETWEEN, closer_caption, closer_height, compared, plot_closer
 from agreement.report.page.machine import said
 from agreement.report.page.markup import NONE, Block, Text, fold, joined, paragraph, table
@@ -13,11 +13,11 @@ from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.answer import smaller
 from agreement.report.sections.comparison import withheld_note
+from agreement.report.shown.told import of_field_values, shown, told_of
 from agreement.stats.compare.methods_compared import APART, EVERY_TWO, TWO, MethodsCompared
 from agreement.stats.method_data import NotEstimable
 
 TWO_BY_TWO: Final = "The size of each error, and every two methods"
-Naming = Callable[[str], str]
 _SIZES: Final = (
     "method",
     "typical error",
@@ -29,38 +29,26 @@ _PAIRS: Final = ("first over second", "ratio of errors, all counted", "p, all co
 _ALONE: Final = ("tests of these two", "ratio on these", "p, for these two alone")
 
 
-def closer_section(
-    results: Any, numbers: Numbers, frame: pd.DataFrame
-) -> tuple[list[Picture], Block]:
-    """
-    Return the matrix of methods, and sizes of errors with what is shown, mode by mode.
-
-    frame: the results table as it may be shown.
-    """
-    if len({one.method for one in results.methods}) == 1:
-        return [], Block("")  # no other to compare with
-    drawn = [closer_picture(found, frame, numbers.name.method) for found in results.compared]
-    blocks = [part for found in results.compared for part in _of_mode(found, numbers)]
+@of_field_values
+def two_estimators(cohort: Cohort) -> Block:
+    """Show the matrix of methods, and sizes of errors with what is shown, mode by mode."""
+    told, drawn, blocks = told_of(cohort), list[Picture](), list[Block]()
+    if len({one.method for one in told.results.methods}) == 1:
+        return Block("")  # no other to compare with
+    for found in told.results.compared:
+        order, mode = list(found.ranked), found.mode
+        if 2 <= len(order) <= EVERY_TWO and compared(told.frame, mode):
+            words: dict[str, Any] = {
+                "mode": mode,
+                "labels": {one: told.numbers.name.method(one) for one in order},
+            }
+            draw = drawing(plot_closer, told.frame, order, **words)
+            caption, height = closer_caption(told.frame, order, **words), closer_height(len(order))
+            drawn.append(picture(f"closer-{mode}", draw, caption, height=height))
+        blocks += _of_mode(found, told.numbers)
     if not blocks:
-        return [], paragraph("No two methods share enough athletes to be compared.")
-    pictures = [one for one in drawn if one is not None]
-    return pictures, fold(TWO_BY_TWO, joined(blocks), kind="more") if pictures else joined(blocks)
-
-
-def closer_picture(
-    found: MethodsCompared, frame: pd.DataFrame, name: Naming = str
-) -> Picture | None:
-    """Return the matrix of all pairs of methods of one mode; None without a joint comparison."""
-    order, mode = list(found.ranked), found.mode
-    if not 2 <= len(order) <= EVERY_TWO or not compared(frame, mode):
-        return None
-    labels = {method: name(method) for method in order}
-    return picture(
-        f"closer-{mode}",
-        drawing(plot_closer, frame, order, mode=mode, labels=labels),
-        closer_caption(frame, order, mode=mode, labels=labels),
-        height=closer_height(len(order)),
-    )
+        return paragraph("No two methods share enough athletes to be compared.")
+    return shown(drawn, fold(TWO_BY_TWO, joined(blocks), kind="more") if drawn else joined(blocks))
 
 
 def _of_mode(found: MethodsCompared, numbers: Numbers) -> list[Block]:

@@ -18,6 +18,7 @@ from agreement.stats.catalogue import head_of, label_of
 from agreement.tables.options import Margin
 
 BIAS_AND_LIMITS: Final = ("bias", "lower_limit", "upper_limit")
+Section = tuple[Picture | None, Block]  # a figure, and what is said with it
 Line = tuple[Text, str, str]  # words, analysis and group of the results table
 _COLUMNS: Final = ("statistic", "value", "95 % interval", "unit", "athletes")
 

@@ -1,11 +1,12 @@
-"""The sections of a report about one method: a figure, its table or sentence, or why there is none."""
+"""Sections about methods: of each a figure, its table or sentence, or why there is none."""
 
-from collections.abc import Iterable
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
+from agreement.cohort import Cohort
 from agreement.figures.averaging_curve import averaging_caption, plot_averaging
 from agreement.figures.budget import SOURCE_WORDS, budget_caption, budget_height, plot_budget
 from agreement.figures.change import (
@@ -21,19 +22,24 @@ from agreement.figures.regression import plot_regression, regression_caption
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, absent, bullets, fold, joined, paragraph, table
 from agreement.report.page.names import group_name
-from agreement.report.page.numbers import Numbers
-from agreement.report.page.pictures import Picture, drawing
-from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, withheld_note
+from agreement.report.page.pictures import drawing
+from agreement.report.sections.comparison import (
+    BIAS_AND_LIMITS,
+    Comparison,
+    Section,
+    withheld_note,
+)
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
-from agreement.report.sections.together import says, splits
+from agreement.report.sections.together import says, splits, structural_lines
+from agreement.report.sections.training_sections import without_profile
+from agreement.report.shown.told import Methods, Told, of_each_method, of_field_values, told_of
+from agreement.stats.basics.intervals import checked_share
 from agreement.stats.catalogue import head_of
 from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
-from agreement.stats.limits.across_modes import AcrossModes
-from agreement.stats.limits.limits_of_agreement import STATISTICS
+from agreement.stats.limits.limits_of_agreement import STATISTICS, with_coverage
 
-Section = tuple[Picture | None, Block]
-
+_COVERAGE: Final = 0.95  # of the limits in the results table
 _CHANGE: Final = (
     *("bias", "lower_limit", "upper_limit", "responsiveness", "slope", "r"),
     *("same_direction", "same_direction_beyond_noise"),
@@ -45,7 +51,35 @@ _MODES: Final = (
 )
 
 
-def differences(one: Comparison) -> Section:
+@of_field_values
+def differences(cohort: Cohort, *, methods: Methods = None, coverage: float = _COVERAGE) -> Block:
+    """Show difference plot, bias and limits; `coverage`: share of differences that they hold."""
+    told = told_of(cohort)
+    if checked_share("coverage", coverage) == _COVERAGE:
+        return told.across(differences_block, methods)
+    words = f"Tried after the fact: limits that hold {100 * coverage:.4g} % of differences."
+    tried = Told(cohort, limits_tried(told, coverage))
+    return paragraph(words) + tried.across(differences_block, methods)
+
+
+def limits_tried(told: Told, coverage: float) -> pd.DataFrame:
+    """Return the results table with limits of another coverage; what is withheld stays so."""
+    frame = told.frame.copy()
+    for one in told.results.methods:
+        for name in ("limits_of_agreement", "choice_of_pairs", "net_of_laboratory"):
+            mine = (frame["analysis"] == name) & (frame["method"] == one.method)
+            mine &= (frame["mode"] == one.mode) & frame["value"].notna()
+            if mine.any():
+                again = with_coverage(one.found[name], coverage).to_frame()
+                keys = ["statistic"] + ["group"] * ("group" in again)
+                numbers = again.set_index(keys)[["value", "low", "high"]]
+                places = frame.loc[mine, keys].itertuples(index=False, name=None)
+                found = numbers.loc[[p if len(p) > 1 else p[0] for p in places]]
+                frame.loc[mine, numbers.columns] = found.to_numpy(np.float64)
+    return frame
+
+
+def differences_block(one: Comparison) -> Section:
     """Return the difference plot and the table of bias and limits."""
     limits, bias = one.of("limits_of_agreement"), one.cell("limits_of_agreement", "bias")
     if bias.withheld:  # its points would show single athletes
@@ -73,7 +107,14 @@ def differences(one: Comparison) -> Section:
     return drawn, joined([shown, *levels, firmness(one), cautions(one)])
 
 
-def profiles(one: Comparison) -> Section:
+@of_field_values
+def profiles(cohort: Cohort, *, methods: Methods = None) -> Block:
+    """Show bias by training profile of each method, and who has none."""
+    told = told_of(cohort)
+    return told.across(profiles_block, methods) + without_profile(told.some(methods))
+
+
+def profiles_block(one: Comparison) -> Section:
     """Return bias by training profile as figure and table."""
     found = one.of("profile_bias", None)
     found = found[~found["note"].str.startswith("suppressed")]
@@ -121,9 +162,11 @@ def _contrasts(one: Comparison, groups: list[str]) -> list[Block]:
     return [paragraph(said("sentences", "contrasts", number=len(of_all), survive=survive))]
 
 
-def two_by_two(comparisons: Iterable[Comparison]) -> Block:
-    """Return which profile differs from which, folded; nothing where no two can be compared."""
-    tables = [block for block in map(_two_by_two, comparisons) if block.html]
+@of_field_values
+def two_by_two(cohort: Cohort, *, methods: Methods = None) -> Block:
+    """Show which training profile is read otherwise than which, and by how much; folded."""
+    some = told_of(cohort).some(methods)
+    tables = [block for block in map(_two_by_two, some) if block.html]
     shown = joined([paragraph(said("sentences", "two_by_two")), *tables])
     return fold("Which profile differs from which", shown) if tables else Block("")
 
@@ -143,7 +186,14 @@ def _two_by_two(one: Comparison) -> Block:
     )
 
 
-def regression(one: Comparison) -> Section:
+@of_field_values
+def regression(cohort: Cohort, *, methods: Methods = None, structural: bool = False) -> Block:
+    """Show the calibration line of each method; `structural`: also field against true fitness."""
+    more = structural_lines if structural else None
+    return told_of(cohort).across(regression_block, methods, more)
+
+
+def regression_block(one: Comparison) -> Section:
     """Return the calibration line as figure and table."""
     line = one.of("regression")
     drawn, why = None, one.cell("regression", "slope").reason
@@ -158,7 +208,27 @@ def regression(one: Comparison) -> Section:
     )
 
 
-def change(one: Comparison) -> Section:
+@of_field_values
+def change(
+    cohort: Cohort,
+    *,
+    methods: Methods = None,
+    visits: str = "",
+    minimum_gap_days: int | None = None,
+) -> Block:
+    """
+    Show the change between two visits, field against laboratory.
+
+    `visits` ("first and last" or "consecutive") and `minimum_gap_days`: others than the study's.
+    """
+    told = {"visits": visits or None, "minimum_gap_days": minimum_gap_days}
+    agreed = cohort.study.options.change
+    tried = {k: v for k, v in told.items() if v is not None and v != getattr(agreed, k)}
+    chosen = cohort.with_options(change=tried) if tried else cohort
+    return told_of(chosen).across(change_block, methods)
+
+
+def change_block(one: Comparison) -> Section:
     """Return the agreement of changes as figure, table and sentence."""
     result = one.results.change
     if result is None:
@@ -188,8 +258,9 @@ def change(one: Comparison) -> Section:
     return drawn, block + one.table("agreement of changes, field minus laboratory", change=_CHANGE)
 
 
+@of_each_method
 def budget(one: Comparison) -> Section:
-    """Return the error budget as figure and table."""
+    """Show the error budget of each method as figure and table."""
     total = one.cell("budget", "total")
     if not total.known:
         return None, one.without("error budget", total)
@@ -213,8 +284,9 @@ def budget(one: Comparison) -> Section:
     return drawn, shown + unknown
 
 
+@of_each_method
 def averaging(one: Comparison) -> Section:
-    """Return the averaging curve as figure and sentence."""
+    """Show the averaging curve of each method as figure and sentence."""
     curve = one.of("averaging_curve", None)
     days = {day: one.cell("averaging_curve", "half_width_fitted", day) for day in ("1", "7", "14")}
     if not curve.loc[curve["group"] != "floor", "value"].notna().any():
@@ -231,10 +303,12 @@ def averaging(one: Comparison) -> Section:
     return drawn, paragraph(said("sentences", "averaging", name=one.name, **of_days))
 
 
-def modes_block(found: tuple[AcrossModes, ...], numbers: Numbers) -> Block:
+@of_field_values
+def modes(cohort: Cohort) -> Block:
     """Show what was measured in one mode and tested in another, and what the modes alone would make."""
+    numbers = told_of(cohort).numbers
     hidden, rows = list[str](), []
-    for one in found:
+    for one in told_of(cohort).results.across_modes:
         expected = [f"expected_in_{who}" for who in one.expected]
         cells = {
             name: numbers.get("across_modes", name, one.method, one.mode, one.pairs.name)

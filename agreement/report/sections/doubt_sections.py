@@ -2,10 +2,12 @@
 
 from typing import Final
 
+from agreement.cohort import Cohort
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, bullets, joined, paragraph
 from agreement.report.page.numbers import Cell, with_minus
 from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, lines_table
+from agreement.report.shown.told import Methods, of_field_values, told_of
 from agreement.stats.catalogue import head_of
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.limits.limits_by_level import LEVELS
@@ -69,8 +71,10 @@ def cautions(one: Comparison) -> Block:
     return paragraph("Before you rely on these numbers:") + bullets(told) if told else Block("")
 
 
-def repeatability(comparisons: tuple[Comparison, ...]) -> Block:
-    """Return the typical errors of the laboratory and of every method, and where there is none."""
+@of_field_values
+def repeatability(cohort: Cohort, *, methods: Methods = None) -> Block:
+    """Show how far repeats of one athlete lie apart, in the laboratory and in the field."""
+    comparisons = told_of(cohort).some(methods)
     if not comparisons:
         return paragraph("There is nothing to compare: no pair was found.")
     modes = sorted({mode for one in comparisons for mode in one.results.data.repeats["mode"]})

@@ -3,10 +3,12 @@
 from collections.abc import Container, Iterable
 from typing import Final, NamedTuple
 
+from agreement.cohort import Cohort
 from agreement.report.page.markup import NONE, Block, fold, joined, lines, paragraph, table
 from agreement.report.page.names import group_name
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.sections.together import BESIDE, says
+from agreement.report.shown.told import told_of
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.record import Analysis, Statistic
 from agreement.tables.options import Kind
@@ -33,17 +35,12 @@ _RESAMPLED: Final = Formula(
 )
 
 
-def further_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = ANALYSES) -> Block:
-    """
-    Return a folded table of every analysis without a section of its own; nothing if there is none.
-
-    numbers: what an audit withholds is withheld there already.
-    kind: {"squad", "validation", "audit", "brief"}.
-    """
+def further(cohort: Cohort, *, kind: Kind = "squad") -> Block:
+    """Show a folded table of every analysis that no section is written for."""
     beside = () if kind == "audit" else BESIDE.values()  # an audit has none of their sections
     shown = [
-        analysis_table(numbers, one)
-        for one in analyses
+        analysis_table(told_of(cohort).numbers, one)
+        for one in ANALYSES
         if kind in one.shown_in and not one.own_section and one.name not in beside
     ]
     tables = [block for block in shown if block is not None]
@@ -122,13 +119,13 @@ def _computed(analysis: Analysis, names: Container[str]) -> Block:
     """Say how the statistics shown are computed, and who published it."""
     said = (
         f"{one.statistic}: {one.how} ({one.source})"
-        for one in formulas([analysis], names)
+        for one in every_formula([analysis], names)
         if one.analyses
     )
     return paragraph(f"{'; '.join(said)}.")
 
 
-def formulas(
+def every_formula(
     analyses: Iterable[Analysis] = ANALYSES, names: Container[str] | None = None
 ) -> tuple[Formula, ...]:
     """Return the formulas of analyses, or of some statistics; one row for those that share one."""

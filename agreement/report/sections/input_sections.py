@@ -4,29 +4,28 @@ from typing import Final
 
 import pandas as pd
 
+from agreement.cohort import Cohort
 from agreement.physiology.inputs import WRIST
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
-from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.report.privacy.stage import Stage
+from agreement.report.sections.card_pages import INPUT_WORDS
 from agreement.report.sections.comparison import lines_table, withheld_note
+from agreement.report.shown.told import of_field_values, told_of
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.repeats.averaging_rule import AveragingRules
-from agreement.stats.results_table import StudyResults
 
 BY_RULE: Final = "limits_by_rule"
 _RULES: Final = "averaging_rule"
-INPUT_WORDS: Final = {
-    "mass_kg": ("body mass", "kg"),
-    "hr_max_bpm": ("maximal heart rate", "bpm"),
-    "age_years": ("age", "years"),
-}
 
 
-def inputs_block(audit: pd.DataFrame, name: Names, stage: Stage) -> Block:
+@of_field_values
+def inputs(cohort: Cohort) -> Block:
     """List what the estimator was told wrongly, and what that is expected to shift."""
+    told = told_of(cohort)
+    audit, name, stage = told.inputs, told.numbers.name, told.stage
     if audit.empty:
         return paragraph("No field estimate says what its estimator was told.")
     blocks, withheld = [], []
@@ -34,8 +33,7 @@ def inputs_block(audit: pd.DataFrame, name: Names, stage: Stage) -> Block:
     for (method, mode), every in audit.groupby(["method", "mode"]):
         title = (name.with_mode if modes[method] > 1 else name)(str(method), str(mode))
         own = _counted(every, stage, str(method), str(mode))
-        told = own[own["input"] != "sensor"]
-        wrong = told[told["to_correct"] == "yes"]
+        wrong = own[(own["input"] != "sensor") & (own["to_correct"] == "yes")]
         wrongly = int(wrong["athlete_id"].nunique())
         whole = int(own["athlete_id"].nunique())
         if own is not every and whole < FEWEST_SHOWN:
@@ -45,7 +43,10 @@ def inputs_block(audit: pd.DataFrame, name: Names, stage: Stage) -> Block:
         blocks.append(paragraph(said("inputs", "wrong", name=title, some=some, whole=whole)))
         if stage.rows(own) is None:  # they tell ages, and drugs
             continue
-        blocks.append(_sensors(own[own["input"] == "sensor"]))
+        wrist = own.loc[own["input"] == "sensor", "athlete_id"].astype(str).unique()
+        if len(wrist):  # what heart rate from the wrist does, and whose it is
+            summary = said("inputs", "sensors", count=len(wrist), sensor=WRIST)
+            blocks.append(fold(summary, paragraph(f"{', '.join(sorted(wrist))}.")))
         if len(wrong):
             listed = _input_table(f"{name.with_mode(str(method), str(mode))}: to correct", wrong)
             blocks.append(fold(f"{title}: {counted(len(wrong), 'input')}", listed))
@@ -70,15 +71,11 @@ def _counted(
     return rows[rows["athlete_id"].isin(pd.concat(people) if people else [])]
 
 
-def outside_places(readings: pd.DataFrame) -> frozenset[tuple[str, str, str]]:
-    """Return athlete, method and mode of every field test outside what its equation was made for."""
-    outside = (readings["in_range"] == "no") & (readings["source"] == "field_tests")
-    columns = readings.loc[outside, ["athlete_id", "method", "mode"]]
-    return frozenset(columns.itertuples(index=False, name=None))
-
-
-def out_of_range_block(readings: pd.DataFrame, name: Names, stage: Stage) -> Block:
+@of_field_values
+def out_of_range(cohort: Cohort) -> Block:
     """Count the people each equation was used on, and those for whom it was not made."""
+    readings, stage = cohort.readings.frame, told_of(cohort).stage
+    name = told_of(cohort).numbers.name
     known = readings[readings["in_range"].notna()]
     if known.empty:
         return paragraph("No field value comes from an equation of a known population.")
@@ -95,16 +92,6 @@ def out_of_range_block(readings: pd.DataFrame, name: Names, stage: Stage) -> Blo
     caption = "People outside the range of an equation"
     shown = table(caption, columns, rows, numeric=columns[1:]) if rows else Block("")
     return shown + withheld_note(withheld)
-
-
-def _sensors(wrist: pd.DataFrame) -> Block:
-    """Name the athletes whose heart rate comes from the wrist, and what that does."""
-    if wrist.empty:
-        return Block("")
-    names = ", ".join(sorted(wrist["athlete_id"].astype(str).unique()))
-    count = wrist["athlete_id"].nunique()
-    summary = said("inputs", "sensors", count=count, sensor=WRIST)
-    return fold(summary, paragraph(f"{names}."))
 
 
 def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
@@ -128,15 +115,12 @@ def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
     return table(caption, columns, rows, numeric=columns[2:5])
 
 
-def averaging_rules_block(results: StudyResults, numbers: Numbers) -> Block:
-    """
-    Price the choice of averaging rule in this study's own tests.
-
-    results: its `averaging`, one for each mode with breaths.
-    """
-    if not results.averaging:
+def averaging_rules(cohort: Cohort) -> Block:
+    """Price the choice of averaging rule in this study's own tests."""
+    found, numbers = told_of(cohort).results.averaging, told_of(cohort).numbers
+    if not found:
         return Block("")
-    tables = [_rules_table(mode, found, numbers) for mode, found in results.averaging.items()]
+    tables = [_rules_table(mode, rules, numbers) for mode, rules in found.items()]
     limits = [_limits_by_rule(method, mode, numbers) for method, mode in numbers.places(BY_RULE)]
     if any(block.html for block in limits):
         tables.append(fold("Limits of every method under every averaging rule", *limits))
@@ -175,14 +159,3 @@ def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
         "share_more_p90 +%; share_third_moved %"
     )
     return paragraph(words) + lines_table(cell, caption, "averaging rule", rules, shown)
-
-
-def maxima_block(laboratory: pd.DataFrame, pairs: pd.DataFrame) -> Block:
-    """Count confirmed maxima, and those not confirmed that are behind a pair."""
-    states = laboratory["max_confirmed"].value_counts()
-    yes, no, unknown = (int(states.get(name, 0)) for name in ("yes", "no", "unknown"))
-    used = None
-    if no + unknown and len(pairs):
-        used = pairs.loc[pairs["max_confirmed"] != "yes", "lab_test_id"].nunique()
-    counts = {"tests": len(laboratory), "yes": yes, "no": no, "unknown": unknown, "used": used}
-    return paragraph(said("inputs", "maxima", **counts))

@@ -6,14 +6,16 @@ from typing import Final
 import pandas as pd
 from markupsafe import Markup
 
+from agreement.cohort import Cohort
 from agreement.physiology.stage_splits import ANOTHER_DAY, SAME_DAY
 from agreement.physiology.thresholds import IN_USE
 from agreement.report.page.frames import frame_table
-from agreement.report.page.machine import in_words, said
-from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import Numbers, counted, with_minus
-from agreement.report.sections.actions import losses, unconfirmed
+from agreement.report.sections.actions import REPEATS
 from agreement.report.sections.further import analysis_table
+from agreement.report.shown.told import told_of
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.repeats.laboratory_itself import LaboratoryChange
@@ -23,8 +25,6 @@ from agreement.terms import RATERS
 
 QUESTION: Final = "How far can one laboratory test be trusted?"
 NO_FIELD: Final = "This study has no field values: the laboratory is judged by itself."
-_REPEATS: Final = "laboratory_repeats"
-_ERROR: Final = "typical_error_net_of_shift"
 _TABLES: Final = (
     *("thresholds", "threshold_agreement", "threshold_agreement_hr", "training_zones", "economy"),
 )
@@ -40,26 +40,16 @@ _CHANGES: Final = (
 )
 
 
-def laboratory_sentences(results: StudyResults, numbers: Numbers) -> list[str]:
-    """Return what the laboratory's own tests say, mode by mode; plain text."""
-    return [in_words(one) for one in _answers(results, numbers)]
-
-
-def answer_block(results: StudyResults, numbers: Numbers) -> Block:
-    """Return the answer of a study that has no field method."""
-    sentences = (paragraph(element("strong", one)) for one in _answers(results, numbers))
-    return Block(element("div", *sentences, paragraph(NO_FIELD, "note"), id="verdict"))
-
-
-def _answers(results: StudyResults, numbers: Numbers) -> list[Markup]:
-    found = [(numbers.get(_REPEATS, _ERROR, *place), place) for place in numbers.places(_REPEATS)]
+def answers(results: StudyResults, numbers: Numbers) -> list[Markup]:
+    """Return what the laboratory's own tests say, mode by mode."""
+    found = [(numbers.get(*REPEATS, *place), place) for place in numbers.places(REPEATS[0])]
     told = [
         said(
             "laboratory",
             "answer",
             name=place[1] if len(found) > 1 else "",
             error=error,
-            shift=numbers.get(_REPEATS, "mean_shift", *place, "1 to 2"),
+            shift=numbers.get(REPEATS[0], "mean_shift", *place, "1 to 2"),
             change=results.laboratory_change.get(place[1]),
         )
         for error, place in sorted(found, key=lambda one: not one[0].known)
@@ -67,27 +57,14 @@ def _answers(results: StudyResults, numbers: Numbers) -> list[Markup]:
     return told or [Markup("Not one laboratory test could be used.")]
 
 
-def next_block(
-    numbers: Numbers, laboratory: pd.DataFrame, exclusions: pd.DataFrame, flow: pd.DataFrame
-) -> Block:
-    """Say what would make the laboratory's own numbers firmer."""
-    cells = [numbers.get(_REPEATS, _ERROR, *place) for place in numbers.places(_REPEATS)]
-    items = [] if any(cell.known for cell in cells) else [said("actions", "repeats_alone")]
-    items += [*unconfirmed(laboratory, paired=False), *losses(exclusions)]
-    read, left_out = (int(flow[name].sum()) for name in ("rows_read", "excluded"))
-    counts = {"used": read - left_out, "read": read, "left_out": left_out}
-    return Block(said("actions", "block", items=items, **counts))
-
-
-def laboratory_block(results: StudyResults, numbers: Numbers, kind: Kind) -> Block:
+def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     """
-    Show repeats with their mean shift told apart, and who changed by more than noise.
+    Show the laboratory by itself: repeats with their mean shift told apart, and who changed.
 
-    numbers: what an audit withholds is withheld there already.
-    kind: {"squad", "validation", "audit"}. Only a squad report names who changed; an audit does not
-        count them either.
-    Returns: empty without a repeat and without a second visit.
+    Only a squad report names who changed by more than noise; an audit does not count them either.
     """
+    told, expected = told_of(cohort), cohort.evidence.expected
+    results, numbers = told.results, told.numbers
     blocks = [_repeats(numbers)]
     for mode, change in results.laboratory_change.items():
         name = _of(mode, results.laboratory_change)
@@ -96,7 +73,9 @@ def laboratory_block(results: StudyResults, numbers: Numbers, kind: Kind) -> Blo
         paragraph(f"{_of(mode, results.averaging)}{with_minus(rules.summary())}")
         for mode, rules in results.averaging.items()
     ]
-    return joined(block for block in blocks if block.html)
+    errors = told.stage.rows(expected) if kind == "squad" and expected is not None else None
+    beside = beside_block(numbers, told.options.profile.zones, errors)
+    return joined(block for block in (*blocks, beside) if block.html)
 
 
 def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = None) -> Block:
@@ -156,14 +135,14 @@ def _expected(errors: pd.DataFrame, numbers: Numbers) -> Block:
 def _repeats(numbers: Numbers) -> Block:
     """Return the table of typical errors and mean shifts, by pair of tests."""
     rows = []
-    for method, mode in numbers.places(_REPEATS):
-        groups = numbers.groups(_REPEATS, method, mode)
-        errors = {one: numbers.get(_REPEATS, _ERROR, method, mode, one) for one in groups}
+    for method, mode in numbers.places(REPEATS[0]):
+        groups = numbers.groups(REPEATS[0], method, mode)
+        errors = {one: numbers.get(*REPEATS, method, mode, one) for one in groups}
         known = [(one.n, round(one.value, 9)) for one in errors.values() if one.known]
         for group, error in errors.items():
             if group == "all" and len(known) == 2 and known[0] == known[1]:
                 continue  # the two tests in the next line are all repeats
-            shift = numbers.get(_REPEATS, "mean_shift", method, mode, group)
+            shift = numbers.get(REPEATS[0], "mean_shift", method, mode, group)
             if not error.known:
                 continue
             which = "all repeats" if group == "all" else f"test {group}"

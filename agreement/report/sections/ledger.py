@@ -2,22 +2,26 @@
 
 import pandas as pd
 
+from agreement.cohort import Cohort
 from agreement.errors import Problem
 from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, code, fold, lines, paragraph, table
-from agreement.report.page.names import Names
 from agreement.report.page.numbers import counted
 from agreement.report.privacy.release import WORDS, rows_by_reason
 from agreement.report.privacy.stage import WITHHELD
+from agreement.report.shown.told import told_of
 from agreement.terms import DOUBTS, REASONS
 
 _MOST_ROWS = 60  # of one table of the page; the CSV file has them all
 
 
-def flow_block(flow: pd.DataFrame, pairs: pd.DataFrame, name: Names) -> Block:
-    """Return the count of rows by file, and of pairs by method."""
-    block = files_block(flow)
+def flow(cohort: Cohort) -> Block:
+    """Count rows read, used, summarised and left out, and pairs by method."""
+    told, pairs = told_of(cohort), cohort.pairs
+    block, name = files_block(told.stage.flow), told.numbers.name
+    if cohort.study.laboratory_only:
+        return block
     if pairs.empty:
         return block + paragraph("No field value could be paired with a laboratory value.")
     counted = [
@@ -43,6 +47,12 @@ def files_block(flow: pd.DataFrame) -> Block:
         "left out: excluded"
     )
     return frame_table("Rows by file", told, shown)
+
+
+def left_out(cohort: Cohort) -> Block:
+    """Show reasons, rows and notes."""
+    stage = told_of(cohort).stage
+    return left_out_block(stage.exclusions, stage.problems)
 
 
 def left_out_block(

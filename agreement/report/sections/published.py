@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
+from agreement.cohort import Cohort
 from agreement.report.page.machine import said
 from agreement.report.page.markup import NONE, Block, element, table
 from agreement.report.page.numbers import Cell, Numbers, plain
@@ -20,6 +21,7 @@ from agreement.report.run.published_file import (
     published_file,
     unknown_name,
 )
+from agreement.report.shown.told import told_of
 from agreement.stats.catalogue import label_of
 from agreement.stats.limits.limits_by_convention import CONVENTIONS, limits_as_printed
 from agreement.tables.study_file import PUBLISHED_FILE
@@ -42,6 +44,11 @@ class Printed:
         """Whether the figures agree within half a unit of the last printed digit."""
         near_enough = 0.5 * 10.0**-self.figure.digits + 1e-9
         return not self.without and abs(self.own - self.figure.value) <= near_enough
+
+
+def published(cohort: Cohort) -> Block:
+    """Compare with a printed table, if the study names one."""
+    return published_block(cohort.study.folder, told_of(cohort).numbers)
 
 
 def published_block(study: Path, numbers: Numbers) -> Block:

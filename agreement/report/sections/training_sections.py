@@ -1,7 +1,7 @@
 """What training explains: which intensities sessions cover, and where a profile nearly ends."""
 
 from collections.abc import Callable, Iterable
-from typing import Any, Final
+from typing import Final
 
 import pandas as pd
 
@@ -15,6 +15,7 @@ from agreement.report.page.numbers import counted, plain
 from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.together import across, folded
+from agreement.report.shown.told import NOBODY, of_field_values, shown, told_of
 from agreement.stats.catalogue import head_of
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
@@ -24,17 +25,20 @@ PANELS: Final = 2  # side by side; more would be too narrow to read
 PART_WORDS: Final = {"total": "all together", "cost": "cost equation", "heart_rate": "heart rate"}
 
 
-def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Picture, ...], Block]:
+@of_field_values
+def why(cohort: Cohort) -> Block:
     """
-    Say why a training profile is misread.
+    Show why a training profile is misread: coverage and error by profile, what the one explains.
 
-    comparisons: of every method and mode.
-    Returns pictures: a typical athlete of each profile, two panels each; empty without sessions.
-    Returns block: coverage and error by profile, and how much of the spread the coverage explains.
+    Above it a typical athlete of each profile, two panels to a figure, where people may be told of.
     """
+    comparisons = told_of(cohort).comparisons
     covered = [one for one in comparisons if one.results.intensity_coverage is not None]
     if not covered:
-        return (), _each_folded(comparisons, _one_split)
+        return _each_folded(comparisons, _one_split)
+    words = across(covered, "why") + _each_folded(comparisons, _of_one)
+    if told_of(cohort).names_nobody:  # a typical athlete is one
+        return words
     coverage = pd.concat([one.results.data.coverage for one in covered], ignore_index=True)
     stages = cohort.readings.stage_lines
     of_sessions = ~coverage["method"].isin(stages["method"].unique() if len(stages) else [])
@@ -42,21 +46,47 @@ def why(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> tuple[tuple[Pict
     fans = typical_fans(coverage[of_sessions], cohort.readings.session_points, options)
     if len(fans) > 2:  # the line that says most beside the one that says least
         fans = (fans[0], fans[-1], *fans[1:-1])
-    drawn = tuple(
-        _pair_of_panels(fans, start, place)
-        for place, start in enumerate(range(0, len(fans), PANELS), 1)
-    )
-    return drawn, across(covered, "why") + _each_folded(comparisons, _of_one)
+    starts = range(0, len(fans), PANELS)
+    drawn = [_panels(fans, start, place) for place, start in enumerate(starts, 1)]
+    if len(drawn) > 1:
+        words = fold("The profiles between them", shown(drawn[1:], Block("")), kind="more") + words
+    return shown(drawn[:1], words)
+
+
+def _panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Picture:
+    """Return the picture of two profiles, on the axes that all share."""
+    some = fans[start : start + PANELS]
+    drawn = [drawing(plot_why, fan, among=fans, panel=panel) for panel, fan in enumerate(some)]
+    if start == 0:
+        drawn.append(drawing(why_legend, panel=len(some) - 1))
+    captions = why_captions(some, first=start == 0)
+    return picture(f"why-{place}", drawn, captions, height=3.1, panels=len(some))
 
 
 def _of_one(one: Comparison) -> Block:
-    """Return coverage and error of one method, and how its error is split."""
-    if one.results.intensity_coverage is None:
+    """Return coverage and error of one method, and how its error is split; everybody last."""
+    found = one.results.intensity_coverage
+    if found is None:
         return _one_split(one)
-    tables = _coverage_table(one)
+    columns = (
+        "athletes; bottom_share_of_hr_max %; top_share_of_hr_max %; extrapolation_se; expected_bias +; "
+        "observed_error +|; observed_sd |; unexplained_sd"
+    )
+    everybody, *groups = one.groups("intensity_coverage")
+    block = one.lines(
+        "what sessions or stages covered, and the error (mL/kg/min)",
+        "training profile",
+        [(group, "intensity_coverage", group) for group in [*groups, everybody]],
+        columns if found.own_form else f"{columns}; share_explained %",
+    )
     if one.people is not None:
-        tables += _athletes_table(one)
-    return joined([tables, _explained(one), _one_split(one)])
+        block += _athletes_table(one)
+    share = one.cell("intensity_coverage", "share_explained")
+    if found.own_form:
+        block += paragraph(said("sentences", "own_form"))
+    elif share.known:
+        block += paragraph(said("sentences", "explained", name=one.name, share=share))
+    return block + _one_split(one)
 
 
 def _each_folded(
@@ -67,16 +97,6 @@ def _each_folded(
     told = [(one, inside) for one, inside in found if inside.html]
     several = len(comparisons) > 1
     return joined(folded(one, inside) if several else inside for one, inside in told)
-
-
-def _explained(one: Comparison) -> Block:
-    """Say how much of the spread of errors the coverage explains."""
-    if one.results.intensity_coverage.own_form:
-        return paragraph(said("sentences", "own_form"))
-    share = one.cell("intensity_coverage", "share_explained")
-    if not share.known:
-        return Block("")
-    return paragraph(said("sentences", "explained", name=one.name, share=share))
 
 
 def _one_split(one: Comparison) -> Block:
@@ -100,44 +120,14 @@ def _one_split(one: Comparison) -> Block:
     return block if one.people is None else block + fold(f"{one.name}: pair by pair", listed)
 
 
-def _pair_of_panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Picture:
-    """Return the picture of two profiles, on the axes that all share."""
-    shown = fans[start : start + PANELS]
-    drawn = [drawing(plot_why, fan, among=fans, panel=place) for place, fan in enumerate(shown)]
-    if start == 0:
-        drawn.append(drawing(why_legend, panel=len(shown) - 1))
-    return picture(
-        f"why-{place}",
-        drawn,
-        why_captions(shown, first=start == 0),
-        height=3.1,
-        panels=len(shown),
-    )
-
-
-def _coverage_table(one: Comparison) -> Block:
-    """Return coverage and error of one method by training profile, everybody last."""
-    groups = one.groups("intensity_coverage")
-    shown = (
-        "athletes; bottom_share_of_hr_max %; top_share_of_hr_max %; extrapolation_se; expected_bias +; "
-        "observed_error +|; observed_sd |; unexplained_sd"
-    )
-    if not one.results.intensity_coverage.own_form:
-        shown += "; share_explained %"
-    return one.lines(
-        "what sessions or stages covered, and the error (mL/kg/min)",
-        "training profile",
-        [(group, "intensity_coverage", group) for group in [*groups[1:], groups[0]]],
-        shown,
-    )
-
-
 def _athletes_table(one: Comparison) -> Block:
     """List coverage and error test by test, the least certain line first."""
     coverage = one.results.data.coverage
     order = coverage.sort_values("extrapolation_se", ascending=False, kind="stable")
+    top = order["top_share_of_hr_max"]  # of HRmax, as the other end
+    ends = zip(top - order["hr_span"] / order["hr_max_bpm"], top, strict=True)
     told = order.assign(
-        reach=[_reach(row) for row in order.to_dict("records")],
+        reach=[" to ".join(f"{plain(100 * end, 0)} %" for end in both) for both in ends],
         training_profile=order["training_profile"].astype("object").fillna("none"),
     )
     shown = f"athlete: athlete_id; training profile: training_profile; {HEART_RATE}: reach; "
@@ -146,32 +136,29 @@ def _athletes_table(one: Comparison) -> Block:
     return fold(f"{one.name}: athlete by athlete", frame_table(caption, told, shown))
 
 
-def _reach(row: dict[Any, Any]) -> str:
-    """Say between which shares of HRmax the sessions of one athlete lie."""
-    top = row["top_share_of_hr_max"]
-    bottom = top - row["hr_span"] / row["hr_max_bpm"]
-    return f"{plain(100 * bottom, 0)} % to {plain(100 * top, 0)} %"
-
-
-def borderline_section(cohort: Cohort, comparisons: tuple[Comparison, ...]) -> Block:
+@of_field_values
+def borderline(cohort: Cohort) -> Block:
     """Repeat the bias with borderline tests moved; list tests without a profile or with two."""
+    told = told_of(cohort)
+    if told.names_nobody:
+        return paragraph(NOBODY)  # of a few tests, and test by test
     profiles, use = cohort.laboratory.profiles, cohort.study.options.profile.use
     if profiles.empty:
         return Block("")  # it has its line among what these data cannot say
     two = disagreement_block(profiles, use=use or "computed")
     if use == "stated":
         return paragraph("Training profiles are stated, so none is borderline.") + two
-    near = cohort.laboratory.next_door
-    blocks = [borderline_block(one, near) for one in comparisons]
-    return joined([*blocks, unclassified_block(profiles), two])
+    blocks = [_moved(one, cohort.laboratory.next_door) for one in told.comparisons]
+    bare = profiles[profiles["profile"] == NOT_ENOUGH_DATA]
+    if len(bare):
+        shown = "test: lab_test_id; athlete: athlete_id; what lacks: note"
+        listed = frame_table("Tests without a training profile", bare, shown)
+        blocks.append(fold(f"{counted(len(bare), 'test')} without a training profile", listed))
+    return joined([*blocks, two])
 
 
-def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
-    """
-    Repeat the bias by training profile with the borderline tests moved to the profile next door.
-
-    next_door: `agreement.physiology.laboratory.LaboratoryValues.next_door`.
-    """
+def _moved(one: Comparison, next_door: dict[str, str]) -> Block:
+    """Repeat the bias by training profile with borderline tests moved to the profile next door."""
     count = int(one.pairs["lab_test_id"].isin(next_door.keys()).sum())
     if not count:
         return paragraph(f"{one.name}: no pair is near a boundary.")
@@ -185,31 +172,17 @@ def borderline_block(one: Comparison, next_door: dict[str, str]) -> Block:
 
 def without_profile(comparisons: Iterable[Comparison]) -> Block:
     """Name the athletes who are in no row of the table by profile, or count them."""
-    found: dict[tuple[str, ...] | int, list[str]] = {}
+    found: dict[tuple[int, tuple[str, ...]], list[str]] = {}
     for one in comparisons:
         profile = one.pairs["training_profile"]
         bare = one.pairs.loc[profile.isna() | (profile == NOT_ENOUGH_DATA), "athlete_id"].unique()
         if len(bare) and len(bare) < one.results.data.n:
-            who = len(bare) if one.people is None else tuple(sorted(map(str, bare)))
-            found.setdefault(who, []).append(one.name)
+            who = () if one.people is None else tuple(sorted(map(str, bare)))
+            found.setdefault((len(bare), who), []).append(one.name)
     return joined(
-        Block(said("sentences", "without_profile", names=names, **_counted(who)))
-        for who, names in found.items()
+        Block(said("sentences", "without_profile", names=names, n=n, who=who))
+        for (n, who), names in found.items()
     )
-
-
-def _counted(who: tuple[str, ...] | int) -> dict[str, object]:
-    return {"n": who, "who": ()} if isinstance(who, int) else {"n": len(who), "who": who}
-
-
-def unclassified_block(profiles: pd.DataFrame) -> Block:
-    """List the laboratory tests before which there was too little training to tell a profile."""
-    bare = profiles[profiles["profile"] == NOT_ENOUGH_DATA]
-    if bare.empty:
-        return Block("")
-    shown = "test: lab_test_id; athlete: athlete_id; what lacks: note"
-    listed = frame_table("Tests without a training profile", bare, shown)
-    return fold(f"{counted(len(bare), 'test')} without a training profile", listed)
 
 
 def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:

@@ -3,15 +3,17 @@
 from collections.abc import Iterable
 
 from agreement import __version__
+from agreement.cohort import Cohort
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, code, fold, joined, paragraph, table
 from agreement.report.page.names import part_name
-from agreement.report.page.numbers import Numbers, plain, with_minus
-from agreement.report.sections.checklists import Facts
+from agreement.report.page.numbers import plain, with_minus
+from agreement.report.sections.checklists import facts_of
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level
-from agreement.report.sections.further import formulas
+from agreement.report.sections.further import every_formula
+from agreement.report.shown.told import Methods, of_each_method, of_field_values, told_of
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.catalogue import label_of
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
@@ -22,8 +24,9 @@ from agreement.stats.same_numbers import same_numbers
 from agreement.terms import NOT_ENOUGH_DATA
 
 
-def structure_block(one: Comparison) -> Block:
-    """Return lines with error on both sides, trend and concordance of one method."""
+@of_each_method
+def structure(one: Comparison) -> Block:
+    """Show lines with error on both sides, trend and concordance."""
     return one.table(
         "structure of the difference",
         deming=("slope", "intercept"),
@@ -34,8 +37,9 @@ def structure_block(one: Comparison) -> Block:
     )
 
 
-def tests_block(one: Comparison) -> Block:
-    """Return every test that was made of one method, significant or not, and why others were not."""
+@of_each_method
+def tests(one: Comparison) -> Block:
+    """Show every test that was made, significant or not, and why others were not."""
     rows = [
         (words, cell.shown() or cell.missing)
         for words, *place in stated("tables", "tests")
@@ -50,8 +54,9 @@ def tests_block(one: Comparison) -> Block:
     return table(f"{one.name}: every test made", ("what is tested", "p"), rows, numeric=("p",))
 
 
-def sensitivity_block(one: Comparison) -> Block:
-    """Return what the limits would be under the choices that papers differ in."""
+@of_each_method
+def sensitivity(one: Comparison) -> Block:
+    """Show what the limits would be under the choices that papers differ in."""
     shown_above = one.results.trend is not None and one.results.trend.depends_on_level
     levels = Block("") if shown_above else by_level(one)
     return joined([_conventions(one), _choices(one), _rules(one), _axes(one), levels])
@@ -101,35 +106,39 @@ def _axes(one: Comparison) -> Block:
     return table(caption, columns, rows, numeric=columns[1:])
 
 
-def quotable_block(comparisons: tuple[Comparison, ...], facts: Facts) -> Block:
-    """Return a methods and a results paragraph, numbers filled in, to be quoted."""
+@of_field_values
+def quotable(cohort: Cohort, *, methods: Methods = None) -> Block:
+    """Give a methods and a results paragraph, numbers filled in, to be quoted."""
+    comparisons, facts = told_of(cohort).some(methods), facts_of(cohort)
     if not comparisons:
         return paragraph("There is no result to quote: no pair was found.")
+    places = stated("tables", "quoted")
+    results = [
+        {"name": one.name, "n": one.results.data.n, "pairs": len(one.pairs)}
+        | {word: one.at(place) for word, place in places.items()}
+        for one in comparisons
+    ]
     limits = any(one.cell("limits_of_agreement", "upper_limit").known for one in comparisons)
     told = {
         "multiple": plain(z_of(0.95), 2) if limits else "",
         "repeated": facts.pairs.duplicated(["athlete_id", "method", "mode"]).any(),
-        "results": [_result(one) for one in comparisons],
+        "results": results,
     }
     return Block(said("quotable", "block", facts=facts, version=__version__, **told))
 
 
-def _result(one: Comparison) -> dict[str, object]:
-    """Return what one method's sentences are made of."""
-    cells = {word: one.at(place) for word, place in stated("tables", "quoted").items()}
-    return {"name": one.name, "n": one.results.data.n, "pairs": len(one.pairs), **cells}
-
-
-def formulas_block(methods: tuple[Comparison, ...], numbers: Numbers) -> Block:
+@of_field_values
+def formulas(cohort: Cohort, *, methods: Methods = None) -> Block:
     """Name the source of every equation used; formulas and numbers of other libraries are folded."""
+    some, numbers = told_of(cohort).some(methods), told_of(cohort).numbers
     seen = set(numbers.frame.loc[numbers.frame["value"].notna(), "analysis"])
     used: dict[str, list[str]] = {}
-    for one in formulas():
+    for one in every_formula():
         if one.source != OURS and (not one.analyses or seen & set(one.analyses)):
             used.setdefault(one.source, []).append(one.statistic)
     sources = sorted(used.items(), key=lambda one: (not one[0][:1].isupper(), one[0]))
     of_methods = dict.fromkeys(
-        one.results.method for one in methods if one.results.method in PROTOCOLS
+        one.results.method for one in some if one.results.method in PROTOCOLS
     )
     equations = [
         (numbers.name.method(name), one.population, one.source, one.provenance)
@@ -140,8 +149,8 @@ def formulas_block(methods: tuple[Comparison, ...], numbers: Numbers) -> Block:
     found = [table("Equations of the field values", columns, equations)] if equations else []
     told = [(source, "; ".join(dict.fromkeys(statistics))) for source, statistics in sources]
     found.append(table("Source of every equation used", ("source", "of"), told, kind="sources"))
-    found.append(fold(caption, table(caption, heads, [one[1:] for one in formulas()])))
-    return joined([*found, same_numbers_block((one.name, one.results.data) for one in methods)])
+    found.append(fold(caption, table(caption, heads, [one[1:] for one in every_formula()])))
+    return joined([*found, same_numbers_block((one.name, one.results.data) for one in some)])
 
 
 def same_numbers_block(methods: Iterable[tuple[str, MethodData]]) -> Block:

@@ -7,19 +7,17 @@ from markupsafe import Markup
 
 from agreement.cohort import Cohort
 from agreement.cohort.choices import differing
-from agreement.report.page.markup import Block, element
+from agreement.report.page.markup import Block, element, paragraph
 from agreement.report.page.numbers import Numbers
-from agreement.report.page.texts import cautions_block, methods_block
+from agreement.report.page.texts import methods_block
 from agreement.report.run.provenance import provenance_block
-from agreement.report.sections import answer, audit, together
-from agreement.report.sections import laboratory_section as laboratory
-from agreement.report.sections.actions import actions_block
-from agreement.report.sections.further import further_block
+from agreement.report.sections import answer, laboratory_section, together
+from agreement.report.sections.card_pages import CARDS_FILE
+from agreement.report.sections.cards import cards_block
 from agreement.report.sections.heading import heading_block
-from agreement.report.sections.ledger import files_block, flow_block, left_out_block
 from agreement.report.sections.published import reproduced
 from agreement.report.sections.unsaid import unsaid_block
-from agreement.report.shown.told import Methods, of_field_values, shown, told_of
+from agreement.report.shown.told import NOBODY, Methods, of_field_values, shown, told_of
 from agreement.tables.options import Kind, Margin
 
 
@@ -28,7 +26,7 @@ def heading(cohort: Cohort, *, kind: Kind = "squad", question: str | None = None
     told = told_of(cohort)
     asked = told.options.study.question if question is None else question
     if cohort.study.laboratory_only:
-        asked = asked or laboratory.QUESTION
+        asked = asked or laboratory_section.QUESTION
     return heading_block(told.title, asked, kind)
 
 
@@ -43,7 +41,10 @@ def verdict(cohort: Cohort, *, kind: Kind = "squad", margin: float | None = None
         cohort = cohort.with_options(margin={"limit_ml_kg_min": margin})
     told, lead = told_of(cohort), _tried(cohort)
     if cohort.study.laboratory_only:
-        block = laboratory.answer_block(told.results, told.numbers)
+        found = laboratory_section.answers(told.results, told.numbers)
+        sentences = (paragraph(element("strong", one)) for one in found)
+        note = paragraph(laboratory_section.NO_FIELD, "note")
+        block = Block(element("div", *sentences, note, id="verdict"))
         return Block(lead) + block if lead else block
     if kind == "validation":
         lead += reproduced(cohort.study.folder, told.numbers)
@@ -81,51 +82,18 @@ def chart(cohort: Cohort, *, methods: Methods = None) -> Block:
     return shown(together.methods_chart(numbers, told.options, some), Block(""))
 
 
-def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
-    """Say what to check or correct next, `most` things at once, and how many rows are used."""
+@of_field_values
+def athletes(cohort: Cohort, *, pages: bool = False) -> Block:
+    """Show one line for each athlete and method; `pages`: say that each has a sheet of his own."""
     told = told_of(cohort)
-    if cohort.study.laboratory_only:
-        seen = told.stage.tests(cohort.laboratory.frame)
-        return laboratory.next_block(told.numbers, seen, told.stage.exclusions, told.stage.flow)
-    people = told.stage.rows(cohort.pairs)
-    every = answer.ranked(told.results.methods, told.numbers)
-    rows = (told.stage.exclusions, told.stage.flow, people, told.outside)
-    margin = told.options.margin
-    return actions_block(every, told.numbers, margin, *rows, most=most, short=not folded)
-
-
-def flow(cohort: Cohort) -> Block:
-    """Count rows read, used, summarised and left out, and pairs by method."""
-    if cohort.study.laboratory_only:
-        return files_block(told_of(cohort).stage.flow)
-    return flow_block(told_of(cohort).stage.flow, cohort.pairs, told_of(cohort).numbers.name)
-
-
-def margin(cohort: Cohort) -> Block:
-    """State the limit agreed beforehand."""
-    withheld = any(one.verdict.outcome == "withheld" for one in told_of(cohort).results.methods)
-    return audit.margin_block(cohort.study.options.margin, too_late=withheld)
-
-
-def left_out(cohort: Cohort) -> Block:
-    """Show reasons, rows and notes."""
-    stage = told_of(cohort).stage
-    return left_out_block(stage.exclusions, stage.problems)
+    if told.names_nobody:
+        return paragraph(NOBODY)
+    return cards_block(told.cards, told.numbers.name, pages=CARDS_FILE if pages else "")
 
 
 def unsaid(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     """Say what these data cannot say, and what to record to learn it."""
     return unsaid_block(told_of(cohort).numbers, kind)
-
-
-def further(cohort: Cohort, *, kind: Kind = "squad") -> Block:
-    """Show what no section is written for."""
-    return further_block(told_of(cohort).numbers, kind)
-
-
-def cautions(*, short: bool = False) -> Block:
-    """Say what every reader must know before acting; `short`: in three lines."""
-    return cautions_block(short=short)
 
 
 def rules(cohort: Cohort) -> Block:

@@ -5,7 +5,9 @@ from typing import NamedTuple, TypeVar
 
 import pandas as pd
 
+import agreement.report.sections.comparison_sections  # noqa: F401 - what draws, loaded with the page
 from agreement.cohort import Cohort
+from agreement.report.page.machine import in_words
 from agreement.report.page.machine import worded as worded  # noqa: PLC0414 # for figures of one's own
 from agreement.report.page.markup import Block
 from agreement.report.page.pictures import Album
@@ -17,8 +19,7 @@ from agreement.report.run.exports import (
     write_made,
 )
 from agreement.report.run.provenance import write_provenance
-from agreement.report.sections import answer, card_pages
-from agreement.report.sections import laboratory_section as laboratory
+from agreement.report.sections import answer, card_pages, laboratory_section
 from agreement.report.sections.ledger import remarks
 from agreement.report.shown.told import told_of
 from agreement.tables.options import Kind
@@ -116,7 +117,7 @@ class Page:
             (place / name).write_text(text, encoding="utf-8", newline="\n")
         verdicts = [one.verdict for one in told.results.methods]
         sentences = (
-            laboratory.laboratory_sentences(told.results, told.numbers)
+            [*map(in_words, laboratory_section.answers(told.results, told.numbers))]
             if cohort.study.laboratory_only
             else answer.verdict_sentences(*told.judged)
         )

@@ -22,10 +22,9 @@ from agreement.report.privacy.stage import Released, Stage
 from agreement.report.run.provenance import provenance
 from agreement.report.run.reading import reader
 from agreement.report.run.session_progress import told_to_starter
-from agreement.report.sections import answer, card_pages, checklists, input_sections, together
+from agreement.report.sections import answer, card_pages, together
 from agreement.report.sections.cards import athlete_cards
-from agreement.report.sections.comparison import Comparison
-from agreement.report.sections.comparison_sections import Section
+from agreement.report.sections.comparison import Comparison, Section
 from agreement.report.sections.unsaid import SECTION_OF, silent
 from agreement.report.studies.grown import Grown
 from agreement.tables.options import Kind
@@ -34,6 +33,7 @@ from agreement.tables.withdrawn import study_key
 from agreement.tables.writers import significant
 
 MOST_DRAWN = 20  # methods with figures and folded details of their own
+NOBODY = "This names nobody: what is said of single athletes or tests is not shown here."
 Methods = Sequence[tuple[str, str]] | None  # method and mode of each; None: all
 Choices = ParamSpec("Choices")
 
@@ -182,6 +182,11 @@ class Told:
             )
         return shown(drawn, joined([together.across(every, name) + beside, *details]))
 
+    @property
+    def names_nobody(self) -> bool:
+        """Whether nothing may be said of single athletes or tests."""
+        return self.stage.rows(self.cohort.pairs) is None
+
     @cached_property
     def card_facts(self) -> card_pages.CardFacts:
         """What the cards say of each athlete."""
@@ -197,25 +202,17 @@ class Told:
     @cached_property
     def outside(self) -> frozenset[tuple[str, str, str]]:
         """Athlete, method and mode of field tests whose equation was made for others."""
-        readings = self.stage.rows(self.cohort.readings.frame)
-        return frozenset() if readings is None else input_sections.outside_places(readings)
+        if (readings := self.stage.rows(self.cohort.readings.frame)) is None:
+            return frozenset()
+        some = readings[(readings["in_range"] == "no") & (readings["source"] == "field_tests")]
+        places = some[["athlete_id", "method", "mode"]]
+        return frozenset(places.itertuples(index=False, name=None))
 
     @cached_property
     def cards(self) -> pd.DataFrame:
         """What each athlete's number means; columns `agreement.terms.CARD_COLUMNS`."""
         told = (self.numbers, self.card_facts.lacking, self.outside)
         return significant(athlete_cards(self.cohort.pairs, self.results.methods, *told))
-
-    @cached_property
-    def facts(self) -> checklists.Facts:
-        """What the published lists are answered from."""
-        known = any(not error.assumed for error in self.results.laboratory.values())
-        pairs, methods = self.cohort.pairs, self.results.methods
-        drugs = pairs.loc[pairs["hr_limiting_drug"] == "yes", "athlete_id"].nunique()
-        if self.stage.rows(pairs) is None and methods:  # the rest would tell who is under a drug
-            pairs = pd.concat([one.data.pairs for one in methods], ignore_index=True)
-        told = (pairs, self.cohort.laboratory.frame, known, drugs)
-        return checklists.Facts(self.options, *told, self.stage)
 
 
 def shown(drawn: Sequence[Picture], words: Block) -> Block:
@@ -243,3 +240,15 @@ def of_field_values(
         return section(cohort, *given, **choices)
 
     return unless_bare  # type: ignore[return-value] # the name of the first argument is not typed
+
+
+def of_each_method(section: Callable[[Comparison], Block | Section]) -> Callable[..., Block]:
+    """Make of a section of one method that of a cohort; its `methods`, by method and mode: these alone."""
+
+    @of_field_values
+    def of_cohort(cohort: Cohort, *, methods: Methods = None) -> Block:
+        return told_of(cohort).across(section, methods)
+
+    for name in ("__module__", "__name__", "__qualname__", "__doc__"):
+        setattr(of_cohort, name, getattr(section, name))
+    return of_cohort

@@ -15,7 +15,7 @@ from agreement.report.page.machine import in_words
 from agreement.report.page.markup import Block, Text, heading, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import drawing, picture
-from agreement.report.page.texts import cautions_block
+from agreement.report.page.texts import cautions
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import WRITTEN_BY, refuse_foreign, replaced_folder
 from agreement.report.run.own_report import seal
@@ -136,7 +136,7 @@ def _write(
         page.open_section("Numbers")
         page.add(shown)
     page.open_section("Cautions")
-    page.add(cautions_block())
+    page.add(cautions())
     about = {
         "written_by": WRITTEN_BY,
         "version": version("lab-field-agreement"),
