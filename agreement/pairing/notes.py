@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import CODE, SAME_VALUE
-from agreement.pairing.laboratory_units import Floats, Ints
+from agreement.pairing.laboratory_units import Ints
 from agreement.pairing.messages import Texts, rows_in_words
 from agreement.pairing.reading_fates import Part, ReadingFates
 from agreement.tables.findings import SHOWN, Findings, message, more_rows
@@ -59,16 +59,13 @@ def note_repeated_rows(
             own = np.flatnonzero(of_group == source)
             own = own[np.argsort(groups.first[own], kind="stable")]
             file, column = places[source]
-            said = []
             for i in own[:SHOWN]:
                 left = groups.left[groups.starts[i] : ends[i]]
                 one = readings.iloc[[at[rows.order[left[0]]]]]
                 kept = int(rows.row[_kept(part, left[0], reason)])
                 count = len(left) + 1 if reason == "copy" else int(fate.detail[rows.order[left[0]]])
-                said.append(_sentence(reason, one, values(one)[0], rows.row[left], kept, count))
-            shown = groups.first[own[:SHOWN]]
-            for row, words in zip(shown.tolist(), said, strict=True):
-                found.tell(name, file, row=row, column=column, said=words)
+                said = _sentence(reason, one, values(one)[0], rows.row[left], kept, count)
+                found.tell(name, file, row=int(groups.first[i]), column=column, said=said)
             rest = int((ends - groups.starts)[own[SHOWN:]].sum())
             if rest:
                 found.tell(name, file, column=column, said=more_rows(rest))
@@ -84,18 +81,11 @@ def _groups(readings: pd.DataFrame, part: Part, at: Ints, reason: str) -> _Group
     if reason == "copy":
         new = (np.diff(rows.series_day[left]) != 0) | (np.diff(rows.moment[left]) != 0)
     else:
-        value = _typed(readings, at[rows.order[left]])
+        some = readings[["field", "field_l_min"]].iloc[at[rows.order[left]]]
+        value = some["field"].fillna(some["field_l_min"]).to_numpy(np.float64)  # as it was given
         new = (np.diff(rows.series_day[left]) > 1) | (np.abs(np.diff(value)) > SAME_VALUE)
     starts = np.flatnonzero(np.append(True, new))
     return _Groups(left, starts, np.minimum.reduceat(rows.row[left], starts))
-
-
-def _typed(readings: pd.DataFrame, at: Ints) -> Floats:
-    """Return the value of some readings as it was given, in either unit."""
-    relative, litres = (
-        readings[name].to_numpy(np.float64)[at] for name in ("field", "field_l_min")
-    )
-    return np.where(np.isnan(relative), litres, relative)
 
 
 def _kept(part: Part, left: int, reason: str) -> int:
@@ -201,11 +191,8 @@ def reading_notes(
             own = np.flatnonzero((source == name).to_numpy(np.bool_))
             own = own[np.argsort(row[own], kind="stable")]
             shown = here[own[:SHOWN]]
-            values = each.value(readings.iloc[shown])
-            said = [
-                f"{value}: {words[place]}"
-                for value, place in zip(values, fates.text[shown], strict=True)
-            ]
+            both = zip(each.value(readings.iloc[shown]), fates.text[shown], strict=True)
+            said = [f"{value}: {words[place]}" for value, place in both]
             column = options.header(name, COLUMNS_AT_FAULT[each.column][name])
             severity, reason, _, remedy = message(each.message)
             place = (files[name], row[own], column)

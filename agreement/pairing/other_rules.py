@@ -1,6 +1,7 @@
 """The same readings paired by other rules: other windows and summaries, tests of another mode."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -30,29 +31,24 @@ def pairs_by_other_rules(
     Returns frames by the name of the choice: `OTHER_RULES_COLUMNS`, one row per pair [mL/kg/min].
     """
     units = laboratory_units(laboratory, repeat_within_days=options.reference.repeat_within_days)
-    estimates, tests = (_others(one) for one in (options.pairing, options.pairing_field_tests))
+    both = [
+        {"half_window": _window(rules, 0.5), "double_window": _window(rules, 2.0)}
+        | {f"summary_{one}": replace(rules, summary=one) for one in SUMMARIES}
+        for rules in (options.pairing, options.pairing_field_tests)
+    ]
     splits, found = split_readings(readings, units, options), {}
-    for name, rules in estimates.items():
-        changed = replace(options, pairing=rules, pairing_field_tests=tests[name])
+    for name, rules in both[0].items():
+        changed = replace(options, pairing=rules, pairing_field_tests=both[1][name])
         pairs, _ = pairs_in_order(pair_parts(splits, units, changed), units)
         found[name] = pairs[OTHER_RULES_COLUMNS]
     return found
 
 
-def _others(rules: PairingOptions) -> dict[str, PairingOptions]:
-    """Return rules with one choice changed each, by its name."""
-    windows = {"half_window": _window(rules, 0.5), "double_window": _window(rules, 2.0)}
-    return windows | {f"summary_{one}": replace(rules, summary=one) for one in SUMMARIES}
-
-
 def _window(rules: PairingOptions, factor: float) -> PairingOptions:
     """Return rules whose window and summary reach so many times as far."""
-    return replace(
-        rules,
-        days_before=round(rules.days_before * factor),
-        days_after=round(rules.days_after * factor),
-        summary_days=round(rules.summary_days * factor),
-    )
+    names = ("days_before", "days_after", "summary_days")
+    reach: dict[str, Any] = {name: round(getattr(rules, name) * factor) for name in names}
+    return replace(rules, **reach)
 
 
 def pairs_across_modes(
@@ -65,16 +61,11 @@ def pairs_across_modes(
         athlete_id, lab_test_id. They stand in no other result.
     """
     unlike = readings[fates.reason == CODE["mode_mismatch"]]
-    any_mode = replace(
-        options,
-        pairing=_any_mode(options.pairing),
-        pairing_field_tests=_any_mode(options.pairing_field_tests),
-    )
+    every = (tuple(ALL_MODES),)
+    estimates = replace(options.pairing, mode_match=every)
+    tests = replace(options.pairing_field_tests, mode_match=every)
+    any_mode = replace(options, pairing=estimates, pairing_field_tests=tests)
     parts = pair_parts(split_readings(unlike, units, any_mode), units, any_mode)
     pairs, _ = pairs_in_order(parts, units)
     modes = units.frame["mode"].iloc[pairs["unit"].to_numpy(np.int64)]
     return pairs.assign(laboratory_mode=modes.to_numpy())[ACROSS_MODES_COLUMNS]
-
-
-def _any_mode(rules: PairingOptions) -> PairingOptions:
-    return replace(rules, mode_match=(tuple(ALL_MODES),))

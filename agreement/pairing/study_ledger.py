@@ -26,18 +26,6 @@ from agreement.physiology.readings import Readings
 from agreement.tables.study_tables import StudyTables
 
 
-def laboratory_account(laboratory: pd.DataFrame, units: Units, fates: UnitFates) -> RowFates:
-    """Return the fates of laboratory tests: those of their units; a repeat is not alone."""
-    unit = units.of_test
-    return RowFates(
-        laboratory["row"],
-        laboratory["lab_test_id"],
-        fates.reason[unit],
-        fates.text[unit],
-        (units.frame["n_tests"] == 1).to_numpy(np.bool_)[unit],
-    )
-
-
 def athletes_account(
     athletes: pd.DataFrame, units: Units, fates: UnitFates, texts: Texts
 ) -> RowFates:
@@ -57,12 +45,6 @@ def athletes_account(
         np.where(who < 0, stranger, lonely),
         np.ones(len(athletes), np.bool_),
     )
-
-
-def field_tests_account(readings: Readings, fates: ReadingFates) -> RowFates:
-    """Return the fates of field tests: results of one row, and the stages of stage protocols."""
-    single = _own_rows("field_tests", readings, fates)
-    return fates_of(best_of([single.rows(), _members("field_tests", readings, fates)]))
 
 
 def sessions_account(
@@ -170,7 +152,10 @@ def study_ledger(
     of_units, of_readings = paired.of_units, paired.of_readings
     lines = set_aside_lines([study.set_aside, laboratory.set_aside, readings.set_aside], files)
     aside = {table: rows_of_lines(each, texts) for table, each in lines.items()}
-    tests = laboratory_account(laboratory.frame, units, of_units)
+    unit, rows = units.of_test, laboratory.frame
+    once = (units.frame["n_tests"] == 1).to_numpy(np.bool_)[unit]  # a repeat is not alone
+    of_test = (of_units.reason[unit], of_units.text[unit], once)
+    tests = RowFates(rows["row"], rows["lab_test_id"], *of_test)
     every_test = tests.rows()
     if "lab_tests" in aside:
         every_test = best_of([every_test, _of_newest(aside["lab_tests"])])
@@ -181,23 +166,16 @@ def study_ledger(
     if "field_estimates" in files:
         fates["field_estimates"] = estimates or _own_rows("field_estimates", readings, of_readings)
     if "field_tests" in files:
-        fates["field_tests"] = field_tests_account(readings, of_readings)
+        single = _own_rows("field_tests", readings, of_readings).rows()
+        stages = _members("field_tests", readings, of_readings)
+        fates["field_tests"] = fates_of(best_of([single, stages]))
     if "sessions" in files:
-        sessions = sessions_account(
-            study.sessions,
-            aside.pop("sessions", None),
-            every_test,
-            units,
-            readings,
-            of_readings,
-            texts,
-        )
-        fates["sessions"] = sessions
+        gone, known = aside.pop("sessions", None), (units, readings, of_readings, texts)
+        fates["sessions"] = sessions = sessions_account(study.sessions, gone, every_test, *known)
         owners["samples"] = _of_newest(sessions.rows())
     for table, names in (("breaths", study.breaths), ("samples", study.samples)):
         if table in files:
-            gone = aside[table]["id"] if table in aside else ()
-            left = set(names).difference(gone)
+            left = set(names).difference(aside[table]["id"] if table in aside else ())
             fates[table] = raw_files_account(left, owners[table])
     return close(fates, aside, files, study.rows_read, study.withdrawn, texts)
 

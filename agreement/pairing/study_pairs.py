@@ -98,22 +98,17 @@ def closed(
         paired.counts.tell(found, lab_file, files.get("athletes", lab_file))
     for name, its_files in study.many.items():
         exclusions = with_part_files(exclusions, name, its_files)
+    unit = units.of_test[units.order]
+    by_id = np.lexsort((units.id_rank[unit], units.athlete[unit]))  # keeps the order inside a unit
+    repeats = units.frame[["athlete_id", "lab_test_id", "mode"]].iloc[unit[by_id]]
+    lab = laboratory.frame["lab"].to_numpy(np.float64)[units.order[by_id]]
     return Pairing(
         pairs=paired.pairs[PAIR_COLUMNS],
         exclusions=exclusions,
         flow=flow,
         daily=paired.daily,
-        repeats=repeats_of(laboratory.frame, units),
+        repeats=repeats.assign(lab=lab).reset_index(drop=True),
         units=units.frame,
         across_modes=pairs_across_modes(readings.frame, paired.of_readings, units, study.options),
         problems=study.told(found.problems),
     )
-
-
-def repeats_of(laboratory: pd.DataFrame, units: Units) -> pd.DataFrame:
-    """Return one row per laboratory test with the id of its unit."""
-    unit = units.of_test[units.order]
-    by_id = np.lexsort((units.id_rank[unit], units.athlete[unit]))  # keeps the order inside a unit
-    frame = units.frame[["athlete_id", "lab_test_id", "mode"]].iloc[unit[by_id]]
-    lab = laboratory["lab"].to_numpy(np.float64)[units.order[by_id]]
-    return frame.assign(lab=lab).reset_index(drop=True)

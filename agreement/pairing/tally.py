@@ -1,9 +1,8 @@
 """What is said of a study as a whole: counted athlete by athlete, added up, then told once."""
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
-from operator import add, or_
-from typing import TypeVar
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,8 +19,6 @@ LOST_TO_MODE = 0.1  # share of the laboratory tests; common practice, no source
 FOR_LIMITS = 10  # athletes; with fewer a report shows the points and no limits
 RULES = ("[pairing]", "[pairing.field_tests]")
 NO_ROWS: Ints = np.array([], np.int64)
-Key = TypeVar("Key")
-Value = TypeVar("Value")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,24 +46,24 @@ class Tally:
 
     def __add__(self, other: "Tally") -> "Tally":
         """Join with the counts of other athletes."""
-        return Tally(
-            self.tests + other.tests,
-            np.concatenate([self.paired, other.paired]),
-            np.concatenate([self.lost, other.lost]),
-            _joined(self.unpaired, other.unpaired, NO_ROWS, lambda *both: np.concatenate(both)),
-            _joined(self.served, other.served, NO_ROWS, lambda *both: np.concatenate(both)),
-            _joined(self.apart, other.apart, frozenset[int](), or_),
-            _joined(self.athletes, other.athletes, 0, add),
-            self.barred | other.barred,
-            self.drug_unknown + other.drug_unknown,
-            self.drug_athletes + other.drug_athletes,
-        )
+        names = [one.name for one in fields(self)]
+        return Tally(*(_joined(getattr(self, name), getattr(other, name)) for name in names))
 
     def tell(self, found: Findings, lab_file: str, drug_file: str) -> None:
         """Record the notes; the files are those of the laboratory tests and of the drugs."""
         self._no_pair_note(found, lab_file)
-        self._few_notes(found, lab_file)
-        self._no_pair_notes(found, lab_file)
+        for (method, mode), athletes in sorted(self.athletes.items()):
+            who = " without a heart-rate-limiting drug" * ((method, mode) in self.barred)
+            who = counted(athletes, f"athlete{who}", f"athletes{who}")
+            if athletes < FOR_LIMITS:
+                few: Told = {"method": method, "mode": mode, "needed": FOR_LIMITS}
+                said = f"{who} {'has' if athletes == 1 else 'have'} a pair"
+                found.tell("few_for_limits", lab_file, athletes=said, **few)
+        for method in sorted(self.served):  # tests in a pair of another method only
+            without = np.setdiff1d(self.paired, self.served[method])
+            if without.size:
+                tests, rows = counted(without.size, "laboratory test"), rows_in_words(without)
+                found.tell("no_pair_for_method", lab_file, method=method, tests=tests, rows=rows)
         self._mode_note(found, lab_file)
         if self.drug_unknown:  # where it matters
             told: Told = {"unknown": self.drug_unknown, "athletes": self.drug_athletes}
@@ -84,27 +81,6 @@ class Tally:
             share = "No laboratory test has a pair, so nothing can be compared"
         found.tell("no_pair", file, share=share, rows=rows_in_words(rows), reasons=shares)
 
-    def _few_notes(self, found: Findings, file: str) -> None:
-        """Record for each method and mode with pairs that its athletes are too few for limits."""
-        for (method, mode), athletes in sorted(self.athletes.items()):
-            who = " without a heart-rate-limiting drug" * ((method, mode) in self.barred)
-            who = counted(athletes, f"athlete{who}", f"athletes{who}")
-            if athletes < FOR_LIMITS:
-                told: Told = {"method": method, "mode": mode, "needed": FOR_LIMITS}
-                said = f"{who} {'has' if athletes == 1 else 'have'} a pair"
-                found.tell("few_for_limits", file, athletes=said, **told)
-
-    def _no_pair_notes(self, found: Findings, file: str) -> None:
-        """Record for each method the tests that are in a pair of another method only."""
-        for method in sorted(self.served):
-            without = np.setdiff1d(self.paired, self.served[method])
-            if without.size:
-                told: Told = {
-                    "tests": counted(len(without), "laboratory test"),
-                    "rows": rows_in_words(without),
-                }
-                found.tell("no_pair_for_method", file, method=method, **told)
-
     def _mode_note(self, found: Findings, file: str) -> None:
         """Record that many tests are lost because the estimates near them are of another mode."""
         if len(self.lost) <= LOST_TO_MODE * self.tests:
@@ -114,12 +90,9 @@ class Tally:
             both = (divmod(one, len(ALL_MODES)) for one in sorted(apart))
             modes = ", ".join(f'["{ALL_MODES[lab]}", "{ALL_MODES[own]}"]' for lab, own in both)
             keys += [f"mode_match = [{modes}] under {rules}"] if apart else []
-        told: Told = {
-            "lost": len(self.lost),
-            "tests": counted(self.tests, "laboratory test"),
-            "keys": " and ".join(keys),
-        }
-        found.tell("lost_to_mode", file, rows=rows_in_words(np.sort(self.lost)), **told)
+        tests, rows = counted(self.tests, "laboratory test"), rows_in_words(np.sort(self.lost))
+        told: Told = {"lost": len(self.lost), "tests": tests, "keys": " and ".join(keys)}
+        found.tell("lost_to_mode", file, rows=rows, **told)
 
 
 def tally(
@@ -143,6 +116,8 @@ def tally(
     concerned = pairs[on_heart_rate]
     barred = on_heart_rate & (pairs["hr_limiting_drug"] == "yes")
     unknown = concerned["athlete_id"][concerned["hr_limiting_drug"] == "unknown"]
+    for_limits = pairs.assign(athlete_id=pairs["athlete_id"].mask(barred))
+    counts = for_limits.groupby(["method", "mode"])["athlete_id"].nunique().reset_index()
     return Tally(
         len(row),
         row[kept[units.of_test]],
@@ -153,29 +128,21 @@ def tally(
         },
         served,
         {rules: _apart(part) for rules, part in zip(RULES, parts, strict=False)},
-        _athletes(pairs, barred),
+        dict(zip(_keys(counts), counts["athlete_id"].tolist(), strict=True)),
         frozenset(_keys(pairs[barred])),
         unknown.nunique(),
         concerned["athlete_id"].nunique(),
     )
 
 
-def _joined(
-    one: Mapping[Key, Value],
-    other: Mapping[Key, Value],
-    nothing: Value,
-    join: Callable[[Value, Value], Value],
-) -> dict[Key, Value]:
-    """Return what both hold under each name, joined."""
-    names = dict(one) | dict(other)
-    return {name: join(one.get(name, nothing), other.get(name, nothing)) for name in names}
-
-
-def _athletes(pairs: pd.DataFrame, barred: "pd.Series[bool]") -> dict[tuple[str, str], int]:
-    """Return for each method and mode with a pair how many athletes its limits could rest on."""
-    groups = pairs.assign(athlete_id=pairs["athlete_id"].mask(barred)).groupby(["method", "mode"])
-    counts = groups["athlete_id"].nunique().reset_index()
-    return dict(zip(_keys(counts), counts["athlete_id"].tolist(), strict=True))
+def _joined(one: Any, other: Any) -> Any:
+    """Return one count of two groups of athletes together; of tables that of each name."""
+    if isinstance(one, dict):
+        both = {name: _joined(one[name], other[name]) for name in one.keys() & other.keys()}
+        return one | other | both
+    if isinstance(one, np.ndarray):
+        return np.concatenate([one, other])
+    return one | other if isinstance(one, frozenset) else one + other
 
 
 def _keys(pairs: pd.DataFrame) -> list[tuple[str, str]]:

@@ -41,7 +41,12 @@ def unit_fates(units: Units, parts: Sequence[Part], texts: Texts) -> UnitFates:
     for part in parts:
         paired[part.paired.pairs["unit"]] = True
         few[part.paired.unit[part.paired.fate.reason == CODE["too_few_readings"]]] = True
-        other_mode |= _has_other_mode(units, part)
+        rows, rules = part.paired.rows, part.rules
+        unlike = (part.paired.fate.reason == CODE["mode_mismatch"])[rows.order]
+        key = np.sort(keys(rows.athlete[unlike], rows.day[unlike]))
+        low = keys(units.athlete, units.day - rules.days_before)
+        high = keys(units.athlete, units.day + rules.days_after)
+        other_mode |= np.searchsorted(key, high, side="right") > np.searchsorted(key, low)
     alone = np.flatnonzero(~paired & ~few)
     text = np.zeros(size, np.int64)
     text[few] = texts.place(
@@ -62,17 +67,6 @@ def all_kept(units: Units) -> UnitFates:
     return UnitFates(np.full(size, KEPT), np.zeros(size, np.int64), np.zeros(size, np.bool_))
 
 
-def _has_other_mode(units: Units, part: Part) -> Flags:
-    """Return which units have in their window a reading that pairs with no mode tested."""
-    rows, rules = part.paired.rows, part.rules
-    mismatch = (part.paired.fate.reason == CODE["mode_mismatch"])[rows.order]
-    key = np.sort(keys(rows.athlete[mismatch], rows.day[mismatch]))
-    low = keys(units.athlete, units.day - rules.days_before)
-    high = keys(units.athlete, units.day + rules.days_after)
-    found = np.searchsorted(key, high, side="right") > np.searchsorted(key, low)
-    return np.asarray(found, np.bool_)
-
-
 def _nearest_words(units: Units, alone: Ints, parts: Sequence[Part]) -> list[str]:
     """Return for each unit what is said about the nearest estimate that its mode fits."""
     nearest = np.full(len(alone), FAR)  # gap, positive before the test
@@ -81,13 +75,9 @@ def _nearest_words(units: Units, alone: Ints, parts: Sequence[Part]) -> list[str
         gap = _nearest_gap(units, alone, part)
         closer = np.abs(gap) < np.abs(nearest)
         nearest[closer], rules_of[closer] = gap[closer], number
-    rules = [part.rules for part in parts]
-    numbers = zip(nearest.tolist(), rules_of.tolist(), strict=True)
-    known: dict[tuple[int, int], str] = {}
-    words = [
-        known.get((gap, i)) or known.setdefault((gap, i), _nearest_sentence(gap, rules[i]))
-        for gap, i in numbers
-    ]
+    both = list(zip(nearest.tolist(), rules_of.tolist(), strict=True))
+    known = {(gap, i): _nearest_sentence(gap, parts[i].rules) for gap, i in set(both)}
+    words = [known[one] for one in both]
     read = np.zeros(len(units.athletes), np.bool_)  # who has a reading, of any mode
     for part in parts:
         of_part = part.paired.rows.athlete
