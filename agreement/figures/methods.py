@@ -225,7 +225,7 @@ def methods_caption(
     results: pd.DataFrame, *, labels: Mapping[str, str] | None = None, margin: float | None = None
 ) -> Caption:
     """Return what the figure of all methods shows."""
-    told = [
+    told: list[dict[str, Any]] = [
         {
             "name": (labels or {}).get(one.method, one.method),
             "mode": one.mode,
@@ -237,4 +237,5 @@ def methods_caption(
         }
         for one in method_rows(results)
     ]
-    return Caption("methods", {"methods": told, "margin": margin})
+    limited = sum(all(one.known for one in each["limits"]) for each in told)
+    return Caption("methods", {"methods": told, "margin": margin, "limited": limited})

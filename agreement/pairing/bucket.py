@@ -67,8 +67,8 @@ def pair_bucket(
     noted = parts if common.by_group else ()
     reading_notes(found, readings, of_readings, texts, files, options, noted)
     input_notes(found, pairs[pairs["source"] == "field_estimates"], files, options)
-    methods = readings["method"].unique()
-    counts = tally(laboratory, units, of_units, parts, pairs, methods, common.heart_rate_based)
+    own = (readings, of_readings, parts, pairs)
+    counts = tally(laboratory, units, of_units, *own, common.heart_rate_based)
     return PairedBucket(of_units, of_readings, texts, pairs, daily, found.problems, counts)
 
 

@@ -11,6 +11,7 @@ from agreement.pairing.laboratory_units import Units, laboratory_units
 from agreement.pairing.ledger import RowFates
 from agreement.pairing.other_rules import pairs_across_modes
 from agreement.pairing.study_ledger import study_ledger, table_files
+from agreement.pairing.tally import WithoutPair
 from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings
 from agreement.tables.findings import Findings
@@ -41,6 +42,7 @@ class Pairing:
     # `agreement.pairing.other_rules.ACROSS_MODES_COLUMNS`: readings beside a laboratory test of another mode
     across_modes: pd.DataFrame
     problems: tuple[Problem, ...]  # what the reader should know
+    without_pair: tuple[WithoutPair, ...] = ()  # methods that have readings and not one pair
 
 
 def pair(study: StudyTables, laboratory: LaboratoryValues, readings: Readings) -> Pairing:
@@ -111,4 +113,5 @@ def closed(
         units=units.frame,
         across_modes=pairs_across_modes(readings.frame, paired.of_readings, units, study.options),
         problems=study.told(found.problems),
+        without_pair=paired.counts.without_pair(),
     )

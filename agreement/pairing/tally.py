@@ -1,8 +1,9 @@
 """What is said of a study as a whole: counted athlete by athlete, added up, then told once."""
 
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,7 @@ import pandas as pd
 from agreement.pairing.cleaning import CODE, KEPT
 from agreement.pairing.laboratory_units import ALL_MODES, Ints, Units
 from agreement.pairing.messages import rows_in_words
-from agreement.pairing.reading_fates import Part
+from agreement.pairing.reading_fates import Part, ReadingFates
 from agreement.pairing.unit_fates import UnitFates
 from agreement.tables.findings import Findings, Told
 from agreement.terms import REASONS, counted
@@ -19,6 +20,15 @@ LOST_TO_MODE = 0.1  # share of the laboratory tests; common practice, no source
 FOR_LIMITS = 10  # athletes; with fewer a report shows the points and no limits
 RULES = ("[pairing]", "[pairing.field_tests]")
 NO_ROWS: Ints = np.array([], np.int64)
+
+
+class WithoutPair(NamedTuple):
+    """A method that has readings and not one pair."""
+
+    method: str
+    athletes: int  # with a reading of it
+    reason: str  # why most of its readings were left out; a key of `agreement.terms.REASONS`
+    keys: str = ""  # what in study.toml would pair its mode of exercise
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +49,10 @@ class Tally:
     athletes: dict[tuple[str, str], int] = field(default_factory=dict)
     # where a heart-rate-limiting drug bars an athlete with a pair from the limits
     barred: frozenset[tuple[str, str]] = frozenset()
+    # left, readers: for each method without a pair here, how many of its readings met which fate
+    # (table of rules, reason, modes that did not match), and whose they are
+    left: dict[str, Counter[tuple[str, str, int]]] = field(default_factory=dict)
+    readers: dict[str, int] = field(default_factory=dict)
     # drug_unknown, drug_athletes: athletes with a pair of a heart-rate-based method whose drugs are
     # not known, and all
     drug_unknown: int = 0
@@ -59,7 +73,12 @@ class Tally:
                 few: Told = {"method": method, "mode": mode, "needed": FOR_LIMITS}
                 said = f"{who} {'has' if athletes == 1 else 'have'} a pair"
                 found.tell("few_for_limits", lab_file, athletes=said, **few)
-        for method in sorted(self.served):  # tests in a pair of another method only
+        for one in self.without_pair() if self.paired.size else ():
+            name = "method_in_other_mode" if one.keys else "method_without_pair"
+            why = REASONS[one.reason]
+            found.tell(name, lab_file, method=one.method, why=why, keys=one.keys)
+        # tests in a pair of another method only
+        for method in sorted(name for name, rows in self.served.items() if rows.size):
             without = np.setdiff1d(self.paired, self.served[method])
             if without.size:
                 tests, rows = counted(without.size, "laboratory test"), rows_in_words(without)
@@ -81,15 +100,27 @@ class Tally:
             share = "No laboratory test has a pair, so nothing can be compared"
         found.tell("no_pair", file, share=share, rows=rows_in_words(rows), reasons=shares)
 
+    def without_pair(self) -> tuple[WithoutPair, ...]:
+        """Return the methods that have readings and not one pair, by name."""
+        found = []
+        for method in sorted(name for name, rows in self.served.items() if not rows.size):
+            fates = sorted(self.left[method].items())
+            (_, reason, _), _ = max(fates, key=lambda one: one[1])
+            apart = [
+                (rules, modes) for (rules, why, modes), _ in fates if why == reason and modes >= 0
+            ]
+            keys = " and ".join(
+                _mode_key([modes for name, modes in apart if name == rules], rules)
+                for rules in dict.fromkeys(rules for rules, _ in apart)
+            )
+            found.append(WithoutPair(method, self.readers[method], reason, keys))
+        return tuple(found)
+
     def _mode_note(self, found: Findings, file: str) -> None:
         """Record that many tests are lost because the estimates near them are of another mode."""
         if len(self.lost) <= LOST_TO_MODE * self.tests:
             return
-        keys = []
-        for rules, apart in self.apart.items():
-            both = (divmod(one, len(ALL_MODES)) for one in sorted(apart))
-            modes = ", ".join(f'["{ALL_MODES[lab]}", "{ALL_MODES[own]}"]' for lab, own in both)
-            keys += [f"mode_match = [{modes}] under {rules}"] if apart else []
+        keys = [_mode_key(sorted(apart), rules) for rules, apart in self.apart.items() if apart]
         tests, rows = counted(self.tests, "laboratory test"), rows_in_words(np.sort(self.lost))
         told: Told = {"lost": len(self.lost), "tests": tests, "keys": " and ".join(keys)}
         found.tell("lost_to_mode", file, rows=rows, **told)
@@ -99,15 +130,16 @@ def tally(
     laboratory: pd.DataFrame,
     units: Units,
     fates: UnitFates,
-    parts: Iterable[Part],
+    readings: pd.DataFrame,
+    of_readings: ReadingFates,
+    parts: Sequence[Part],
     pairs: pd.DataFrame,
-    methods: Iterable[str],
     heart_rate_based: Mapping[str, bool],
 ) -> Tally:
     """Count what the notes on a study need; `pairs` have the row of their unit."""
     row, kept = laboratory["row"].to_numpy(np.int64), fates.reason == KEPT
     served = {}
-    for method in methods:
+    for method in readings["method"].unique():
         mine = np.zeros(len(units.day), np.bool_)
         mine[pairs["unit"][pairs["method"] == method]] = True
         served[str(method)] = row[mine[units.of_test]]
@@ -130,6 +162,9 @@ def tally(
         {rules: _apart(part) for rules, part in zip(RULES, parts, strict=False)},
         dict(zip(_keys(counts), counts["athlete_id"].tolist(), strict=True)),
         frozenset(_keys(pairs[barred])),
+        *_left_out(
+            readings, of_readings, parts, [name for name, rows in served.items() if not rows.size]
+        ),
         unknown.nunique(),
         concerned["athlete_id"].nunique(),
     )
@@ -148,6 +183,38 @@ def _joined(one: Any, other: Any) -> Any:
 def _keys(pairs: pd.DataFrame) -> list[tuple[str, str]]:
     """Return method and mode of each row."""
     return list(zip(map(str, pairs["method"]), map(str, pairs["mode"]), strict=True))
+
+
+def _left_out(
+    readings: pd.DataFrame, fates: ReadingFates, parts: Sequence[Part], methods: Sequence[str]
+) -> tuple[dict[str, Counter[tuple[str, str, int]]], dict[str, int]]:
+    """Return what became of the readings of some methods, and how many athletes they are of."""
+    left: dict[str, Counter[tuple[str, str, int]]] = {method: Counter() for method in methods}
+    if not methods:
+        return left, {}
+    mismatch, names = CODE["mode_mismatch"], list(REASONS)
+    for rules, part in zip(RULES, parts, strict=False):
+        method, reason = readings["method"].iloc[part.at], fates.reason[part.at]
+        modes = np.where(reason == mismatch, part.paired.fate.detail, -1).astype(np.int64)
+        here = np.flatnonzero(method.isin(methods))
+        each = zip(
+            method.iloc[here].astype("str"),
+            reason[here].tolist(),
+            modes[here].tolist(),
+            strict=True,
+        )
+        for (name, code, both), count in Counter(each).items():
+            left[name][rules, names[code], both] += count
+    own = readings[readings["method"].isin(methods)]
+    people = own.groupby("method", observed=True)["athlete_id"].nunique()
+    return left, {str(name): int(count) for name, count in people.items()}
+
+
+def _mode_key(modes: Iterable[int], rules: str) -> str:
+    """Return what to write in study.toml for modes that did not match, two in one number, to be paired."""
+    both = (divmod(one, len(ALL_MODES)) for one in modes)
+    groups = ", ".join(f'["{ALL_MODES[lab]}", "{ALL_MODES[own]}"]' for lab, own in both)
+    return f"mode_match = [{groups}] under {rules}"
 
 
 def _apart(part: Part) -> frozenset[int]:

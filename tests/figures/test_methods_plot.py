@@ -126,6 +126,22 @@ def test_alternative_text_names_methods_in_order_with_numbers_and_verdicts(resul
     )
 
 
+@pytest.mark.parametrize(
+    ("methods", "said"),
+    [
+        (["near"], "of the method: bias with its 95 % interval; too few athletes for limits."),
+        (
+            ["far"],
+            "bias and the limits that hold 95 % of differences, each with its 95 % interval.",
+        ),
+        (["near", "far"], "Where there are no limits the athletes are too few."),
+    ],
+)
+def test_the_caption_speaks_of_limits_only_where_they_are_drawn(results, methods, said):
+    some = results[results["method"].isin(methods)]
+    assert words_of(methods_caption(some), "caption").endswith(said)
+
+
 def test_a_study_without_pairs_is_an_empty_frame_and_says_so(results, ax):
     nobody = results[results["method"] == "nobody"]
     plot_methods(nobody, margin=3.5, noise=None, ax=ax)

@@ -324,7 +324,8 @@ def test_another_mode_near_the_reading_is_a_mismatch_a_far_one_is_not(study, rea
     assert reasons(found) == {2: "mode_mismatch", 3: "outside_window"}
     assert (
         said(found, 2)
-        == "Laboratory on cycle, estimate from run; they pair only where `mode_match` says so."
+        == "Laboratory on cycle, estimate from run; they pair only where `mode_match` says so, "
+        "for field tests that of [pairing.field_tests]."
     )
     assert (
         said(found, 3) == "No laboratory test of the same mode, and none of another mode near it; "

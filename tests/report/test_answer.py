@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
+from agreement.pairing.tally import WithoutPair
 from agreement.report.page.machine import in_words
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
@@ -182,7 +183,7 @@ def test_too_few_athletes_are_said():
     two = answer("undecided; too_few", "undecided; too_few", **few)
     assert "undecided whether Device B and Device A meet" in two
     assert "the athletes are too few." in two
-    assert "6 athletes are too few to say what to expect for one of them." in two
+    assert "on average; what to expect for one athlete cannot be told yet." in two
 
 
 def test_without_a_pair_it_says_so():
@@ -194,6 +195,19 @@ def test_the_question_decides_who_is_named():
     assert "Device C" not in told
     assert told.startswith("Device A meets")
     assert answer(YES, NO, compares=["of another study"]).startswith("Device A meets")
+
+
+def test_methods_without_a_pair_are_named_with_the_main_reason():
+    methods, numbers, options = study(YES, compares=["a", "b", "c", "d"])
+    found = [WithoutPair("b", 9, "mode_mismatch"), WithoutPair("c", 9, "mode_mismatch")]
+    told = verdict_sentences(methods, numbers, options, found)
+    said = (
+        "Device B and Device C have no pair, so nothing is said of them: the laboratory tested another "
+        "mode of exercise. d has no pair, so nothing is said of it: no usable value of it was read."
+    )
+    assert told[1] == said
+    assert said in in_words(verdict_block(methods, numbers, options, found=found).html)
+    assert "no pair" not in str(verdict_sentences(*study(YES)))
 
 
 def test_every_method_has_a_sentence_of_its_own():

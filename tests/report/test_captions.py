@@ -34,7 +34,7 @@ def captions(small_study, tmp_path):
         (14, 1, f"for each pair. {BANDS}"),
         (2, 1, "for each pair. Points only: too few athletes for lines."),
         (2, 2, f"for each pair. Points only: too few athletes for lines. {JOINED}"),
-        (5, 1, "Too few athletes for limits. Band: 95 % interval of the line."),
+        (5, 1, "Too few athletes for limits. Line: bias, in the band of its 95 % interval."),
     ],
 )
 def test_the_difference_plot_names_bands_and_lines_only_where_drawn(

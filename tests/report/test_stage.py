@@ -1,6 +1,7 @@
 """What may be shown is decided once, before any section: no section asks who reads."""
 
 import re
+from dataclasses import replace
 from inspect import signature
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from opened import Opened
 import agreement
 from agreement import report
 from agreement.cohort import read_cohort
+from agreement.pairing.tally import WithoutPair
 from agreement.report.privacy.cells import few_of_a_sign, hidden_groups, members_of
 from agreement.report.privacy.stage import Released, Stage
 from agreement.report.sections.comparison_sections import limits_tried
@@ -213,3 +215,11 @@ def test_who_stands_in_a_group_decides_and_not_how_many(small_study, tmp_path):
     assert {athlete for athlete, _ in female} == {f"A{k:02}" for k in range(0, 14, 2)}
     known = hidden_groups(cohort.results.frame, members_of(cohort.results))
     assert known | few_of_a_sign({("wrist", "run"): cohort.pairs}) == {*Stage(cohort).kept_back}
+
+
+def test_a_method_of_a_few_without_a_pair_is_not_named_in_an_audit(small_study, tmp_path):
+    found = (WithoutPair("few", 4, "mode_mismatch"), WithoutPair("many", 5, "mode_mismatch"))
+    cohort = read_cohort(small_study(tmp_path / "crew", visits=1))
+    cohort = replace(cohort, pairing=replace(cohort.pairing, without_pair=found))
+    assert Stage(cohort).without_pair == found
+    assert Released(hidden(cohort)).without_pair == found[1:]

@@ -35,6 +35,7 @@ from agreement.terms import DOUBTS
 
 if TYPE_CHECKING:
     from agreement.pairing.study_pairs import Pairing
+    from agreement.pairing.tally import WithoutPair
     from agreement.scale.registry_results import RegistryResults
     from agreement.stats.results_table import StudyResults
     from agreement.tables.study_tables import StudyTables
@@ -86,6 +87,11 @@ class Stage:
         """Rows of each file that are of a few whom no number counts; told to provenance, for a share."""
         cohort, counted = self._cohort, [one.data.pairs for one in self._cohort.results.methods]
         return rows_counted_nowhere(cohort.study, cohort.pairing, counted)
+
+    @cached_property
+    def without_pair(self) -> "tuple[WithoutPair, ...]":
+        """Return the methods that have readings and not one pair."""
+        return self._cohort.pairing.without_pair
 
     def tried(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Return the results table, some rows of it under another choice."""
@@ -150,6 +156,11 @@ class Released(Stage):
         self.kept_back, self.counted_nowhere = [], {}  # they are gone
         self.options = released_options(self.options)
         self.problems = released_problems(self.problems)
+
+    @cached_property
+    def without_pair(self) -> "tuple[WithoutPair, ...]":
+        """Return those whose readings are not of a few people."""
+        return tuple(one for one in super().without_pair if one.athletes >= FEWEST_SHOWN)
 
     def tried(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Return its numbers to the decimals printed; what is withheld in `frame` is so already."""

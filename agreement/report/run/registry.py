@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from agreement.figures.differences import differences_caption, plot_differences
+from agreement.pairing.tally import WithoutPair
 from agreement.report.page.html import PageDraft
 from agreement.report.page.markup import Block, code, heading, paragraph, table
 from agreement.report.page.names import Names
@@ -19,7 +20,7 @@ from agreement.report.page.pdf import print_pdf
 from agreement.report.page.pictures import Album, Picture, drawing, picture
 from agreement.report.page.texts import cautions
 from agreement.report.privacy.cells import few_of_a_sign, hidden_groups
-from agreement.report.privacy.privacy import without_files_of_people
+from agreement.report.privacy.privacy import FEWEST_SHOWN, without_files_of_people
 from agreement.report.privacy.release import (
     counted_lines,
     pooled,
@@ -106,7 +107,8 @@ def write_registry_report(
         names = Names.of(streamed.study.options, (v.mode for v in results.verdicts))
         numbers = Numbers(results.frame, names)
         content = provenance(told, kind)
-        content["verdict"] = verdict_sentences(_methods(results), numbers, streamed.study.options)
+        judged = (_methods(results), numbers, streamed.study.options)
+        content["verdict"] = verdict_sentences(*judged, _without_pair(streamed, kind))
         content |= {"remarks": [_what_it_is(results)], "counted_nowhere": behind}
         content["small_groups"] = sorted(gone)
         write_provenance(content, folder)
@@ -136,6 +138,12 @@ def _files(folder: Path) -> list[Path]:
 
 def _methods(results: RegistryResults) -> tuple[_Method, ...]:
     return tuple(_Method(v.method, v.mode, v) for v in results.verdicts)
+
+
+def _without_pair(streamed: Streamed, kind: Kind) -> tuple[WithoutPair, ...]:
+    """Return the methods without a pair; in an audit not those of a few people."""
+    fewest = FEWEST_SHOWN if kind == "audit" else 0
+    return tuple(one for one in streamed.pairing.without_pair if one.athletes >= fewest)
 
 
 def _what_it_is(results: RegistryResults) -> str:
@@ -169,7 +177,8 @@ def _page(
         page.add(paragraph(text.question, "study"), ["header"])
     methods = _methods(results)
     options = streamed.study.options
-    page.add(verdict_block(methods, numbers, options), ["verdict"])
+    found = _without_pair(streamed, content["kind"])
+    page.add(verdict_block(methods, numbers, options, found=found), ["verdict"])
     page.add(paragraph(_what_it_is(results), "note"), ["verdict"])
     if content["kind"] == "brief":
         page.add(cautions(short=True), ["verdict"])

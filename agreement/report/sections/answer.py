@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
+from agreement.pairing.tally import WithoutPair
 from agreement.report.page.machine import in_words, said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers, with_minus
@@ -28,6 +29,7 @@ from agreement.stats.verdict.yardsticks import (
     YARDSTICK_WORDS,
 )
 from agreement.tables.options import StudyOptions
+from agreement.terms import REASONS
 
 TOO_ALIKE: Final = (
     "In this squad the same number for everybody would meet the limit too: it cannot show that the "
@@ -36,6 +38,7 @@ TOO_ALIKE: Final = (
 PRACTICAL: Final = 1000  # athletes; so far out the number itself is a guess
 _NOT_APART: Final = "was not shown to tell athletes apart"
 _NO_BETTER: Final = "was not shown to be closer than the same number for everybody"
+NOT_READ: Final = "no usable value of it was read"
 OTHER_REASONS: Final = frozenset(
     (
         *(DEPENDS_ON_FITNESS, MARGIN_BELOW_LABORATORY, LABORATORY_ERROR_UNKNOWN, SKEWED),
@@ -183,14 +186,26 @@ def not_shown(skill: Cell, p_slope_zero: Cell) -> str:
     return _NO_BETTER if skill.known and skill.low <= 0.0 else ""
 
 
-def verdict_sentences(methods: Iterable[Any], numbers: Numbers, options: StudyOptions) -> list[str]:
-    """Return the answer, and where there are several methods one line for each; plain text."""
+def verdict_sentences(
+    methods: Iterable[Any],
+    numbers: Numbers,
+    options: StudyOptions,
+    found: Iterable[WithoutPair] = (),
+) -> list[str]:
+    """
+    Return the answer, and where there are several methods one line for each; plain text.
+
+    found: methods without a pair.
+    """
+    methods = tuple(methods)
     every = ranked(methods, numbers)
     asked = _asked(every, options)
     apart = told_apart(asked, numbers)
     doubts = _doubts(asked, several=len(asked) > 1)
     answer = {"asked": asked, "margin": options.margin, "apart": apart, "doubts": doubts}
     lines = [in_words(said("verdict", "told", **answer))]
+    silent = without_pair(found, methods, numbers, options)
+    lines += [in_words(said("verdict", "no_pair", silent=silent))] if silent and every else []
     if len(every) > 1:
         lines += [in_words(said("verdict", "line", one=one)) for one in every]
     return lines
@@ -216,6 +231,7 @@ def verdict_block(
     numbers: Numbers,
     options: StudyOptions,
     *,
+    found: Iterable[WithoutPair] = (),
     short: bool = False,
     lead: str = "",
 ) -> Block:
@@ -223,8 +239,9 @@ def verdict_block(
     Return the element with the answer, above it what could make it wrong, the rest folded below.
 
     `short`: nothing is folded; else the verdict of every method stands folded below. `lead`: markup
-    that comes first of all.
+    that comes first of all. `found`: methods without a pair.
     """
+    methods = tuple(methods)
     every = ranked(methods, numbers)
     asked = _asked(every, options)
     others = tuple(one for one in every if one not in asked)
@@ -237,6 +254,7 @@ def verdict_block(
         "of_others": _doubts(others, several=True),
         "apart": told_apart(asked, numbers),
         "lead": lead,
+        "silent": without_pair(found, methods, numbers, options) if every else {},
     }
     return Block(said("verdict", "block", margin=options.margin, short=short, **shown))
 
@@ -285,6 +303,24 @@ def smaller(numbers: Numbers, first: str, second: str, mode: str, of: str = "rms
     if not (p.known and ratio.known) or p.value > SHOWN_AT or ratio.low <= 1 <= ratio.high:
         return ""
     return two[0] if ratio.value < 1 else two[1]
+
+
+def without_pair(
+    found: Iterable[WithoutPair], methods: Iterable[Any], numbers: Numbers, options: StudyOptions
+) -> dict[str, list[str]]:
+    """
+    Return the names of the methods that nothing can be said of, by the main reason, in words.
+
+    found: methods that have readings and not one pair. Those that the question names and that were
+        never read join them.
+    """
+    reasons = {one.method: REASONS[one.reason] for one in found}
+    known = {one.method for one in methods} | set(reasons)
+    silent: dict[str, list[str]] = {}
+    unread = dict.fromkeys((one for one in options.study.compares if one not in known), NOT_READ)
+    for method, reason in (reasons | unread).items():
+        silent.setdefault(reason, []).append(numbers.name.method(method))
+    return silent
 
 
 def _asked(every: tuple[Judged, ...], options: StudyOptions) -> tuple[Judged, ...]:

@@ -52,7 +52,8 @@ def verdict(cohort: Cohort, *, kind: Kind = "squad", margin: float | None = None
     if cohort.agreed is not None and cohort.agreed.margin != options.margin:
         options = replace(options, margin=_TriedMargin(**asdict(options.margin)))
     judged = (told.results.methods, told.numbers, options)
-    return answer.verdict_block(*judged, short=kind == "brief", lead=lead)
+    found = told.stage.without_pair
+    return answer.verdict_block(*judged, found=found, short=kind == "brief", lead=lead)
 
 
 @dataclass(frozen=True)

@@ -119,7 +119,7 @@ class Page:
         sentences = (
             [*map(in_words, laboratory_section.answers(told.results, told.numbers))]
             if cohort.study.laboratory_only
-            else answer.verdict_sentences(*told.judged)
+            else answer.verdict_sentences(*told.judged, told.stage.without_pair)
         )
         found = {
             "verdict": sentences,
