@@ -59,22 +59,19 @@ def _p(verdict: Verdict) -> float:
 
 
 def _counted(one: MethodResults, p: float, corrected: float, methods: int) -> Verdict:
-    verdict, beside = one.verdict, one.no_method
-    acceptable = None
+    verdict: Verdict = one.verdict
+    beside, acceptable = one.no_method, None
     if not isnan(p) and verdict.outcome != "withheld":
         passed = corrected <= ALPHA / 2 / verdict.agreed.planned_looks
         acceptable = verdict.outcome == "acceptable" and passed
-    passes = beside is not None and beside.passes
     flat = one.structural is not None and not one.structural.excludes_zero
     apart = False if flat else None
     if beside is not None and not isnan(beside.skill_interval.low):
         apart = beside.skill_interval.low > 0.0 and not flat
-    code = verdict.code
-    if passes and verdict.outcome == "acceptable":
-        code = SQUAD_TOO_ALIKE
-    counted = Counted(p, acceptable, methods, passes, apart, flat)
-    found: Verdict = replace(verdict, code=code, counted=counted)
-    return found
+    counted = Counted(p, acceptable, methods, apart, flat)
+    if beside is not None and beside.passes and verdict.outcome == "acceptable":
+        return replace(verdict, code=SQUAD_TOO_ALIKE, counted=counted)
+    return replace(verdict, counted=counted)
 
 
 def _with(one: Studied, name: str, result: HasFrame) -> Studied:

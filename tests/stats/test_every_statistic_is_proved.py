@@ -518,7 +518,7 @@ PARTS = {
             "group_at",
             "pair_keys",
         ),
-        "judged",
+        *("judged", "judged_against"),
         "failed_in_words",
         "visit_sums",
         "visit_changes",

@@ -55,7 +55,6 @@ def limits_at_fitness(
     noise: float = 0.0,
     slope: StructuralSlope | None = None,
     net: bool = False,
-    coverage: float = 0.95,
 ) -> AtFitness | None:
     r"""
     Limits at the 10th and the 90th centile of fitness, their outer ends one-sided.
@@ -63,8 +62,8 @@ def limits_at_fitness(
     field, lab: shape (n,). One pair per athlete. [mL/kg/min]
     confidence: of each outer end.
     noise: variance of a difference that is the laboratory's; taken out if `net`.
-    slope: carries the mean difference from level to level if `net`; without it the line of the
-        differences does.
+    slope: carries the mean difference from level to level; without it the line of the differences
+        does.
     net: about the true value instead of a laboratory test.
     Returns: None where all athletes are at one level: nothing depends on fitness then.
 
@@ -88,8 +87,7 @@ def limits_at_fitness(
     steepness = float(x @ size) / sxx
     of_size = size - size.mean() - steepness * x
     variance, s_u = float(e @ e) / (n - 2), sqrt(float(of_size @ of_size) / (n - 2))
-    z, t = z_of(coverage), float(special.stdtrit(n - 2, confidence))
-    carried = slope if net and slope is not None and not np.isnan(slope.slope) else None
+    z, t = z_of(0.95), float(special.stdtrit(n - 2, confidence))
 
     def ends(at: float) -> Ends:
         x0 = at - float(level.mean())
@@ -98,11 +96,11 @@ def limits_at_fitness(
         outer = sigma + t * _ROOT_HALF_PI * s_u * root
         if net:
             sigma, outer = (sqrt(max(value**2 - noise, 0.0)) for value in (sigma, outer))
-        if carried is None:
+        if slope is None or np.isnan(slope.slope):
             middle, error = float(d.mean()) + line * x0, sqrt(variance) * root
         else:
-            middle = float(d.mean()) + (carried.slope - 1.0) * x0
-            error = sqrt(variance / n + (x0 * carried.standard_error) ** 2)
+            middle = float(d.mean()) + (slope.slope - 1.0) * x0
+            error = sqrt(variance / n + (x0 * slope.standard_error) ** 2)
         reach = z * sigma + hypot(t * error, z * (outer - sigma))
         return Ends(middle - reach, middle - z * sigma, middle + z * sigma, middle + reach)
 
@@ -128,11 +126,7 @@ class TwoPiece(NamedTuple):
 
 
 def two_piece_limits(
-    difference: ArrayLike,
-    *,
-    noise: float = 0.0,
-    coverage: float = 0.95,
-    confidence_level: float = 0.95,
+    difference: ArrayLike, *, noise: float = 0.0, confidence_level: float = 0.95
 ) -> TwoPiece:
     """
     Limits of lopsided differences: each side of the median by its own spread.
@@ -148,7 +142,7 @@ def two_piece_limits(
     second = float((centred**2).mean())
     skewness = float((centred**3).mean()) / second**1.5 if second > 0.0 else 0.0
     middle = float(np.median(d))
-    factor = limit_factors(max(d.size // 2, 3), coverage, confidence_level)[1]
+    factor = limit_factors(max(d.size // 2, 3), 0.95, confidence_level)[1]
 
     def spread(side: Floats) -> float:
         square = float(((side - middle) ** 2).mean()) if side.size else 0.0

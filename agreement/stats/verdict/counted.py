@@ -25,7 +25,6 @@ class Counted:
     # whether it is acceptable with all methods judged counted; None where nothing is judged
     acceptable: bool | None = None
     methods: int = 0  # judged in this study
-    constant_passes: bool = False  # whether the same number for everybody would be acceptable too
     # whether the method is shown to tell athletes apart, and better than one number for everybody;
     # None where it cannot be said
     tells_apart: bool | None = None
@@ -34,9 +33,10 @@ class Counted:
     def rows(self, n: int, n_pairs: int, nothing: str) -> list[Row]:
         """Return p and the verdict with all methods counted; `nothing`: why there is none."""
         value = nan if self.acceptable is None else float(self.acceptable)
-        shown = (("p_acceptable", self.p), ("acceptable_counted", value))
-        notes = (nothing if isnan(x) else f"{self.methods} methods" for _, x in shown)
-        rows = ((*one, None, note) for one, note in zip(shown, notes, strict=True))
+        rows = (
+            (name, x, None, nothing if isnan(x) else f"{self.methods} methods")
+            for name, x in (("p_acceptable", self.p), ("acceptable_counted", value))
+        )
         return list(told_rows(rows, n=n, n_pairs=n_pairs))
 
 

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from math import hypot, isinf, nan, sqrt
-from typing import Any, Final
+from math import hypot, isinf, isnan, nan, sqrt
+from typing import Any, Final, NamedTuple
 
 from scipy import special
 
@@ -20,11 +20,12 @@ from agreement.tables.options import Against, Margin
 
 SPREAD_80: Final = "spread_80"  # low and high at the ends of the 80 % interval of the spread
 _SPREAD_LEVEL: Final = 0.80
+LARGEST: Final = 2000  # athletes; a study of this kind is never larger
+TESTS: Final = (1, 2, 3)  # laboratory tests per athlete that are offered
 _NO_NUMBER: Final = f"{NOT_ESTIMABLE}: no number of athletes would do at this spread"
 
 
-@dataclass(frozen=True, slots=True)
-class AthletesNeeded:
+class AthletesNeeded(NamedTuple):
     """Athletes needed at the spread seen, and at the ends of its 80 % interval; None: no number."""
 
     seen: int | None
@@ -45,15 +46,14 @@ class DecidedBy:
         """Return one row per number of tests; low and high are those of the spread."""
         rows = []
         for tests, name in zip(TESTS, names, strict=True):
-            found = self.by_tests.get(tests)
-            note = SPREAD_80
+            found, note = self.by_tests.get(tests), SPREAD_80
             if found is None:
                 note = f"{NOT_ESTIMABLE}: the laboratory's own error is unknown"
             elif found.seen is None:
                 note = f"{_NO_NUMBER}; {SPREAD_80}"
-            ends = (nan, nan, nan) if found is None else _numbers(found)
-            interval = Interval(*ends[1:]) if found and found.seen is not None else None
-            rows.append(Row.of(name, ends[0], interval, n=n, n_pairs=n_pairs, note=note))
+            value, *ends = (nan if one is None else float(one) for one in found or (None,) * 3)
+            interval = None if isnan(value) else Interval(*ends)
+            rows.append(Row.of(name, value, interval, n=n, n_pairs=n_pairs, note=note))
         return rows
 
 
@@ -70,15 +70,8 @@ def decided_by(
     if agreed.limit is None or (own is None and against == TRUE_VALUE):
         return None
     level = 1.0 - ALPHA / agreed.planned_looks
-    base = Design(
-        limits.bias,
-        0.0,
-        None if own is None else own.laboratory.variance,
-        0.0 if own is None else own.laboratory.df,
-        agreed.limit,
-        against,
-        confidence_level=level,
-    )
+    known = (None, 0.0) if own is None else (own.laboratory.variance, own.laboratory.df)
+    base = Design(limits.bias, 0.0, *known, agreed.limit, against, confidence_level=level)
     noise = 0.0 if own is None else own.noise
 
     def needed(sd: float, tests: int) -> int | None:
@@ -93,18 +86,6 @@ def decided_by(
     return DecidedBy(by_tests, Interval(low, high))
 
 
-def _numbers(found: AthletesNeeded) -> tuple[float, float, float]:
-    seen, low, high = (
-        nan if number is None else float(number)
-        for number in (found.seen, found.at_low, found.at_high)
-    )
-    return seen, low, high
-
-
-LARGEST: Final = 2000  # athletes; a study of this kind is never larger
-TESTS: Final = (1, 2, 3)  # laboratory tests per athlete that are offered
-
-
 @dataclass(frozen=True, slots=True)
 class Design:
     """What a study is planned from."""
@@ -117,7 +98,6 @@ class Design:
     margin: float  # [mL/kg/min]
     against: Against  # {"laboratory test", "true value"}
     power: float = 0.80
-    coverage: float = 0.95
     confidence_level: float = 0.95
 
     @classmethod
@@ -154,27 +134,14 @@ def athletes_to_decide(design: Design, tests: int = 1) -> int | None:
         raise ValueError("several tests, or a true value, need the laboratory's own variance")
     noise = 0.0 if variance is None else variance / tests
     if design.against == "laboratory test":
-        return _against_a_test(design, sqrt(design.own_variance + noise))
-    return _against_the_true_value(design, noise, tests)
-
-
-def _against_a_test(design: Design, sd: float) -> int | None:
-    if sd <= 0.0:
-        return FEWEST_JUDGED if abs(design.bias) < design.margin else None
-    needed = athletes_needed(
-        design.bias,
-        sd,
-        design.margin,
-        power=design.power,
-        coverage=design.coverage,
-        confidence_level=design.confidence_level,
-    )
-    return None if needed is None else max(FEWEST_JUDGED, needed)
-
-
-def _against_the_true_value(design: Design, noise: float, tests: int) -> int | None:
-    z, own = z_of(design.coverage), sqrt(design.own_variance)
-    limit = abs(design.bias) + z * own
+        sd = sqrt(design.own_variance + noise)
+        if sd <= 0.0:
+            return FEWEST_JUDGED if abs(design.bias) < design.margin else None
+        how = {"power": design.power, "confidence_level": design.confidence_level}
+        needed = athletes_needed(design.bias, sd, design.margin, **how)
+        return None if needed is None else max(FEWEST_JUDGED, needed)
+    z = z_of(0.95)
+    limit = abs(design.bias) + z * sqrt(design.own_variance)
     if limit >= design.margin:
         return None
     more = 1.0 + float(special.ndtri(design.power)) / z
@@ -194,4 +161,4 @@ def expected_outer(design: Design, noise: float, n: int, tests: int) -> float:
     low_noise = noise if isinf(df) else noise * df / float(special.chdtri(df, tail)) if df else 0.0
     high = design.own_variance + hypot(above, noise - low_noise)
     half = float(special.stdtrit(n - 1, 1.0 - tail)) * sqrt(spread / n)
-    return hypot(half, z_of(design.coverage) * (sqrt(high) - sqrt(design.own_variance)))
+    return hypot(half, z_of(0.95) * (sqrt(high) - sqrt(design.own_variance)))

@@ -21,8 +21,8 @@ from agreement.stats.method_data import (
 )
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
-from agreement.stats.verdict.verdict import against_of, material_of
-from agreement.stats.verdict.yardsticks import Judgement, judge
+from agreement.stats.verdict.verdict import against_of, judged_against, material_of
+from agreement.stats.verdict.yardsticks import Judgement
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,13 +88,8 @@ def no_method_of(data: MethodData) -> NoMethod:
     limits = limits_by_athlete(as_method.difference, data.athlete)
     agreed, judgement = data.options.margin, None
     if agreed.limit is not None:
-        judgement = judge(
-            material_of(as_method, limits),
-            against_of(agreed),
-            agreed.limit,
-            looks=agreed.planned_looks,
-            fitness_confidence=agreed.fitness_confidence,
-        )
+        material = material_of(as_method, limits)
+        judgement = judged_against(material, against_of(agreed), agreed)
     skill, ends = _skill(data)
     return NoMethod(data.n, data.n_pairs, limits, judgement, skill, ends)
 

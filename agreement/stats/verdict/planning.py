@@ -9,7 +9,6 @@ from scipy import special
 from agreement.stats.basics.intervals import VariancePart, checked_share, mover_half_widths
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.verdict.planning_power import (
-    SIMULATIONS,
     StudyToMake,
     athletes_needed,
     athletes_needed_clustered,
@@ -67,9 +66,6 @@ def plan(
     sd_within: float | None = None,
     groups: int = 2,
     difference: float | None = None,
-    coverage: float = 0.95,
-    simulations: int = SIMULATIONS,
-    rng: int = 0,
 ) -> StudyPlan:
     r"""
     Athletes that the next study needs.
@@ -83,8 +79,6 @@ def plan(
     groups: groups to be compared.
     difference: plan by contrast: smallest difference in bias between two groups that matters.
         [mL/kg/min]
-    coverage: of the limits.
-    simulations, rng: with several pairs the power is simulated.
     Raises ValueError if nothing was asked for, or a number is impossible: all that is wrong at
         once.
 
@@ -103,115 +97,83 @@ def plan(
     >>> plan(1.129, bias=1.167, margin=4.0).for_power_printed
     83
     """
-    _check(sd, margin, half_width, difference, pairs_per_athlete, sd_within, groups)
-    checked_share("power", power)
-    checked_share("coverage", coverage)
-    within = 0.0 if pairs_per_athlete == 1 or sd_within is None else sd_within
-    design = StudyToMake.of(bias, sd, within, pairs_per_athlete)
-    for_power = reached = printed = None
-    if margin is not None and pairs_per_athlete == 1:
-        for_power = athletes_needed(bias, sd, margin, power=power, coverage=coverage)
-        printed = athletes_needed(
-            bias, sd, margin, power=power, coverage=coverage, bound="approximate"
-        )
-        if for_power is not None:
-            reached = power_of_verdict(for_power, bias, sd, margin, coverage=coverage)
-    elif margin is not None:
-        for_power = athletes_needed_clustered(
-            design, margin, power=power, coverage=coverage, simulations=simulations, rng=rng
-        )
-        if for_power is not None:
-            reached = simulated_power(
-                for_power, design, margin, coverage=coverage, simulations=simulations, rng=rng
-            )
-    return StudyPlan(
-        bias,
-        sd,
-        pairs_per_athlete,
-        margin,
-        power,
-        for_power,
-        reached,
-        printed,
-        half_width,
-        None if half_width is None else _for_limit(design, half_width, coverage),
-        None if half_width is None else _for_bias(design, half_width),
-        groups,
-        difference,
-        None if difference is None else athletes_per_group(difference, sd, groups, power=power),
-    )
-
-
-def half_width_of_limit(n: int, design: StudyToMake, coverage: float = 0.95) -> float:
-    """Half the width of the 95 % interval of a limit to be expected with n athletes."""
-    if design.pairs == 1:
-        low, high = limit_factors(n, coverage)
-        return (high - low) / 2 * design.sd
-    m, within = design.pairs, design.sd_within**2
-    between = design.sd_between**2 + within / m
-    parts = VariancePart(between, n - 1), VariancePart((1 - 1 / m) * within, n * (m - 1))
-    return sum(mover_half_widths(parts, between / n, coverage)) / 2
-
-
-def athletes_per_group(
-    difference: float, sd: float, groups: int, *, power: float = 0.80, alpha: float = 0.05
-) -> int | None:
-    """
-    Athletes in each group so that a t test finds a difference in bias at level alpha / groups.
-
-    difference, sd: [mL/kg/min]
-    groups: contrasts that Holm's rule runs over; its first step tests at alpha / groups.
-    """
-    level = alpha / groups
-
-    def enough(n: int) -> bool:
-        df = 2 * n - 2
-        cut = special.stdtrit(df, 1 - level / 2)
-        away = abs(difference) / sd * np.sqrt(n / 2)
-        reached = scipy.stats.nct.sf(cut, df, away) + scipy.stats.nct.cdf(-cut, df, away)
-        return bool(reached >= power)
-
-    return smallest_number(enough)
-
-
-def _for_limit(design: StudyToMake, half_width: float, coverage: float) -> int | None:
-    return smallest_number(lambda n: half_width_of_limit(n, design, coverage) <= half_width)
-
-
-def _for_bias(design: StudyToMake, half_width: float) -> int | None:
-    variance = design.sd_between**2 + design.sd_within**2 / design.pairs
-
-    def enough(n: int) -> bool:
-        return bool(special.stdtrit(n - 1, 0.975) * np.sqrt(variance / n) <= half_width)
-
-    return smallest_number(enough)
-
-
-def _check(
-    sd: float,
-    margin: float | None,
-    half_width: float | None,
-    difference: float | None,
-    pairs: int,
-    sd_within: float | None,
-    groups: int,
-) -> None:
-    """Say all that is wrong with a request."""
     above = {"sd": sd, "margin": margin, "half_width": half_width, "difference": difference}
     problems = [
         f"`{name}` must be above 0; got {value:g}"
         for name, value in above.items()
         if value is not None and not (np.isfinite(value) and value > 0)
     ]
-    if margin is None and half_width is None and difference is None:
-        problems.append("give `margin`, `half_width` or `difference` to plan by")
-    if pairs < 1:
-        problems.append(f"`pairs_per_athlete` must be 1 or more; got {pairs}")
-    if pairs > 1 and sd_within is None:
-        problems.append("`sd_within` is needed with several pairs per athlete")
-    if sd_within is not None and not 0 <= sd_within <= sd:
-        problems.append(f"`sd_within` must be between 0 and `sd`; got {sd_within:g}")
-    if groups < 2:
-        problems.append(f"`groups` must be 2 or more; got {groups}")
+    several = pairs_per_athlete > 1
+    for wrong, said in (
+        (
+            margin is half_width is difference is None,
+            "give `margin`, `half_width` or `difference` to plan by",
+        ),
+        (pairs_per_athlete < 1, f"`pairs_per_athlete` must be 1 or more; got {pairs_per_athlete}"),
+        (several and sd_within is None, "`sd_within` is needed with several pairs per athlete"),
+        (
+            sd_within is not None and not 0 <= sd_within <= sd,
+            f"`sd_within` must be between 0 and `sd`; got {sd_within or 0.0:g}",
+        ),
+        (groups < 2, f"`groups` must be 2 or more; got {groups}"),
+    ):
+        problems += [said] if wrong else []
     if problems:
         raise ValueError("; ".join(problems))
+    checked_share("power", power)
+    design = StudyToMake.of(bias, sd, sd_within or 0.0 if several else 0.0, pairs_per_athlete)
+    for_power = reached = printed = None
+    if margin is not None and not several:
+        for_power = athletes_needed(bias, sd, margin, power=power)
+        printed = athletes_needed(bias, sd, margin, power=power, bound="approximate")
+        if for_power is not None:
+            reached = power_of_verdict(for_power, bias, sd, margin)
+    elif margin is not None:
+        for_power = athletes_needed_clustered(design, margin, power=power)
+        if for_power is not None:
+            reached = simulated_power(for_power, design, margin, rng=0)
+    for_limit = for_bias = None
+    if half_width is not None:
+        variance = design.sd_between**2 + design.sd_within**2 / design.pairs
+        for_limit = smallest_number(lambda n: half_width_of_limit(n, design) <= half_width)
+        for_bias = smallest_number(
+            lambda n: bool(special.stdtrit(n - 1, 0.975) * np.sqrt(variance / n) <= half_width)
+        )
+    per_group = None
+    if difference is not None:
+        per_group = athletes_per_group(difference, sd, groups, power=power)
+    return StudyPlan(
+        *(bias, sd, pairs_per_athlete, margin, power, for_power, reached, printed, half_width),
+        *(for_limit, for_bias, groups, difference, per_group),
+    )
+
+
+def half_width_of_limit(n: int, design: StudyToMake) -> float:
+    """Half the width of the 95 % interval of a limit to be expected with n athletes."""
+    if design.pairs == 1:
+        low, high = limit_factors(n)
+        return (high - low) / 2 * design.sd
+    m, within = design.pairs, design.sd_within**2
+    between = design.sd_between**2 + within / m
+    parts = VariancePart(between, n - 1), VariancePart((1 - 1 / m) * within, n * (m - 1))
+    return sum(mover_half_widths(parts, between / n, 0.95)) / 2
+
+
+def athletes_per_group(
+    difference: float, sd: float, groups: int, *, power: float = 0.80
+) -> int | None:
+    """
+    Athletes in each group so that a t test finds a difference in bias at level .05 / groups.
+
+    difference, sd: [mL/kg/min]
+    groups: contrasts that Holm's rule runs over; its first step tests at .05 / groups.
+    """
+
+    def enough(n: int) -> bool:
+        df = 2 * n - 2
+        cut = special.stdtrit(df, 1 - 0.05 / groups / 2)
+        away = abs(difference) / sd * np.sqrt(n / 2)
+        reached = scipy.stats.nct.sf(cut, df, away) + scipy.stats.nct.cdf(-cut, df, away)
+        return bool(reached >= power)
+
+    return smallest_number(enough)

@@ -20,9 +20,13 @@ from agreement.stats.basics.intervals import checked_share, z_of
 from agreement.stats.basics.tolerance import LARGE, approximate_factors, limit_factors
 from agreement.stats.limits.limits import FEW_REPEATS
 
+Bound = Literal["exact", "approximate"]
 SIMULATIONS: Final = 4000
 MOST_CLUSTERED: Final = 2000  # athletes looked at; with several pairs each no study is larger
+MOST_PLANNED: Final = LARGE  # athletes; no study of this kind is larger
+_COVERAGE: Final = 0.95  # of the limits
 _CHUNK: Final = 1 << 20  # differences drawn at once
+_SURE: Final = -10.0  # a noncentral t of this centre lies below any bound above 0: 1 - 1e-23
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +61,6 @@ def simulated_power(
     design: StudyToMake,
     margin: float,
     *,
-    coverage: float = 0.95,
-    confidence_level: float = 0.95,
     simulations: int = SIMULATIONS,
     rng: int | np.random.Generator | None = None,
 ) -> float:
@@ -81,7 +83,7 @@ def simulated_power(
         d = own + generator.normal(0.0, design.sd_within, (count, n, m))
         means = d.mean(axis=2)
         within = d.var(axis=2, ddof=1).mean(axis=1) if m > 1 else np.zeros(count)
-        reach = _outer_reach(means.var(axis=1, ddof=1), within, n, m, coverage, confidence_level)
+        reach = _outer_reach(means.var(axis=1, ddof=1), within, n, m)
         shown += int((np.abs(means.mean(axis=1)) + reach <= margin).sum())
     return shown / simulations
 
@@ -100,14 +102,9 @@ def power_curve(
     design, margin, simulations, rng: as in `simulated_power`.
     Returns: n, power, standard_error (Monte Carlo).
     """
-    generator = np.random.default_rng(rng)
+    told: dict[str, Any] = {"simulations": simulations, "rng": np.random.default_rng(rng)}
     numbers = [int(n) for n in np.asarray(sizes).ravel()]
-    power = np.array(
-        [
-            simulated_power(n, design, margin, simulations=simulations, rng=generator)
-            for n in numbers
-        ]
-    )
+    power = np.array([simulated_power(n, design, margin, **told) for n in numbers])
     error = np.sqrt(power * (1 - power) / simulations)
     return pd.DataFrame({"n": numbers, "power": power, "standard_error": error})
 
@@ -117,7 +114,6 @@ def athletes_needed_clustered(
     margin: float,
     *,
     power: float = 0.80,
-    coverage: float = 0.95,
     simulations: int = SIMULATIONS,
     rng: int = 0,
 ) -> int | None:
@@ -128,42 +124,28 @@ def athletes_needed_clustered(
     would do, or more than 2000 are needed.
     """
     checked_share("power", power)
-    if abs(design.bias) + z_of(coverage) * design.sd >= margin:
+    if abs(design.bias) + z_of(_COVERAGE) * design.sd >= margin:
         return None
 
     def enough(n: int) -> bool:
-        reached = simulated_power(
-            n, design, margin, coverage=coverage, simulations=simulations, rng=rng
-        )
-        return reached >= power
+        return simulated_power(n, design, margin, simulations=simulations, rng=rng) >= power
 
     return smallest_number(enough, most=MOST_CLUSTERED)
 
 
-def _outer_reach(
-    between: Floats, within: Floats, n: int, m: int, coverage: float, confidence_level: float
-) -> Floats:
+def _outer_reach(between: Floats, within: Floats, n: int, m: int) -> Floats:
     """Distance from the bias to the outer end of a limit's interval, as the verdict takes it."""
     share = 1.0 - 1.0 / m
     variance = between + share * within
     if n * (m - 1) < FEW_REPEATS:
-        return np.asarray(limit_factors(n, coverage, confidence_level)[1] * np.sqrt(variance))
+        return np.asarray(limit_factors(n)[1] * np.sqrt(variance))
     df = np.array([n - 1.0, n * (m - 1.0)])
-    rise = (
-        df / special.chdtri(df, (1 + checked_share("confidence_level", confidence_level)) / 2) - 1.0
-    )
+    rise = df / special.chdtri(df, (1 + 0.95) / 2) - 1.0
     upper = variance + np.hypot(rise[0] * between, rise[1] * share * within)
-    z = z_of(coverage)
-    of_bias = z_of(confidence_level) ** 2 * between / n
+    z = z_of(_COVERAGE)
+    of_bias = z_of(0.95) ** 2 * between / n
     outer = np.sqrt(of_bias + z * z * (np.sqrt(upper) - np.sqrt(variance)) ** 2)
     return np.asarray(z * np.sqrt(variance) + outer)
-
-
-Bound = Literal["exact", "approximate"]
-
-MOST_PLANNED = LARGE  # athletes; no study of this kind is larger
-
-_SURE: Final = -10.0  # a noncentral t of this centre lies below any bound above 0: 1 - 1e-23
 
 
 def power_of_verdict(
@@ -172,7 +154,6 @@ def power_of_verdict(
     sd: float,
     margin: float,
     *,
-    coverage: float = 0.95,
     confidence_level: float = 0.95,
     bound: Bound = "exact",
 ) -> float:
@@ -201,8 +182,8 @@ def power_of_verdict(
         raise ValueError(
             f"power needs n >= 3, sd > 0 and margin > 0; got {n}, {sd:g} and {margin:g}"
         )
-    settings = {"coverage": coverage, "confidence_level": confidence_level}
-    return float(powers(n, np.float64(bias), np.float64(sd), margin, **settings, bound=bound))
+    two = np.float64(bias), np.float64(sd)
+    return float(powers(n, *two, margin, confidence_level=confidence_level, bound=bound))
 
 
 def powers(
@@ -211,14 +192,13 @@ def powers(
     sd: Floats | np.float64,
     margin: float,
     *,
-    coverage: float = 0.95,
     confidence_level: float = 0.95,
     bound: Bound = "exact",
 ) -> Floats:
     """Return the power of `power_of_verdict` for many a bias and SD at once; nothing is checked."""
     factors = limit_factors if bound == "exact" else approximate_factors
     root = float(np.sqrt(n))
-    cut = factors(n, coverage, confidence_level)[1] * root
+    cut = factors(n, _COVERAGE, confidence_level)[1] * root
     off = root * (margin + np.multiply.outer((-1.0, 1.0), bias)) / sd
     below = special.nctdtr(n - 1, off, cut)
     below = np.where(np.isnan(below) & (off < _SURE), 1.0, below)  # lost there by some versions
@@ -232,25 +212,26 @@ def athletes_needed(
     margin: float,
     *,
     power: float = 0.80,
-    coverage: float = 0.95,
     confidence_level: float = 0.95,
     bound: Bound = "exact",
 ) -> int | None:
     """
     Smallest number of athletes that reaches the power; None when no number would do.
 
-    bias, sd, margin, coverage, confidence_level, bound: as in `power_of_verdict`.
+    bias, sd, margin, confidence_level, bound: as in `power_of_verdict`.
 
     No number would do when |bias| + z sd reaches the margin; above 100 000 athletes the answer is
     given as none, too.
     """
     checked_share("power", power)
-    if abs(bias) + z_of(coverage) * sd >= margin:
+    if abs(bias) + z_of(_COVERAGE) * sd >= margin:
         return None
-    settings: dict[str, Any] = {"coverage": coverage, "confidence_level": confidence_level}
 
     def enough(n: int) -> bool:
-        return power_of_verdict(n, bias, sd, margin, **settings, bound=bound) >= power
+        reached = power_of_verdict(
+            n, bias, sd, margin, confidence_level=confidence_level, bound=bound
+        )
+        return reached >= power
 
     return smallest_number(enough)
 

@@ -5,7 +5,6 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Objects
 from agreement.stats.method_data import DECIMALS, MethodData, once
 
 NO_MAXIMUM: Final = "no_maximum"
@@ -41,6 +40,7 @@ def implausible(data: MethodData) -> str:
 
 def _one_series_twice(data: MethodData) -> bool:
     """Whether all values of one athlete, day by day and test by test, are those of another."""
+    # first by the number and the sum of them, which is quick
     athlete, days = data.texts("athlete_id"), data.daily["athlete_id"].to_numpy(dtype=object)
     codes, ids = pd.factorize(np.concatenate([athlete, athlete, days]))
     values = np.concatenate([data.lab, data.field, data.daily["field"].to_numpy(np.float64)])
@@ -48,21 +48,19 @@ def _one_series_twice(data: MethodData) -> bool:
     _, place, count = np.unique(
         np.bincount(codes) + 1j * sums, return_inverse=True, return_counts=True
     )
-    alike = count[place] > 1
-    return bool(alike.any()) and _alike_in_order(data, ids[alike])
-
-
-def _alike_in_order(data: MethodData, some: Objects) -> bool:
-    """Whether two of some athletes, whose values have one sum, have the same in the same order."""
-    pairs, days = (one[one["athlete_id"].isin(some)] for one in (data.pairs, data.daily))
-    pairs = pairs.sort_values(["athlete_id", "lab_date", "lab_test_id"])
-    days = days.sort_values(["athlete_id", "date"])
+    some = ids[count[place] > 1]
+    if not len(some):
+        return False
+    pairs, days = (
+        one[one["athlete_id"].isin(some)].sort_values(["athlete_id", *order])
+        for one, order in ((data.pairs, ["lab_date", "lab_test_id"]), (data.daily, ["date"]))
+    )
     columns = [
         frame[["athlete_id", column]].set_axis(["athlete_id", "value"], axis=1)
         for frame, column in ((pairs, "lab"), (pairs, "field"), (days, "field"))
     ]
-    values = pd.concat(columns, ignore_index=True)
-    values["value"] = values["value"].astype(np.float64).round(DECIMALS)
-    series = values.groupby("athlete_id")["value"].agg(tuple)
-    told = series[[len(s) >= FEWEST_NUMBERS and len(set(s)) >= FEWEST_DISTINCT for s in series]]
-    return bool(told.duplicated().any())
+    told = pd.concat(columns, ignore_index=True)
+    told["value"] = told["value"].astype(np.float64).round(DECIMALS)
+    series = told.groupby("athlete_id")["value"].agg(tuple)
+    long = series[[len(s) >= FEWEST_NUMBERS and len(set(s)) >= FEWEST_DISTINCT for s in series]]
+    return bool(long.duplicated().any())

@@ -5,7 +5,7 @@ from datetime import date
 from functools import cached_property
 from importlib import import_module
 from math import nan
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -20,12 +20,13 @@ from agreement.stats.limits.net_of_laboratory import (
 )
 from agreement.stats.lines.structural import structural_of, structural_slope
 from agreement.stats.method_data import NO_MARGIN, NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.record import recorded
 from agreement.stats.repeats.laboratory_variance import (
     lab_tests_behind,
     laboratory_from,
     repeated_units,
 )
-from agreement.stats.result import Result, Row, TableRows
+from agreement.stats.result import Result, TableRows
 from agreement.stats.verdict.counted import Counted
 from agreement.stats.verdict.deciding import DecidedBy, decided_by
 from agreement.stats.verdict.planning_power import MOST_PLANNED, athletes_needed
@@ -97,11 +98,6 @@ class Verdict(Result):
         return self.of_true_value if self.against == TRUE_VALUE else self.of_laboratory_test
 
     @property
-    def other_judgement(self) -> Judgement | None:
-        """What the other yardstick says; never the verdict."""
-        return self.of_laboratory_test if self.against == TRUE_VALUE else self.of_true_value
-
-    @property
     def failing_ends(self) -> tuple[End, ...]:
         """Where fitness keeps the verdict open: "low" for less fit, "high" for fit athletes."""
         return () if self.judgement is None else self.judgement.failing
@@ -135,73 +131,46 @@ class Verdict(Result):
         return "; ".join(part for part in parts if part)
 
     def _rows(self) -> TableRows:
-        more = np.nan if self.more_athletes is None else float(self.more_athletes)
-        value = _VALUE.get(self.outcome, np.nan)
-        return [
-            self.row("within_margin", value, note=self.note),
-            self.row("more_athletes", more, note=self._more_note()),
-            self._of_yardstick("laboratory_test", self.of_laboratory_test),
-            self._of_yardstick("true_value", self.of_true_value),
-            self._sem_row(),
-            *self._needed_rows(),
-            *self._words_rows(),
-            *self.counted.rows(self.n, self.n_pairs, self._nothing),
-        ]
+        nothing = NO_MARGIN if self.margin is None else NOT_ESTIMABLE
+        if self.margin is not None and self.limits is None:
+            nothing = TOO_FEW
+        yield self.row("within_margin", _VALUE.get(self.outcome, nan), note=self.note)
+        more, why = self.more_athletes, nothing
+        if more is not None:
+            why = ""
+        elif nothing == NOT_ESTIMABLE:
+            why = f"{NOT_ESTIMABLE}: no number of athletes up to {MOST_PLANNED} would do"
+        yield self.row("more_athletes", nan if more is None else more, note=why)
+        for name, found in (
+            ("within_margin_laboratory_test", self.of_laboratory_test),
+            ("within_margin_true_value", self.of_true_value),
+        ):
+            said = self if self.outcome == "withheld" else found
+            note = nothing if found is None or said is None else said.outcome
+            code = "" if found is None or said is None else said.code
+            value = nan if found is None else _VALUE.get(note, nan)
+            yield self.row(name, value, note=f"{note}; {code}" if code else note)
+        sem = self.sem_that_would_do
+        asked = f"{NOT_ESTIMABLE}: asked where an assumed laboratory error leaves it open"
+        known = "" if not np.isnan(sem) else asked
+        yield self.row("sem_needed", sem, note=NO_MARGIN if self.margin is None else known)
+        if self.decided_by is None:
+            yield from (self.row(name, nan, note=nothing) for name in _NEEDED)
+        else:
+            yield from self.decided_by.rows(_NEEDED, n=self.n, n_pairs=self.n_pairs)
+        # what else the sentence says: the spread's 80 % interval, the limits at fitness
+        spread = (nan, nan) if self.decided_by is None else self.decided_by.spread_interval
+        fitness, ends = None if self.judgement is None else self.judgement.fitness, (nan, nan)
+        if fitness is not None and self.margin is not None:
+            ends = (fitness.at_low.worst(self.margin), fitness.at_high.worst(self.margin))
+        for name, value in zip(_WORDS, (*spread, *ends), strict=True):
+            yield self.row(name, value, note=nothing if np.isnan(value) else "")
+        yield from self.counted.rows(self.n, self.n_pairs, nothing)
 
     def _finding(self) -> str:
         # the page's own sentence; pages come after statistics: loaded by name, and only when asked
         page: Any = import_module("agreement.report.sections.answer")
         return str(page.verdict_in_words(self))
-
-    def _of_yardstick(self, name: str, found: Judgement | None) -> Row:
-        statistic = f"within_margin_{name}"
-        if found is None:
-            return self.row(statistic, np.nan, note=self._nothing)
-        withheld = self.outcome == "withheld"
-        outcome = "withheld" if withheld else found.outcome
-        code = self.code if withheld else found.code
-        note = f"{outcome}; {code}" if code else outcome
-        return self.row(statistic, _VALUE.get(outcome, np.nan), note=note)
-
-    def _sem_row(self) -> Row:
-        known = not np.isnan(self.sem_that_would_do)
-        asked = f"{NOT_ESTIMABLE}: asked where an assumed laboratory error leaves it open"
-        note = NO_MARGIN if self.margin is None else ("" if known else asked)
-        return self.row("sem_needed", self.sem_that_would_do, note=note)
-
-    def _needed_rows(self) -> list[Row]:
-        if self.decided_by is None:
-            return [self.row(name, np.nan, note=self._nothing) for name in _NEEDED]
-        return self.decided_by.rows(_NEEDED, n=self.n, n_pairs=self.n_pairs)
-
-    def _words_rows(self) -> list[Row]:
-        """Return what else the sentence says: the spread's 80 % interval, the limits at fitness."""
-        found, fitness = self.decided_by, None if self.judgement is None else self.judgement.fitness
-        low, high = (nan, nan) if found is None else found.spread_interval
-        less_fit, fit = (nan, nan)
-        if fitness is not None and self.margin is not None:
-            less_fit, fit = (end.worst(self.margin) for end in (fitness.at_low, fitness.at_high))
-        values = (low, high, less_fit, fit)
-        return [
-            self.row(name, value, note=self._nothing if np.isnan(value) else "")
-            for name, value in zip(_WORDS, values, strict=True)
-        ]
-
-    @property
-    def _nothing(self) -> str:
-        """Why there is no number."""
-        if self.margin is None:
-            return NO_MARGIN
-        return TOO_FEW if self.limits is None else NOT_ESTIMABLE
-
-    def _more_note(self) -> str:
-        if self.margin is None:
-            return NO_MARGIN
-        if self.limits is None:
-            return TOO_FEW
-        if self.needed is not None:
-            return ""
-        return f"{NOT_ESTIMABLE}: no number of athletes up to {MOST_PLANNED} would do"
 
 
 def against_of(agreed: Margin) -> Against:
@@ -247,7 +216,7 @@ def outcome_without(data: MethodData, *who: int) -> Outcome:
         pass  # as in `material_of`
     limits = limits_by_athlete(field - lab, athlete)
     found = Material(limits, own, slope, data.field[first], data.lab[first])
-    return _judge(found, against_of(agreed), agreed, "").outcome
+    return judged_against(found, against_of(agreed), agreed).outcome
 
 
 def material_of(data: MethodData, limits: AnyLimits) -> Material:
@@ -279,79 +248,98 @@ def judged(
     earlier: the report that this one replaces.
     """
     method, mode, n, n_pairs = sizes
-    limits = None if found is None else found.limits
-    known: dict[str, Any] = {
-        "method": method,
-        "mode": mode,
-        "n": n,
-        "n_pairs": n_pairs,
-        "limits": limits,
-    }
-    known |= {"agreed": agreed, "first_lab_date": first_lab_date}
+    known: dict[str, Any] = {"method": method, "mode": mode, "n": n, "n_pairs": n_pairs}
+    known |= {"agreed": agreed, "first_lab_date": first_lab_date, "limits": None}
     if found is not None:
-        known["own"] = found.own
+        known |= {"limits": found.limits, "own": found.own}
     if agreed.limit is None:
         return Verdict(outcome="no_margin", **known)
     against = against_of(agreed)
+    judgement, net = None, against == TRUE_VALUE
     if found is not None:
         of_test, of_truth = (
-            _judge(found, each, agreed, implausible) for each in (LABORATORY_TEST, TRUE_VALUE)
+            judged_against(found, each, agreed, implausible)
+            for each in (LABORATORY_TEST, TRUE_VALUE)
         )
+        judgement, limits, own = of_truth if net else of_test, found.limits, found.own
         known |= {"of_laboratory_test": of_test, "of_true_value": of_truth}
-        known |= {"needed": _needed(found.limits, agreed.limit)}
-        known |= {"decided_by": decided_by(found.limits, found.own, agreed, against)}
-        if found.own is not None and of_truth.outcome == "undecided" and not implausible:
-            known["sem_that_would_do"] = _sem(found.own, agreed.limit, agreed.planned_looks)
-    outcome, code = _outcome(known, against, agreed, first_lab_date, earlier)
+        known |= {"decided_by": decided_by(limits, own, agreed, against)}
+        if limits.sd > 0.0:
+            known["needed"] = athletes_needed(limits.bias, limits.sd, agreed.limit)
+        elif abs(limits.bias) < agreed.limit:  # differences that do not vary at all
+            known["needed"] = FEWEST_FOR_SD
+        undecided = of_truth.outcome == "undecided" and not implausible
+        if own is not None and undecided and own.laboratory.assumed and own.n >= FEW_FOR_REPORTS:
+            known["sem_that_would_do"] = sem_needed(own, agreed.limit, looks=agreed.planned_looks)
+    late = first_lab_date is not None and (agreed.agreed_on or date.max) > first_lab_date
+    outcome: Outcome = "withheld"
+    code = ""
+    if agreed.agreed_on is None or late:
+        pass  # it speaks for itself
+    elif earlier is not None and earlier.against not in (None, against):
+        code = AGAINST_CHANGED
+    elif agreed.look > agreed.planned_looks:
+        code = LOOKS_USED
+    elif judgement is None:
+        outcome, code = "undecided", TOO_FEW
+    else:
+        outcome, code = judgement.outcome, judgement.code
     if earlier is not None:
         known["look_not_counted"] = earlier.grew_unseen(method, mode, n_pairs, agreed.look)
     return Verdict(outcome=outcome, code=code, **known)
 
 
-def _outcome(
-    known: dict[str, object],
-    against: Against,
-    agreed: Margin,
-    first_lab_date: date | None,
-    earlier: EarlierReport | None,
-) -> tuple[Outcome, str]:
-    if agreed.agreed_on is None or (
-        first_lab_date is not None and agreed.agreed_on > first_lab_date
-    ):
-        return "withheld", ""
-    if earlier is not None and earlier.against not in (None, against):
-        return "withheld", AGAINST_CHANGED
-    if agreed.look > agreed.planned_looks:
-        return "withheld", LOOKS_USED
-    found = known.get("of_true_value" if against == TRUE_VALUE else "of_laboratory_test")
-    if not isinstance(found, Judgement):
-        return "undecided", TOO_FEW
-    return found.outcome, found.code
-
-
-def _judge(found: Material, against: Against, agreed: Margin, implausible: str) -> Judgement:
+def judged_against(
+    found: Material, against: Against, agreed: Margin, implausible: str = ""
+) -> Judgement:
+    """Say what one yardstick says of the agreed limit; `implausible`: why no verdict can be true."""
     if implausible:
         few = found.limits.n < FEW_FOR_REPORTS
         return Judgement(against, "undecided", TOO_FEW if few else implausible)
-    return judge(
-        found,
-        against,
-        agreed.limit or nan,
-        looks=agreed.planned_looks,
-        fitness_confidence=agreed.fitness_confidence,
-    )
+    looks, sure = agreed.planned_looks, agreed.fitness_confidence
+    return judge(found, against, agreed.limit or nan, looks=looks, fitness_confidence=sure)
 
 
-def _sem(own: NetOfLaboratory, margin: float, looks: int) -> float:
-    """Return the laboratory error that would do, where the one in force was not measured."""
-    if not own.laboratory.assumed or own.n < FEW_FOR_REPORTS:
-        return nan
-    return sem_needed(own, margin, looks=looks)
-
-
-def _needed(limits: AnyLimits, margin: float) -> int | None:
-    if limits.sd > 0.0:
-        return athletes_needed(limits.bias, limits.sd, margin)
-    return (
-        FEWEST_FOR_SD if abs(limits.bias) < margin else None
-    )  # differences that do not vary at all
+RECORD: Final = recorded("""
+    verdict, place 30, whole, own section, any size: verdict on the agreed limit
+    within_margin [1] .0: agreed limit met
+      1 if both limits lie inside the limit agreed beforehand, by the agreed yardstick, 0 if not.
+      = both limits inside the agreed one by their intervals, and for fit and less fit athletes |
+      Carkeet 2015; Berger 1982
+    more_athletes [1] .0: athletes still needed
+      How many more athletes would decide an open verdict against one laboratory test with power
+      0.80.
+      = power of both limits inside the agreed one, at the observed bias and spread | Lu 2016
+    within_margin_laboratory_test [1] .0: agreed limit met, against one laboratory test
+      1 if both limits of agreement lie inside the agreed limit, 0 if not.
+      = as within_margin
+    within_margin_true_value [1] .0: agreed limit met, against the true value
+      1 if both own limits, net of the laboratory, lie inside the agreed limit, 0 if not.
+      = both limits inside the agreed one by their intervals, and for fit and less fit athletes |
+      Zou & Donner 2008; Berger 1982
+    sem_needed .2: laboratory error that would do
+      Smallest standard error of a laboratory test at which the own limits would pass.
+      = the own limits at errors in steps of 0.05 | Zou & Donner 2008
+    athletes_needed_1_test [1] .0: athletes needed, one laboratory test each
+      How many athletes would decide the verdict with power 0.80; low and high: at the ends of the
+      80 % interval of the spread.
+      = power of both limits inside the agreed one, by the agreed yardstick | Lu 2016
+    athletes_needed_2_tests [1] .0: athletes needed, two laboratory tests each
+    athletes_needed_3_tests [1] .0: athletes needed, three laboratory tests each
+    spread_80_low: lower end of the spread (80 %)
+      Lower end of the 80 % interval of the spread of differences.
+      = chi-square interval, or MOVER where pairs repeat | Zou 2013
+    spread_80_high: upper end of the spread (80 %)
+      Upper end of the 80 % interval of the spread of differences.
+    outer_end_less_fit: outer end of the limits for less fit athletes
+      How far a limit may reach for athletes at the 10th centile of fitness.
+      = lines of the difference and of its spread on the mean of both | Bland & Altman 1999
+    outer_end_fit: outer end of the limits for fit athletes
+      How far a limit may reach for athletes at the 90th centile of fitness.
+    p_acceptable [p]: p of limits beyond the agreed one
+      How often limits that reach beyond the agreed one would look as far inside as these.
+      = level at which the outer end of the worse limit meets the agreed one | Carkeet 2015
+    acceptable_counted [1] .0: agreed limit met, all methods counted
+      1 if the verdict stays acceptable when every method judged in the study is counted.
+      = p of every method, corrected step by step | Holm 1979
+    """).by(verdict_of)

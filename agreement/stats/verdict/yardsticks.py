@@ -11,7 +11,7 @@ from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.limits.net_of_laboratory import NetOfLaboratory
 from agreement.stats.lines.structural import StructuralSlope
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE, TOO_FEW
-from agreement.stats.verdict.at_fitness import AtFitness, limits_at_fitness, two_piece_limits
+from agreement.stats.verdict.at_fitness import AtFitness, Ends, limits_at_fitness, two_piece_limits
 from agreement.tables.options import Against
 
 Outcome = Literal["acceptable", "not acceptable", "undecided", "withheld", "no_margin"]
@@ -95,27 +95,28 @@ def judge(
     if few:
         return Judgement(against, "undecided", TOO_FEW, lower, upper)
     if _outside(lower, upper, margin):
-        if not net and own is not None and _laboratory_alone_fails(own, margin, level):
-            return Judgement(against, "undecided", MARGIN_BELOW_LABORATORY, lower, upper)
+        # whether an error-free field value would fail, and the field's own error is not at fault
+        if not net and own is not None and z_of(own.coverage) * sqrt(own.noise) >= margin:
+            ends = own.lower_interval(level), own.upper_interval(level)
+            if not _outside(*ends, margin):
+                return Judgement(against, "undecided", MARGIN_BELOW_LABORATORY, lower, upper)
         return Judgement(against, "not acceptable", "", lower, upper)
     if lower.low < -margin or upper.high > margin:
         return Judgement(against, "undecided", "", lower, upper)
     noise = own.noise if net and own is not None else 0.0
-    pieces = two_piece_limits(material.field - material.lab, noise=noise, confidence_level=level)
+    field, lab = material.field, material.lab
+    pieces = two_piece_limits(field - lab, noise=noise, confidence_level=level)
     if pieces.lopsided and not pieces.within(margin):
         return Judgement(against, "undecided", SKEWED, lower, upper)
-    fitness = limits_at_fitness(
-        material.field,
-        material.lab,
-        confidence=fitness_confidence,
-        noise=noise,
-        slope=material.slope,
-        net=net,
-    )
-    failing = _failing(fitness, margin)
-    if failing:
-        return Judgement(against, "undecided", DEPENDS_ON_FITNESS, lower, upper, failing, fitness)
-    return Judgement(against, "acceptable", "", lower, upper, (), fitness)
+    how = {"confidence": fitness_confidence, "noise": noise}
+    fitness = limits_at_fitness(field, lab, **how, slope=material.slope if net else None, net=net)
+    ends_at: tuple[tuple[End, Ends], ...] = ()
+    if fitness is not None:
+        ends_at = (("low", fitness.at_low), ("high", fitness.at_high))
+    failing = tuple(end for end, at in ends_at if not at.within(margin))
+    outcome: Outcome = "undecided" if failing else "acceptable"
+    code = DEPENDS_ON_FITNESS if failing else ""
+    return Judgement(against, outcome, code, lower, upper, failing, fitness)
 
 
 def sem_needed(own: NetOfLaboratory, margin: float, *, looks: int = 1) -> float:
@@ -139,20 +140,3 @@ def sem_needed(own: NetOfLaboratory, margin: float, *, looks: int = 1) -> float:
 def _outside(lower: Interval, upper: Interval, margin: float) -> bool:
     """Whether the interval of one limit lies wholly outside the margin."""
     return any(interval.high < -margin or interval.low > margin for interval in (lower, upper))
-
-
-def _laboratory_alone_fails(own: NetOfLaboratory, margin: float, level: float) -> bool:
-    """Whether an error-free field value would fail, and the field's own error is not at fault."""
-    if z_of(own.coverage) * sqrt(own.noise) < margin:
-        return False
-    return not _outside(own.lower_interval(level), own.upper_interval(level), margin)
-
-
-def _failing(fitness: AtFitness | None, margin: float) -> tuple[End, ...]:
-    if fitness is None:
-        return ()
-    ends: tuple[tuple[End, bool], ...] = (
-        ("low", fitness.at_low.within(margin)),
-        ("high", fitness.at_high.within(margin)),
-    )
-    return tuple(name for name, within in ends if not within)
