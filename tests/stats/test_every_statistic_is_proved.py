@@ -537,7 +537,7 @@ PARTS = {
     *("too_close", "twins", "two_bodies", "mixed_uptakes", "mixed_masses", "odd_methods"),
     *("odd_values", "other_mode", "swapped_columns", "study_doubts", "laboratory_doubts"),
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
-    *("describe", "limits_as_printed", "pairs_of", "same_numbers"),
+    *("describe", "limits_as_printed", "same_numbers"),
     *(
         "half_t_grid",
         "grid_weights",

@@ -27,7 +27,7 @@ from agreement.stats.causes.profile_at_equal_level import equal_fitness
 from agreement.stats.causes.profile_bias import profile_bias
 from agreement.stats.compare.two_estimators import two_estimators
 from agreement.stats.evidence import Evidence
-from agreement.stats.indices.concordance import MeanSquares, concordance, intraclass_correlation
+from agreement.stats.indices.concordance import concordance
 from agreement.stats.indices.equivalence import equivalence
 from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.limits import limits_by_athlete, limits_of_agreement
@@ -149,8 +149,8 @@ def of_contrasts(s: Squad):
 
 
 def of_intraclass(s: Squad):
-    squares = MeanSquares.of_two(s.f, s.x)
-    values = {form: intraclass_correlation(squares, form)[0] for form in ("A,1", "C,1")}
+    found = concordance(s.f, s.x)
+    values = {"A,1": found.icc_a1, "C,1": found.icc_c1}
     return values, dict.fromkeys(values, "1")
 
 

@@ -10,19 +10,15 @@ MOVER for the rest: they held the truth in 93 % of simulated cohorts, one form f
 """
 
 from dataclasses import dataclass
-from functools import partial
 from typing import Final, NamedTuple
 
 import numpy as np
 
-from agreement.stats.basics.arrays import Floats
 from agreement.stats.basics.intervals import Interval, interval_of_difference, z_of
 from agreement.stats.basics.replicates import Replicates, failed_in_words
 from agreement.stats.causes.budget_parts import (
     BUDGET_RESAMPLES,
     FEW_FOR_PARTS,
-    LevelSums,
-    Parts,
     Sources,
     Split,
     sources_of,
@@ -139,15 +135,17 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
         notes.append("the laboratory's error is larger than this study can hold")
     means = sources.visits.table.groupby("athlete_id")["mean"].mean()
     total = _skewed(found.replicates(lambda parts: parts.total))
-    components = _components(design.left_out, found, sources)
-    if sources.visits.n < FEW_FOR_PARTS:
-        total = _without_interval(total)
-        components = {name: _without_interval(part) for name, part in components.items()}
+    components = {"total": total} | _components(design.left_out, found, sources)
+    if sources.visits.n < FEW_FOR_PARTS:  # the values alone
+        components = {
+            name: Component(value, _NONE, note if np.isnan(value) else TOO_FEW)
+            for name, (value, _, note) in components.items()
+        }
     return Budget(
         sources.visits.n,
         len(sources.visits.table),
         float(means.mean()),
-        total,
+        components.pop("total"),
         components,
         excess,
         float(found.sample.noise.correlation[0]),
@@ -160,32 +158,28 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
 def _components(left_out: dict[str, str], found: Split, sources: Sources) -> dict[str, Component]:
     laboratory = sources.laboratory.found
     of_laboratory = _of_laboratory(float(found.sample.laboratory[0]), laboratory)
+    of_days = found.replicates(lambda parts: parts.noise.variance)
     parts = {
         "laboratory_repeat": of_laboratory,
-        "day_to_day": _skewed(
-            found.replicates(lambda parts: parts.noise.variance),
-            f"{NOT_ESTIMABLE}: one day per visit",
-        ),
-        "level": _of_level(float(found.sample.level[0]), sources.level),
+        "day_to_day": _skewed(of_days, f"{NOT_ESTIMABLE}: one day per visit"),
         "persistent_rest": _of_rest(found, of_laboratory, known=laboratory is not None),
     }
+    level, of_level = sources.level, float(found.sample.level[0])
+    if level.found is None:
+        reason = f"{level.reason.rstrip('.')}; part of the rest"
+        parts["level"] = Component(np.nan, _NONE, reason)
+    else:  # with the interval of the slope's
+        unbounded = "" if level.found.bounded else UNBOUNDED
+        parts["level"] = Component(of_level, level.interval(), unbounded)
     for k, name in enumerate(BLOCKS):
         if name in left_out:
             reason = f"{NOT_ESTIMABLE}: {left_out[name]}; part of the rest"
             parts[name] = Component(np.nan, _NONE, reason)
-        else:
-            parts[name] = _share(found.replicates(partial(_block, k)))
+        else:  # at its floor of 0 a BCa interval loses its upper end
+            block = found.replicates(lambda parts: np.asarray(parts.blocks[:, k]))  # noqa: B023 (called at once)
+            note = failed_in_words(int(block.failed[0]), BUDGET_RESAMPLES)
+            parts[name] = Component(float(block.estimate[0]), block.percentile_interval(), note)
     return parts
-
-
-def _without_interval(part: Component) -> Component:
-    """Return the value alone, as of a few athletes only that may be shown."""
-    kept = part.note if np.isnan(part.variance) else TOO_FEW
-    return Component(part.variance, _NONE, kept)
-
-
-def _block(k: int, parts: Parts) -> Floats:
-    return np.asarray(parts.blocks[:, k])
 
 
 def _skewed(replicates: Replicates, refusal: str = "") -> Component:
@@ -194,12 +188,6 @@ def _skewed(replicates: Replicates, refusal: str = "") -> Component:
     if not np.isfinite(value):
         return Component(value, _NONE, refusal)
     return Component(value, replicates.bca_interval(), replicates.notes[0])
-
-
-def _share(replicates: Replicates) -> Component:
-    """One cause with its percentile interval: at its floor of 0 a BCa interval loses its upper end."""
-    note = failed_in_words(int(replicates.failed[0]), BUDGET_RESAMPLES)
-    return Component(float(replicates.estimate[0]), replicates.percentile_interval(), note)
 
 
 def _of_laboratory(value: float, laboratory: Repeatability | None) -> Component:
@@ -212,13 +200,6 @@ def _of_laboratory(value: float, laboratory: Repeatability | None) -> Component:
     kept = value / laboratory.variance  # below 1 where the mean of repeats was compared
     low, high = laboratory.interval()
     return Component(value, Interval(kept * low**2, kept * high**2))
-
-
-def _of_level(value: float, level: LevelSums) -> Component:
-    """Return what reading over or under with fitness adds, with the interval of the slope's."""
-    if level.found is None:
-        return Component(np.nan, _NONE, f"{level.reason.rstrip('.')}; part of the rest")
-    return Component(value, level.interval(), "" if level.found.bounded else UNBOUNDED)
 
 
 def _of_rest(found: Split, laboratory: Component, *, known: bool) -> Component:

@@ -121,34 +121,18 @@ class Sources:
     def of_all(self, function: Callable[[Floats], R]) -> tuple[R, R, R]:
         """Return a function of the sample, of its resamples and of samples of one less."""
         # one after another: the weights of 20 000 athletes are hundreds of megabytes
-        return (
-            function(self.once),
-            function(self.counts.astype(np.float64)),
-            function(self.one_less),
-        )
+        n = self.visits.n
+        whole, drawn = function(np.ones((1, n))), function(self.counts.astype(np.float64))
+        # each athlete left out in turn, of many one group of them after another: influences of
+        # groups have the skewness, over the 3/2 power of their squares, of single ones
+        one_less = np.ones((min(n, MOST_LEFT_OUT), n))
+        one_less[np.arange(n) % len(one_less), np.arange(n)] = 0.0
+        return whole, drawn, function(one_less)
 
     @cached_property
     def lasting(self) -> tuple[tuple[DayNoise, Floats], ...]:
         """Noise and what lasts, of the sample, of its resamples and of samples of one less."""
         return self.of_all(lambda weights: persistent_variance(self, weights))
-
-    @property
-    def once(self) -> Floats:
-        """Weights of the sample itself."""
-        return np.ones((1, self.visits.n))
-
-    @property
-    def one_less(self) -> Floats:
-        """
-        Weights that leave out each athlete in turn, of many athletes one group of them after another.
-
-        Influences of groups have the skewness, over the 3/2 power of their squares, of single ones.
-        """
-        n = self.visits.n
-        groups = min(n, MOST_LEFT_OUT)
-        weights = np.ones((groups, n))
-        weights[np.arange(n) % groups, np.arange(n)] = 0.0
-        return weights
 
 
 @dataclass(frozen=True, slots=True)

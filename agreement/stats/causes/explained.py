@@ -47,7 +47,11 @@ def design_of(table: pd.DataFrame, athlete: Integers) -> Explaining:
         if p == 0:
             left_out[name] = "it does not vary, or is not known"
         elif n < ATHLETES_PER_COEFFICIENT * p:
-            left_out[name] = f"too few athletes ({n}) for {_what(name, p)}"
+            # a label is known from all others at 0
+            what = f"{p + 1} {'kinds of sensor' if name == 'sensor' else 'training profiles'}"
+            if name == "profile_inputs":
+                what = f"the mismatch of {'mass and HRmax' if p > 1 else 'one input'}"
+            left_out[name] = f"too few athletes ({n}) for {what}"
         else:
             kept[name] = columns
     sizes = [columns.shape[1] for columns in kept.values()]
@@ -108,13 +112,6 @@ class Shares:
             unexplained = np.clip(1.0 - (solved * xy).sum(axis=1) / total, 0.0, 1.0)
             adjusted = 1.0 - unexplained * (n - 1.0) / (n - len(at) - 1.0)
         return np.where(total > 0, adjusted, 0.0)
-
-
-def _what(name: str, columns: int) -> str:
-    """Name what a block of so many columns compares; a label is known from all others at 0."""
-    if name == "profile_inputs":
-        return "the mismatch of mass and HRmax" if columns > 1 else "the mismatch of one input"
-    return f"{columns + 1} {'kinds of sensor' if name == 'sensor' else 'training profiles'}"
 
 
 def _mismatches(table: pd.DataFrame) -> Floats:

@@ -12,7 +12,7 @@ from agreement.stats.basics.intervals import Interval, said_p, t_p_value
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
-from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import TOO_FEW, NotEstimable
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.terms import MASS_WITHIN_PCT, counted
@@ -108,24 +108,16 @@ def mass_mismatch(
     if n == m.size:
         return MassMismatch(line, n, off)
     u, v = m - line.mean_x, log_ratio - line.mean_y
+
+    def slope(sums: Floats) -> Floats:
+        n, su, sv, suu, suv = sums.T
+        spread = suu - su * su / n
+        return np.asarray(((suv - su * sv / n) / np.where(spread > 1e-9, spread, np.nan))[:, None])
+
     columns = np.stack([np.ones_like(u), u, v, u * u, u * v], axis=1)
-    drawn = bootstrap_of_sums(
-        cluster_resampling(codes, rng=rng), columns, _slope, scales=("plain",)
-    )
+    resampling = cluster_resampling(codes, rng=rng)
+    drawn = bootstrap_of_sums(resampling, columns, slope, scales=("plain",))
     return MassMismatch(line, n, off, drawn)
-
-
-def mass_mismatch_of(data: MethodData) -> MassMismatch:
-    """Effect of the mismatch of mass of one method and mode, for the results table."""
-    return mass_mismatch(
-        data.field, data.lab, data.pairs["mass_mismatch_pct"], athlete=data.athlete, rng=data.seed
-    )
-
-
-def _slope(sums: Floats) -> Floats:
-    n, su, sv, suu, suv = sums.T
-    spread = suu - su * su / n
-    return np.asarray(((suv - su * sv / n) / np.where(spread > 1e-9, spread, np.nan))[:, None])
 
 
 RECORD: Final = recorded("""
@@ -137,4 +129,8 @@ RECORD: Final = recorded("""
       How often chance alone would give this slope, did a wrong mass do nothing.
     p_full_effect [p]: p of the full effect of mass
       How often chance alone would give this slope, did all of it go into VO2max.
-    """).by(mass_mismatch_of)
+    """).by(
+    lambda data: mass_mismatch(
+        data.field, data.lab, data.pairs["mass_mismatch_pct"], athlete=data.athlete, rng=data.seed
+    )
+)

@@ -28,7 +28,6 @@ class PooledProfiles:
     centre: Floats
     scale: Floats
     pull: Floats  # shape (200, k). Weight of a profile's own mean at each point.
-    precision: Floats  # shape (200,). Of the overall mean.
 
     def bias(self, g: int) -> float:
         """Return a profile's bias. [mL/kg/min]."""
@@ -36,7 +35,8 @@ class PooledProfiles:
 
     def interval(self, g: int) -> Interval:
         """Return the 95 % interval of a profile's bias."""
-        return self._interval(self.centre[:, g], self.scale[:, g])
+        parts = self.weight, self.centre[:, g], self.scale[:, g]
+        return Interval(*(mixture_quantile(p, *parts) for p in (0.025, 0.975)))
 
     def weight_own(self, g: int) -> float:
         """Return how much a profile's own athletes count for its bias."""
@@ -44,27 +44,13 @@ class PooledProfiles:
 
     def beyond(self, g: int, limit: float) -> float:
         """Return how likely a profile's bias is larger than a limit, in either direction."""
-        z = ((sign * limit - self.centre[:, g]) / self.scale[:, g] for sign in (1.0, -1.0))
-        above, below = z
+        above, below = ((end - self.centre[:, g]) / self.scale[:, g] for end in (limit, -limit))
         return float(self.weight @ (special.ndtr(-above) + special.ndtr(below)))
-
-    def difference(self, g: int) -> tuple[float, Interval]:
-        """Return how far a profile's bias lies from the unweighted mean of profiles."""
-        k = self.centre.shape[1]
-        contrast = np.eye(k)[g] - 1.0 / k
-        mean = self.centre @ contrast
-        kept = 1.0 - self.pull
-        variance = self.tau**2 * (kept @ contrast**2) + (kept @ contrast) ** 2 / self.precision
-        return float(self.weight @ mean), self._interval(mean, np.sqrt(variance))
 
     def sd_between(self) -> tuple[float, Interval]:
         """Return the spread of biases between profiles, and its 95 % interval."""
         middle, low, high = (grid_quantile(p, self.weight, self.tau) for p in (0.5, 0.025, 0.975))
         return middle, Interval(low, high)
-
-    def _interval(self, centre: Floats, scale: Floats) -> Interval:
-        ends = (mixture_quantile(p, self.weight, centre, scale) for p in (0.025, 0.975))
-        return Interval(*ends)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +121,6 @@ def pooled_profiles(
         mu + pull * (m - mu),
         np.sqrt(spread),
         pull,
-        precision,
     )
 
 
@@ -187,16 +172,11 @@ def pooled_biases(
         )
     except ValueError:  # one profile, or nothing known of the spread in one
         return {}, None
-    return {
-        str(name): _pooled_one(
-            found, g, int(sizes[g]), margin, (other[0].bias(g), other[1].bias(g))
+    pooled = {}
+    for g, name in enumerate(names):
+        told = found.bias(g), found.interval(g), found.weight_own(g)
+        beyond = np.nan if margin is None else found.beyond(g, margin)
+        pooled[str(name)] = PooledBias(
+            int(sizes[g]), *told, beyond, *(one.bias(g) for one in other)
         )
-        for g, name in enumerate(names)
-    }, found.sd_between()
-
-
-def _pooled_one(
-    found: PooledProfiles, g: int, n: int, margin: float | None, other: tuple[float, float]
-) -> PooledBias:
-    beyond = np.nan if margin is None else found.beyond(g, margin)
-    return PooledBias(n, found.bias(g), found.interval(g), found.weight_own(g), beyond, *other)
+    return pooled, found.sd_between()

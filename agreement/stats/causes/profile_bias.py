@@ -1,6 +1,6 @@
 """Is the field estimate wrong in another way for some kinds of training? Bias by profile."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -154,10 +154,20 @@ def profile_bias(
     athletes, left_out = athletes_by_profile(pairs)
     sizes = athletes["training_profile"].value_counts()
     compared = [name for name in names if sizes.get(name, 0) >= minimum]
-    used = [_of_profile(athletes, name) for name in compared]
+    mean, theirs = (athletes[name].to_numpy() for name in ("difference", "training_profile"))
+    used = [mean[theirs == name] for name in compared]
     clustered = len(pairs) > resampling.n_athletes
-    p_equal, reason = _p_equal(used)
-    deviations = _deviations(used, compared)
+    p_equal, reason = np.nan, ""
+    try:
+        p_equal = welch_test(used).p
+    except NotEstimable as problem:
+        reason = str(problem)
+    deviations: dict[str, Deviation] = {}
+    if len(compared) > 1:
+        found = contrasts_with_overall(used)
+        corrected = holm([one.p for one in found]).tolist()
+        for name, one, p in zip(compared, found, corrected, strict=True):
+            deviations[name] = Deviation(one.estimate, one.interval(), p, one.p)
     p_spread, ratio = _spread(used)
     pooled, between = pooled_biases(athletes, margin)
     profiles = tuple(
@@ -187,47 +197,14 @@ def profile_bias_of(data: MethodData) -> ProfileBias:
 
 def holm_over_all(found: Sequence[ProfileBias]) -> tuple[ProfileBias, ...]:
     """Return biases of several methods and modes with `p_all` corrected for all their profiles."""
-    alone = [
-        one.deviation.p_alone
-        for bias in found
-        for one in bias.profiles
-        if one.deviation is not None
-    ]
-    corrected = iter(holm(alone).tolist())
-    return tuple(
-        replace(bias, profiles=tuple(_corrected(one, corrected) for one in bias.profiles))
-        for bias in found
-    )
+    told = [one.deviation for bias in found for one in bias.profiles if one.deviation]
+    corrected = iter(holm([one.p_alone for one in told]).tolist())
 
+    def counted(one: Profile) -> Profile:
+        known = one.deviation
+        return replace(one, deviation=replace(known, p_all=next(corrected))) if known else one
 
-def _corrected(one: Profile, corrected: Iterator[float]) -> Profile:
-    if one.deviation is None:
-        return one
-    return replace(one, deviation=replace(one.deviation, p_all=next(corrected)))
-
-
-def _of_profile(athletes: pd.DataFrame, name: str) -> Floats:
-    mine = athletes["training_profile"] == name
-    return athletes.loc[mine, "difference"].to_numpy(np.float64)
-
-
-def _p_equal(groups: Sequence[Floats]) -> tuple[float, str]:
-    """P value of equal biases, and why there is none."""
-    try:
-        return welch_test(groups).p, ""
-    except NotEstimable as problem:
-        return np.nan, str(problem)
-
-
-def _deviations(groups: Sequence[Floats], names: Sequence[str]) -> dict[str, Deviation]:
-    if len(names) < 2:
-        return {}
-    found = contrasts_with_overall(groups)
-    corrected = holm([one.p for one in found]).tolist()
-    return {
-        name: Deviation(one.estimate, one.interval(), p, one.p)
-        for name, one, p in zip(names, found, corrected, strict=True)
-    }
+    return tuple(replace(bias, profiles=tuple(map(counted, bias.profiles))) for bias in found)
 
 
 def _spread(groups: Sequence[Floats]) -> tuple[float, float]:

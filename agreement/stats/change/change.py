@@ -7,7 +7,7 @@ from typing import Final, Literal
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Objects
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, correlation_interval, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
@@ -20,7 +20,7 @@ from agreement.stats.change.change_result import (
 from agreement.stats.change.real_change import real_change
 from agreement.stats.limits.limits import FEWEST_FOR_SD, limits_by_athlete
 from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
-from agreement.stats.lines.structural import StructuralSlope, structural_slope
+from agreement.stats.lines.structural import structural_slope
 from agreement.stats.method_data import DECIMALS, NO_SECOND_VISIT, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import recorded
 from agreement.stats.repeats.laboratory_variance import (
@@ -119,7 +119,12 @@ def change(
         raise ValueError(f"agreement of changes needs at least {FEWEST_FOR_SD} athletes; got {n}")
     drawn = cluster_resampling(athlete, rng=rng)
     shares = np.full(len(lab), 2.0) if noise_shares is None else np.asarray(noise_shares)
-    line = _line(lab, field)
+    line, follows = None, None  # where all changes are equal; where no true change is told
+    with suppress(ValueError):
+        line = fit_line(lab, field)
+    if laboratory is not None:
+        with suppress(ValueError):
+            follows = structural_slope(field, lab, laboratory, athlete=athlete, noise_shares=shares)
     r_interval, slope_interval = _line_intervals(line, lab, field, drawn)
     noise = None if laboratory_error is None else z_of(coverage) * 2**0.5 * laboratory_error
     worthwhile = SMALLEST_WORTHWHILE * lab_spread
@@ -139,7 +144,7 @@ def change(
         weighted_kappa(field, lab, drawn, threshold=worthwhile),
         response_difference(field, lab, drawn),
         real_change(changes, laboratory, shares, coverage=coverage),
-        _follows(field, lab, athlete, laboratory, shares),
+        follows,
         clustered=n < len(changes),
     )
 
@@ -168,6 +173,9 @@ def change_of(data: MethodData) -> Change:
         laboratory = laboratory_of(data)
     means = np.bincount(data.athlete, data.lab) / np.bincount(data.athlete)
     spread = float(means.std(ddof=1))
+    # how many times the laboratory's variance is in each change
+    share = dict(zip(data.texts("lab_test_id"), 1 / lab_tests_behind(data), strict=True))
+    shares = changes["first_test"].map(share) + changes["second_test"].map(share)
     try:
         return change(
             changes,
@@ -175,41 +183,11 @@ def change_of(data: MethodData) -> Change:
             laboratory_error=known,
             assumed_error=assumed,
             laboratory=laboratory,
-            noise_shares=_shares(changes, data),
+            noise_shares=shares,
             rng=data.seed,
         )
     except ValueError as error_found:
         raise NotEstimable(str(error_found), TOO_FEW) from error_found
-
-
-def _shares(changes: pd.DataFrame, data: MethodData) -> Floats:
-    """How many times the laboratory's variance is in each change."""
-    behind = dict(zip(data.texts("lab_test_id"), lab_tests_behind(data).tolist(), strict=True))
-    first, second = (changes[name] for name in ("first_test", "second_test"))
-    return np.array([1 / behind[a] + 1 / behind[b] for a, b in zip(first, second, strict=True)])
-
-
-def _follows(
-    field: Floats,
-    lab: Floats,
-    athlete: Objects,
-    laboratory: LaboratoryVariance | None,
-    shares: Floats,
-) -> StructuralSlope | None:
-    """How much the field follows the true change; None where that cannot be told."""
-    if laboratory is None:
-        return None
-    try:
-        return structural_slope(field, lab, laboratory, athlete=athlete, noise_shares=shares)
-    except ValueError:
-        return None
-
-
-def _line(lab: Floats, field: Floats) -> Line | None:
-    try:
-        return fit_line(lab, field)
-    except ValueError:
-        return None
 
 
 def _line_intervals(
@@ -220,15 +198,14 @@ def _line_intervals(
     if drawn.n_athletes == len(lab):
         return correlation_interval(line.r, line.n), line.slope_interval()
     columns = np.stack([np.ones_like(lab), lab, field, lab**2, field**2, lab * field], axis=1)
-    found = bootstrap_of_sums(drawn, columns, _r_and_slope, scales=("atanh", "plain"))
-    return found.interval(0), found.interval(1)
 
-
-def _r_and_slope(sums: Floats) -> Floats:
-    n, sx, sy, sxx, syy, sxy = sums.T
-    with np.errstate(divide="ignore", invalid="ignore"):
+    def r_and_slope(sums: Floats) -> Floats:
+        n, sx, sy, sxx, syy, sxy = sums.T
         sxx, syy, sxy = sxx - sx * sx / n, syy - sy * sy / n, sxy - sx * sy / n
         return np.stack([sxy / np.sqrt(sxx * syy), sxy / sxx], axis=1)
+
+    found = bootstrap_of_sums(drawn, columns, r_and_slope, scales=("atanh", "plain"))
+    return found.interval(0), found.interval(1)
 
 
 RECORD: Final = recorded(

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from agreement.stats.basics.arrays import Booleans, Floats
@@ -74,7 +73,9 @@ def same_direction(
         interval = wilson_interval(k, n)
     else:
         counted = np.stack([same, kept], axis=1)
-        drawn = bootstrap_of_sums(resampling, counted, _share, scales=("ranked",))
+        drawn = bootstrap_of_sums(
+            resampling, counted, lambda s: s[:, :1] / s[:, 1:], scales=("ranked",)
+        )
         interval = drawn.interval()
     return SameDirection(zone, k, kept, interval)
 
@@ -88,45 +89,35 @@ def weighted_kappa(
     threshold: a change up to this size is trivial. [mL/kg/min]
     Returns NaN where chance alone leaves no disagreement; it has an interval from 15 athletes on.
     """
-    cell = 3 * _sorted(lab, threshold) + _sorted(field, threshold)
-    return bootstrap_of_sums(resampling, cell[:, None] == np.arange(9), _kappa, scales=("ranked",))
+
+    def kappa(counts: Floats) -> Floats:
+        """1 - observed / expected disagreement, linear weights; shape (R, 9) to (R, 1)."""
+        tables = counts.reshape(-1, 3, 3)
+        expected = tables.sum(axis=2)[:, :, None] * tables.sum(axis=1)[:, None, :]
+        by_chance = expected.reshape(-1, 9) @ _DISTANCE / counts.sum(axis=1)
+        found = 1.0 - (counts @ _DISTANCE) / by_chance
+        return np.where(np.isfinite(found), found, np.nan)[:, None]
+
+    lab_at, field_at = (
+        1 + (change > threshold).astype(np.int64) - (change < -threshold) for change in (lab, field)
+    )
+    cell = 3 * lab_at + field_at
+    return bootstrap_of_sums(resampling, cell[:, None] == np.arange(9), kappa, scales=("ranked",))
 
 
 def response_difference(field: Floats, lab: Floats, resampling: Resampling) -> Replicates:
     """Standardised response mean, mean change over its standard deviation, field less laboratory."""
-    columns = np.stack([np.ones_like(lab), lab, lab * lab, field, field * field], axis=1)
-    return bootstrap_of_sums(resampling, columns, _responses, scales=("plain",))
 
-
-def _sorted(change: Floats, threshold: float) -> npt.NDArray[np.int64]:
-    return 1 + (change > threshold).astype(np.int64) - (change < -threshold)
-
-
-def _share(sums: Floats) -> Floats:
-    with np.errstate(invalid="ignore"):
-        return sums[:, :1] / sums[:, 1:]
-
-
-def _kappa(counts: Floats) -> Floats:
-    """1 - observed / expected disagreement, linear weights; shape (R, 9) to (R, 1)."""
-    tables = counts.reshape(-1, 3, 3)
-    expected = tables.sum(axis=2)[:, :, None] * tables.sum(axis=1)[:, None, :]
-    n = counts.sum(axis=1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        by_chance = expected.reshape(-1, 9) @ _DISTANCE / n
-        kappa = 1.0 - (counts @ _DISTANCE) / by_chance
-    return np.where(np.isfinite(kappa), kappa, np.nan)[:, None]
-
-
-def _responses(sums: Floats) -> Floats:
-    n = sums[:, 0]
-    found = []
-    for total, squares in ((sums[:, 1], sums[:, 2]), (sums[:, 3], sums[:, 4])):
-        mean = total / n
-        with np.errstate(divide="ignore", invalid="ignore"):
+    def difference(sums: Floats) -> Floats:
+        n, found = sums[:, 0], []
+        for total, squares in ((sums[:, 1], sums[:, 2]), (sums[:, 3], sums[:, 4])):
+            mean = total / n
             variance = (squares - n * mean**2) / (n - 1)
             found.append(np.where(variance > 1e-12, mean / np.sqrt(np.abs(variance)), np.nan))
-    return (found[1] - found[0])[:, None]
+        return (found[1] - found[0])[:, None]
+
+    columns = np.stack([np.ones_like(lab), lab, lab * lab, field, field * field], axis=1)
+    return bootstrap_of_sums(resampling, columns, difference, scales=("plain",))
 
 
 OF_FOLLOWING: Final = ("responsiveness", "p_no_response", "p_full_response")

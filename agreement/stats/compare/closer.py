@@ -58,15 +58,18 @@ def different_tests(
     (0.5, 0)
     """
     athletes_a, athletes_b = np.asarray(athlete_a), np.asarray(athlete_b)
-    log_a, x = _spread_out(*log_size(difference_a, athletes_a, spread=spread))
-    log_b, y = _spread_out(*log_size(difference_b, athletes_b, spread=spread))
+    log_a, without_a = log_size(difference_a, athletes_a, spread=spread)
+    log_b, without_b = log_size(difference_b, athletes_b, spread=spread)
     _, of_a, of_b = np.intersect1d(
         np.unique(athletes_a), np.unique(athletes_b), return_indices=True
     )
+    n_a, n_b, shared = len(without_a), len(without_b), len(of_a)
+    # each athlete's part of a logarithm: their squares sum to its variance
+    x = (without_a - without_a.mean()) * np.sqrt((n_a - 1) / n_a)
+    y = (without_b - without_b.mean()) * np.sqrt((n_b - 1) / n_b)
     squared_a, squared_b = float(x @ x), float(y @ y)
     together = float(x[of_a] @ y[of_b])
     error = float(np.sqrt(max(squared_a + squared_b - 2 * together, 0.0)))
-    n_a, n_b, shared = len(x), len(y), len(of_a)
     df = overlapping_df(squared_a, squared_b, n_a, n_b, shared)
     half = float(special.stdtrit(df, 0.975)) * error
     logs = log_a - log_b + np.array([0.0, -half, half])
@@ -90,12 +93,6 @@ def overlapping_df(var_a: float, var_b: float, n_a: int, n_b: int, shared: int) 
         return welch
     apart = (n_a + n_b - 2 * shared) / (n_a + n_b)
     return shared - 1 + (welch - shared + 1) * apart
-
-
-def _spread_out(whole: float, left_out: Floats) -> tuple[float, Floats]:
-    """Return the value, and the athletes' parts of it: their squares sum to its variance."""
-    n = len(left_out)
-    return whole, (left_out - left_out.mean()) * np.sqrt((n - 1) / n)
 
 
 N_FLIPS: Final = 9999
@@ -144,26 +141,26 @@ class Closer:
 
     def interval(self, k: int) -> Interval:
         """Return the 95 % interval of one ratio, by Student's t."""
-        return self._around(k, float(special.stdtrit(self.n - 1, _LEVEL)))
+        return _around(self.log_ratios[k], self.errors[k], special.stdtrit(self.n - 1, _LEVEL))
 
     def joint_interval(self, k: int) -> Interval:
         """Return an interval of one ratio that holds for all ratios at once."""
-        return self._around(k, self.factor)
+        return _around(self.log_ratios[k], self.errors[k], self.factor)
 
     def size_interval(self, k: int) -> Interval:
         """Return the 95 % interval of one method's size."""
-        half = float(special.stdtrit(self.n - 1, _LEVEL)) * self.size_errors[k]
-        ends = np.log(self.sizes[k]) + np.array([-half, half])
-        return Interval(*np.exp(ends).tolist())
+        log, t = np.log(self.sizes[k]), special.stdtrit(self.n - 1, _LEVEL)
+        return _around(log, self.size_errors[k], t)
 
     def place(self, first: int, second: int) -> int:
         """Return which comparison is about two methods, in either order."""
         a, b, m = min(first, second), max(first, second), len(self.names)
         return a * (2 * m - a - 1) // 2 + b - a - 1  # as `combinations` counts
 
-    def _around(self, k: int, factor: float) -> Interval:
-        ends = self.log_ratios[k] + factor * self.errors[k] * np.array([-1.0, 1.0])
-        return Interval(*np.exp(ends).tolist())
+
+def _around(log: float, error: float, factor: float) -> Interval:
+    """Return the ends of a number that is known by its logarithm."""
+    return Interval(*np.exp(log + factor * error * np.array([-1.0, 1.0])).tolist())
 
 
 def closer(
@@ -221,6 +218,9 @@ def closer(
     kept = isinstance(rng, int) and n_flips * n <= _KEPT
     signs = (_drawn_signs if kept else _signs)(n, n_flips, rng)
     observed, p, largest = _flips(surplus, signs)
+    # how often the largest of all pairs is as large as each
+    below = np.searchsorted(np.sort(largest), observed - _TIED, side="left")
+    joint = np.where(np.isnan(observed), np.nan, (1 + n_flips - below) / (n_flips + 1))
     t = float(special.stdtrit(n - 1, _LEVEL))
     return Closer(
         tuple(names) or tuple(f"method {k + 1}" for k in range(m)),
@@ -233,7 +233,7 @@ def closer(
         logs[first] - logs[second],
         errors,
         p,
-        _p_joint(largest, observed),
+        joint,
         max(t, float(np.quantile(largest, 0.95))),
     )
 
@@ -332,13 +332,6 @@ def _flips(surplus: Floats, signs: npt.NDArray[np.int8]) -> tuple[Floats, Floats
 def _student(share: Floats, n: int) -> Floats:
     """Return Student's t of sums that are this share of the largest that flips can give, squared."""
     return np.asarray(np.sqrt((n - 1) * share / np.maximum(1.0 - share, _TIED)))
-
-
-def _p_joint(largest: Floats, observed: Floats) -> Floats:
-    """Return how often the largest of all pairs is as large as each."""
-    below = np.searchsorted(np.sort(largest), observed - _TIED, side="left")
-    p = (1 + largest.size - below) / (largest.size + 1)
-    return np.where(np.isnan(observed), np.nan, p)
 
 
 def _share_closest(logs: Floats, errors: Floats, n: int) -> Floats:

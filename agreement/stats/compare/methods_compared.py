@@ -127,37 +127,28 @@ class MethodsCompared:
         yield self._row("rmse_net_of_laboratory", net, note=unknown)
         few = self.n < FEWEST_FOR_SHARES
         share = nan if few else float(self.error.share_closest[k])
-        said = f"{TOO_FEW}: below {FEWEST_FOR_SHARES} athletes" if few else self._methods
+        told = f"{len(self.names)} methods"
+        said = f"{TOO_FEW}: below {FEWEST_FOR_SHARES} athletes" if few else told
         yield self._row(_SHARE, share, note=said)
 
     def _of_two(self, names: tuple[str, str]) -> Iterator[Row]:
         """Yield ratio and p values of two methods, of error and of spread."""
         for found, words in ((self.error, "rmse"), (self.spread, "sd")):
-            refusal = self._refusal(found, names)
-            if refusal or isinstance(found, NotEstimable):
-                for statistic in _names_of(words):
-                    yield self._row(statistic, nan, note=refusal)
-                continue
-            k = found.place(*(found.names.index(name) for name in names))
-            values = (found.ratio(k), float(found.p[k]), float(found.p_joint[k]))
-            ends = (found.joint_interval(k), None, None)
-            for statistic, value, interval in zip(_names_of(words), values, ends, strict=True):
-                yield self._row(statistic, value, interval, note=self._methods)
-
-    def _refusal(self, found: Found, names: tuple[str, str]) -> str:
-        """Return why two methods have no joint comparison; empty when they have."""
-        if isinstance(found, NotEstimable):
-            return str(found)
-        if not set(names) <= set(found.names):
-            return _SHARES_TOO_FEW
-        k = found.place(*(found.names.index(name) for name in names))
-        if np.isnan(found.p[k]):
-            return f"{NOT_ESTIMABLE}: both err by the same amount on every athlete"
-        return ""
-
-    @property
-    def _methods(self) -> str:
-        return f"{len(self.names)} methods"
+            ratio, p, joint = _names_of(words)
+            values: tuple[Any, ...] = (nan, nan, nan, None)
+            if isinstance(found, NotEstimable):
+                note = str(found)
+            elif not set(names) <= set(found.names):
+                note = _SHARES_TOO_FEW
+            else:
+                k = found.place(*(found.names.index(name) for name in names))
+                note = f"{NOT_ESTIMABLE}: both err by the same amount on every athlete"
+                if not np.isnan(found.p[k]):
+                    note = f"{len(self.names)} methods"
+                    values = found.ratio(k), found.p[k], found.p_joint[k], found.joint_interval(k)
+            yield self._row(ratio, values[0], values[3], note=note)
+            yield self._row(p, values[1], note=note)
+            yield self._row(joint, values[2], note=note)
 
     def _row(self, name: str, value: float, ends: Interval | None = None, note: str = "") -> Row:
         n, n_pairs = (0, 0) if note == _SHARES_TOO_FEW else (self.n, self.n_pairs)
@@ -180,7 +171,9 @@ def methods_compared(studied: Iterable[MethodData]) -> tuple[MethodsCompared, ..
 
 
 def _of_mode(mode: str, studied: list[MethodData]) -> MethodsCompared:
-    wide = _wide(studied)
+    # a row per athlete and laboratory test, a column per method
+    columns = {data.method: data.pairs.set_index(_KEY)["difference"] for data in studied}
+    wide = pd.DataFrame(columns).sort_index()
     able = [data.method for data in studied if np.abs(data.difference).max(initial=0.0) > 0.0]
     names = _jointly(wide, able)
     complete = wide[names].dropna()
@@ -200,12 +193,6 @@ def _of_mode(mode: str, studied: list[MethodData]) -> MethodsCompared:
         tuple(_apart(two, wide, names, n)),
         tuple((a.method, b.method) for a, b in two),
     )
-
-
-def _wide(studied: list[MethodData]) -> pd.DataFrame:
-    """Return differences with a row per athlete and laboratory test, a column per method."""
-    columns = {data.method: data.pairs.set_index(_KEY)["difference"] for data in studied}
-    return pd.DataFrame(columns).sort_index()
 
 
 def _athletes(rows: pd.DataFrame) -> int:
@@ -280,35 +267,27 @@ def _apart(
             if isinstance(error, Closer) and isinstance(spread, Closer):
                 yield TwoApart((a.method, b.method), TWO, shared, len(both), error, spread)
         elif len(both) < FEW_FOR_REPORTS and min(a.n, b.n) >= FEW_FOR_REPORTS:
+            columns = [(one.difference, one.pairs["athlete_id"].to_numpy(str)) for one in (a, b)]
             try:
-                of_error, of_spread = (_different(a, b, spread=one) for one in (False, True))
+                of_error, of_spread = (
+                    different_tests(*columns[0], *columns[1], spread=one) for one in (False, True)
+                )
             except ValueError:  # a method without any error
                 continue
             pairs = a.n_pairs + b.n_pairs
             yield TwoApart((a.method, b.method), APART, of_error.n, pairs, of_error, of_spread)
 
 
-def _different(a: MethodData, b: MethodData, *, spread: bool) -> DifferentTests:
-    return different_tests(
-        a.difference,
-        a.pairs["athlete_id"].to_numpy(str),
-        b.difference,
-        b.pairs["athlete_id"].to_numpy(str),
-        spread=spread,
-    )
-
-
 def _beside(one: TwoApart) -> Iterator[Row]:
     """Yield ratio and p of two methods on what they share, or ratios alone of different tests."""
+    counts: dict[str, Any] = {"n": one.n, "n_pairs": one.n_pairs, "note": one.group}
     for found, words in ((one.error, "rmse"), (one.spread, "sd")):
         ratio, p, _ = _names_of(words)
         if isinstance(found, Closer):
-            shown = [(ratio, found.ratio(0), found.interval(0)), (p, float(found.p[0]), None)]
+            yield Row.of(ratio, found.ratio(0), found.interval(0), **counts)
+            yield Row.of(p, float(found.p[0]), **counts)
         else:
-            shown = [(ratio, found.ratio, found.interval)]
-        counts: dict[str, Any] = {"n": one.n, "n_pairs": one.n_pairs}
-        for name, value, ends in shown:
-            yield Row.of(name, value, ends, **counts, note=one.group)
+            yield Row.of(ratio, found.ratio, found.interval, **counts)
 
 
 def _names_of(words: str) -> tuple[str, str, str]:

@@ -57,20 +57,16 @@ class TwoEstimators(Result):
         return self.sd_a - self.sd_b
 
     def _rows(self) -> TableRows:
-        rows = (
-            ("ratio_of_sd", self.ratio_of_sd, self.ratio_interval),
-            ("p_pitman_morgan", self.p_pitman_morgan, None),
+        yield self.row("ratio_of_sd", self.ratio_of_sd, self.ratio_interval, self.note)
+        # heavy tails make the test of spreads reject too often
+        normal = "; ".join(filter(None, (self.note, NORMAL_ONLY)))
+        yield self.row("p_pitman_morgan", self.p_pitman_morgan, note=normal)
+        yield from self.told(
             ("difference_of_sd", self.difference_of_sd, self.difference_interval),
-            ("sd_of_first", self.sd_a, None),
-            ("sd_of_second", self.sd_b, None),
+            ("sd_of_first", self.sd_a),
+            ("sd_of_second", self.sd_b),
+            note=self.note,
         )
-        return self.told(*((*one, self._said(one[0])) for one in rows))
-
-    def _said(self, name: str) -> str:
-        """Return a row's note: heavy tails make the test of spreads reject too often."""
-        if name != "p_pitman_morgan":
-            return self.note
-        return "; ".join(part for part in (self.note, NORMAL_ONLY) if part)
 
     def _finding(self) -> str:
         low, high = self.ratio_interval
@@ -126,16 +122,21 @@ def two_estimators(
         raise ValueError(
             "one of the two methods misses by the same amount everywhere: nothing to compare."
         )
-    drawn = bootstrap_of_sums(
-        cluster_resampling(codes, n_resamples=n_resamples, rng=rng),
-        np.stack([np.ones_like(a), a, b, a * a, b * b], axis=1),
-        _spreads,
-        scales=("plain", "log"),
-    )
+
+    def spreads(sums: Floats) -> Floats:
+        n, sa, sb, saa, sbb = sums.T
+        sd_a = np.sqrt(np.maximum(saa - sa * sa / n, 0) / (n - 1))
+        sd_b = np.sqrt(np.maximum(sbb - sb * sb / n, 0) / (n - 1))
+        return np.stack([sd_a - sd_b, sd_a / sd_b], axis=1)
+
+    resampling = cluster_resampling(codes, n_resamples=n_resamples, rng=rng)
+    columns = np.stack([np.ones_like(a), a, b, a * a, b * b], axis=1)
+    drawn = bootstrap_of_sums(resampling, columns, spreads, scales=("plain", "log"))
     if n < len(a):
         ratio, p, note = drawn.interval(1), _p_clustered(a, b, codes), "clustered"
     else:
-        ratio, p, note = _ratio_interval(a, b), _p_value(a, b), ""
+        p, ratio = _pitman_morgan(a, b)
+        note = ""
     return TwoEstimators(names, mode, n, len(a), sd_a, sd_b, ratio, drawn.interval(0), p, note)
 
 
@@ -186,35 +187,16 @@ def _compare(a: MethodData, b: MethodData) -> SpreadsCompared:
     return SpreadsCompared(" vs ".join(names), mode, n, n_pairs, result)
 
 
-def _spreads(sums: Floats) -> Floats:
-    """Difference and ratio of the two standard deviations, from sums of 1, a, b, aa, bb."""
-    n, sa, sb, saa, sbb = sums.T
-    with np.errstate(divide="ignore", invalid="ignore"):
-        sd_a = np.sqrt(np.maximum(saa - sa * sa / n, 0) / (n - 1))
-        sd_b = np.sqrt(np.maximum(sbb - sb * sb / n, 0) / (n - 1))
-        return np.stack([sd_a - sd_b, sd_a / sd_b], axis=1)
-
-
-def _p_value(a: Floats, b: Floats) -> float:
-    n, ratio, correlation = _moments(a, b)
-    free = 4 * ratio * (1 - correlation**2)
-    if free <= 0:
-        return 1.0 if ratio == 1 else 0.0
-    return t_p_value((ratio - 1) * np.sqrt((n - 2) / free), n - 2)
-
-
-def _ratio_interval(a: Floats, b: Floats) -> Interval:
-    n, ratio, correlation = _moments(a, b)
-    t = special.stdtrit(n - 2, 0.975)
-    k = 1 + 2 * (1 - correlation**2) * t**2 / (n - 2)
+def _pitman_morgan(a: Floats, b: Floats) -> tuple[float, Interval]:
+    """P value of equal spreads of centred values, and interval of their ratio."""
+    n, aa, bb = len(a), float(a @ a), float(b @ b)
+    ratio, correlation = aa / bb, float(np.clip(a @ b / np.sqrt(aa * bb), -1, 1))
+    free, p = 4 * ratio * (1 - correlation**2), float(ratio == 1)
+    if free > 0:
+        p = t_p_value((ratio - 1) * np.sqrt((n - 2) / free), n - 2)
+    k = 1 + 2 * (1 - correlation**2) * special.stdtrit(n - 2, 0.975) ** 2 / (n - 2)
     root = np.sqrt(k * k - 1)
-    return Interval(float(np.sqrt(ratio * (k - root))), float(np.sqrt(ratio * (k + root))))
-
-
-def _moments(a: Floats, b: Floats) -> tuple[int, float, float]:
-    """Return n, the ratio of variances and the correlation, of centred values."""
-    aa, bb = float(a @ a), float(b @ b)
-    return len(a), aa / bb, float(np.clip(a @ b / np.sqrt(aa * bb), -1, 1))
+    return p, Interval(float(np.sqrt(ratio * (k - root))), float(np.sqrt(ratio * (k + root))))
 
 
 def _p_clustered(a: Floats, b: Floats, codes: Integers) -> float:

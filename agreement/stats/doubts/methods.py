@@ -103,8 +103,11 @@ def odd_values(people: pd.DataFrame, pairs: pd.DataFrame, *, sure: bool = True) 
             found.append(odd("constant_device", **ends))
         elif unrelated := _unrelated(lab, field, sure=sure):
             found.append(unrelated)
-        elif not sure and not found and (rest := _off_the_line(lab, field)) < ON_A_LINE:
-            found.append(odd("field_on_a_line", n=n, rest=rest))
+        elif not sure and not found:
+            slope = float(np.cov(lab, field)[0, 1] / lab.var(ddof=1))
+            rest = spread_of_most(field - field.mean() - slope * (lab - lab.mean()))
+            if rest < ON_A_LINE:
+                found.append(odd("field_on_a_line", n=n, rest=rest))
     if n >= FEWEST_ALIKE and own > LEAST_SPREAD and lab.std(ddof=1) < CONSTANT_BELOW * own:
         found.append(odd("constant_laboratory", **ends))
     if n >= TELLING and abs(difference.mean()) > BIAS_BEYOND:
@@ -123,12 +126,6 @@ def _unrelated(lab: Floats, field: Floats, *, sure: bool) -> Odd | None:
     if not sure and (highest < 0 or (lowest < 0 and n >= UNRELATED_FEWEST)):
         return odd("relation_not_shown", r=r, n=n)
     return None
-
-
-def _off_the_line(lab: Floats, field: Floats) -> float:
-    """Return how far field values scatter about a line through the laboratory's. [mL/kg/min]."""
-    slope = float(np.cov(lab, field)[0, 1] / lab.var(ddof=1))
-    return spread_of_most(field - field.mean() - slope * (lab - lab.mean()))
 
 
 def same_methods(daily: pd.DataFrame) -> list[Odd]:
@@ -157,12 +154,10 @@ def other_mode(pairs: pd.DataFrame, mode: str) -> list[Odd]:
     """Look whether the laboratory tested another mode of exercise, beyond running for walking."""
     other = pairs["lab_mode"].to_numpy(dtype=object)
     apart = other != mode
-    if mode == "resting" or mode in NEAR_MODES:
-        apart &= np.array([m not in NEAR_MODES or mode == "resting" for m in other], dtype=bool)
-    if mode == "resting":
-        return []
+    if mode in NEAR_MODES:
+        apart &= ~np.isin(other, list(NEAR_MODES))
     count = int(apart.sum())
-    if count < 2 or count < OTHER_MODE_SHARE * len(pairs):
+    if mode == "resting" or count < 2 or count < OTHER_MODE_SHARE * len(pairs):
         return []
     modes = " and ".join(sorted({str(m) for m in other[apart]}))
     return [odd("other_mode", count=count, n=len(pairs), mode=mode, modes=modes)]
@@ -253,14 +248,9 @@ def odd_columns(laboratory: pd.DataFrame, repeats: pd.DataFrame) -> list[Odd]:
     again = apart[apart["size"] > 1]
     equal = int((again["max"] - again["min"] < EQUAL_REPEATS).sum())
     chance = chance_of_equal(rounding_step(repeats["lab"].to_numpy(np.float64)), LEAST_ERROR)
-    told = equal >= TELLING and equal > len(again) / 2
-    if told and _by_chance(equal, len(again), chance) < BY_CHANCE:
-        found.append(odd("copied_repeats", equal=equal, n=len(again)))
+    if equal >= TELLING and equal > len(again) / 2:
+        from scipy.stats import binom  # checking parts starts without it
+
+        if binom.sf(equal - 1, len(again), chance) < BY_CHANCE:
+            found.append(odd("copied_repeats", equal=equal, n=len(again)))
     return found
-
-
-def _by_chance(equal: int, tests: int, chance: float) -> float:
-    """Return the chance that so many or more of the tests are equal."""
-    from scipy.stats import binom  # checking parts starts without it
-
-    return float(binom.sf(equal - 1, tests, chance))

@@ -45,14 +45,9 @@ def doubts_of(data: MethodData, verdict: Verdict | None) -> tuple[Caution, ...]:
     people = data.pairs.groupby("athlete_id")[["lab", "field", "difference"]].mean()
     odd = [*odd_values(people, data.pairs, sure=False), *other_mode(data.pairs, data.mode)]
     found += [Caution(one.code, one.what) for one in odd]
-    found += [*_equal_differences(data), *_repeats(data), *_one_athlete(data, verdict)]
-    return tuple(found)
-
-
-def _equal_differences(data: MethodData) -> Iterator[Caution]:
-    spread = float(np.ptp(data.difference))
-    if data.n >= FEW_FOR_REPORTS and spread <= EQUAL_WITHIN:
-        yield caution("equal_differences", n=data.n_pairs)
+    if data.n >= FEW_FOR_REPORTS and np.ptp(data.difference) <= EQUAL_WITHIN:
+        found.append(caution("equal_differences", n=data.n_pairs))
+    return (*found, *_repeats(data), *_one_athlete(data, verdict))
 
 
 def _repeats(data: MethodData) -> Iterator[Caution]:
@@ -72,13 +67,9 @@ def _repeats(data: MethodData) -> Iterator[Caution]:
 
 def _one_athlete(data: MethodData, verdict: Verdict | None) -> Iterator[Caution]:
     """Whether the yardstick of the verdict says something else without one of the athletes."""
-    if (
-        verdict is None
-        or verdict.code in _IMPLAUSIBLE
-        or verdict.outcome in ("withheld", "no_margin")
-    ):
+    if verdict is None or verdict.judgement is None or data.n <= FEW_FOR_REPORTS:
         return
-    if verdict.judgement is None or data.n <= FEW_FOR_REPORTS:
+    if verdict.code in _IMPLAUSIBLE or verdict.outcome in ("withheld", "no_margin"):
         return
     whole = verdict.judgement.outcome
     for left_out in _weightiest(data, net=verdict.against == TRUE_VALUE):

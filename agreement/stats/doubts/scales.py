@@ -56,13 +56,14 @@ def mixed_masses(
         ("lab_tests", "mass_kg"): laboratory,
         ("field_estimates", "set_mass_kg"): estimates,
     }
-    low = {place: _each(frame, place[1], "min") for place, frame in places.items()}
-    high = {place: _each(frame, place[1], "max") for place, frame in places.items()}
+    each = {
+        place: frame[["athlete_id", place[1]]].dropna().groupby("athlete_id")[place[1]]
+        for place, frame in places.items()
+    }
+    lowest = pd.concat([masses.min() for masses in each.values()]).groupby(level=0).min()
     found = []
-    for place in places:
-        others = [low[other] for other in places if other != place]
-        lowest = pd.concat([low[place], *others]).groupby(level=0).min()
-        ratio = (high[place] / lowest).dropna()
+    for place, masses in each.items():
+        ratio = (masses.max() / lowest).dropna()
         hit = ratio[ratio.between(*POUND_BAND)]
         if len(hit) >= FEWEST_PEOPLE:
             counts = {"count": len(hit), "n": len(ratio)}
@@ -75,9 +76,3 @@ def mixed_masses(
         mixed = odd("pounds_among_kilograms", **counts, limit=HEAVY_KG, highest=heavy.max())
         found.append(mixed._replace(table="lab_tests", column="mass_kg"))
     return found
-
-
-def _each(frame: pd.DataFrame, column: str, how: str) -> "pd.Series[float]":
-    """Return the lowest or highest mass of each athlete."""
-    known = frame[["athlete_id", column]].dropna()
-    return known.groupby("athlete_id")[column].agg(how)

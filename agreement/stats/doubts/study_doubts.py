@@ -86,15 +86,12 @@ def _problems(
 
 
 def _twins(laboratory: LaboratoryValues, pairing: Pairing) -> Iterator[Odd]:
-    alike = twins(laboratory.frame, pairing.pairs, pairing.daily)
-    if alike:
-        yield odd(
-            "twins",
-            shown=_shown(
-                f"'{one.first}' and '{one.second}' ({one.lab[0]:g} and {one.lab[1]:g} mL/kg/min)"
-                for one in alike
-            ),
+    if alike := twins(laboratory.frame, pairing.pairs, pairing.daily):
+        told = (
+            f"'{one.first}' and '{one.second}' ({one.lab[0]:g} and {one.lab[1]:g} mL/kg/min)"
+            for one in alike
         )
+        yield odd("twins", shown=_shown(told))
 
 
 def _series(daily: pd.DataFrame) -> Iterator[Odd]:

@@ -115,20 +115,14 @@ def twins(laboratory: pd.DataFrame, pairs: pd.DataFrame, daily: pd.DataFrame) ->
         chances += _of_changes(own.sort_values("date", kind="stable"), ids)
     upper = np.triu_indices(len(ids), 1)
     chance, numbers = chance_of_all([one[upper] for one in chances])
-    near = (
-        np.fmax.reduce([one[upper] for one in measured]) <= NEARLY
-    )  # each number of the laboratory
+    near = np.fmax.reduce([one[upper] for one in measured]) <= NEARLY  # each of the laboratory's
     # values that lie evenly are near one another without being copies
     written_again = np.abs(np.subtract.outer(first_lab, first_lab))[upper] <= NEAR_LAB + 1e-9
     chance = np.where((numbers >= 2) & near & written_again, chance, 1.0)
+    alike = [(upper[0][k], upper[1][k], int(numbers[k])) for k in too_close(chance, TWIN_ALPHA)]
     return tuple(
-        Twins(
-            str(ids[upper[0][k]]),
-            str(ids[upper[1][k]]),
-            int(numbers[k]),
-            (float(first_lab[upper[0][k]]), float(first_lab[upper[1][k]])),
-        )
-        for k in too_close(chance, TWIN_ALPHA)
+        Twins(str(ids[i]), str(ids[j]), count, (float(first_lab[i]), float(first_lab[j])))
+        for i, j, count in alike
     )
 
 
@@ -161,14 +155,14 @@ def copied_series(daily: pd.DataFrame) -> list[tuple[str, str, str]]:
 
 def _equal_by_chance(one: tuple[float, ...], every: Collection[tuple[float, ...]]) -> float:
     """Return how many pairs of `every` would be this series, first value and steps as often as seen."""
+
+    def steps_of(series: tuple[float, ...]) -> list[float]:
+        return [round(later - one, 6) for one, later in pairwise(series)]
+
     first = Counter(series[0] for series in every)
-    steps = Counter(step for series in every for step in _steps(series))
-    chance = first[one[0]] / len(every) * prod(steps[step] / steps.total() for step in _steps(one))
+    steps = Counter(step for series in every for step in steps_of(series))
+    chance = first[one[0]] / len(every) * prod(steps[one] / steps.total() for one in steps_of(one))
     return comb(len(every), 2) * chance
-
-
-def _steps(series: tuple[float, ...]) -> list[float]:
-    return [round(later - one, 6) for one, later in pairwise(series)]
 
 
 def _beyond_level(pairs: pd.DataFrame) -> Floats:

@@ -28,21 +28,6 @@ class MeanSquares:
     methods: float
     error: float
 
-    @classmethod
-    def of_two(cls, field: Floats, lab: Floats) -> "MeanSquares":
-        """Build from two methods, without the table."""
-        n = len(field)
-        total, difference = field + lab, field - lab
-        bias = float(difference.mean())
-        spread, noise = total - total.mean(), difference - bias
-        return cls(
-            n,
-            2,
-            float(spread @ spread) / (2 * (n - 1)),
-            n * bias**2 / 2,
-            float(noise @ noise) / (2 * (n - 1)),
-        )
-
 
 # Ours: pingouin rounds intervals to two decimals and takes 30 times as long (speed table).
 def intraclass_correlation(
@@ -175,7 +160,11 @@ def concordance(field: ArrayLike, lab: ArrayLike, *, confidence_level: float = 0
     shift = float(x.mean() - y.mean())
     ccc = 2 * sxy / (sxx + syy + shift**2)
     r = sxy / np.sqrt(sxx * syy)
-    squares = MeanSquares.of_two(y, x)
+    total, difference = y + x, y - x
+    spread, noise = total - total.mean(), difference - difference.mean()
+    free, of_methods = 2 * (n - 1), n * float(difference.mean()) ** 2 / 2
+    of_athletes, of_error = float(spread @ spread) / free, float(noise @ noise) / free
+    squares = MeanSquares(n, 2, of_athletes, of_methods, of_error)
     return Concordance(
         n,
         n,

@@ -15,7 +15,7 @@ from agreement.stats.basics.shares import (
     wilson_interval,
 )
 from agreement.stats.limits.limits import checked_pairs
-from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW, MethodData
+from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
@@ -32,23 +32,12 @@ class ErrorsOfEstimate(Result):
     margin: float | None  # agreed beforehand; None: no share within it is given. [mL/kg/min]
     within: int  # pairs within the margin, ends included
     deviation: TotalDeviationIndex
+    # mae, mape, rmse: mean absolute error; in per cent of the laboratory; root mean square
+    mae: float
+    mape: float
+    rmse: float
     # bootstrap by athlete of mae, mape, rmse, share within margin, total deviation index
     replicates: Replicates
-
-    @property
-    def mae(self) -> float:
-        """Mean absolute error. [mL/kg/min]."""
-        return float(self.replicates.estimate[0])
-
-    @property
-    def mape(self) -> float:
-        """Mean absolute error in percent of the laboratory value."""
-        return float(self.replicates.estimate[1])
-
-    @property
-    def rmse(self) -> float:
-        """Root mean square error. [mL/kg/min]."""
-        return float(self.replicates.estimate[2])
 
     @property
     def share_within_margin(self) -> float:
@@ -74,25 +63,21 @@ class ErrorsOfEstimate(Result):
         inside = self.n if self.within == self.n_pairs else self.within
         return wilson_interval(inside, self.n, confidence_level)
 
-    def deviation_interval(self) -> Interval:
-        """Upper one-sided 95 % bound of the index; by bootstrap when pairs repeat."""
-        if self.clustered:
-            return Interval(np.nan, self.replicates.interval(4, 0.90).high)
-        return Interval(np.nan, self.deviation.upper_bound)
-
     def _rows(self) -> TableRows:
         share, interval = self.share_within_margin, self.share_interval()
         none = NO_MARGIN if self.margin is None else ""
         if np.isnan(interval.low) and not none:
             none = TOO_FEW  # of its interval
-        index, bound = self.deviation.value, self.deviation_interval()
+        index, high = self.deviation.value, self.deviation.upper_bound
+        if self.clustered:
+            high = self.replicates.interval(4, 0.90).high  # one-sided 95 %
         doubt = "bias outweighs spread: an approximation" if self.deviation.doubtful else ""
         rows = (
             ("mae", self.mae, self.replicates.interval(0), ""),
             ("mape", self.mape, self.replicates.interval(1), ""),
             ("rmse", self.rmse, self.replicates.interval(2), ""),
             ("share_within_margin", share, interval, none),
-            ("total_deviation_index", index, bound, doubt),
+            ("total_deviation_index", index, Interval(np.nan, high), doubt),
         )
         for name, value, ends, note in rows:
             clustered = "clustered" if self.clustered and not np.isnan(value) else ""
@@ -144,20 +129,15 @@ def errors_of_estimate(
 
     columns = [np.ones_like(d), np.abs(d), 100.0 * np.abs(d) / pairs.lab, d * d, inside]
     replicates = bootstrap_of_sums(resampling, np.stack(columns, axis=1), statistics, scales=SCALES)
+    mae, mape, rmse = replicates.estimate[:3].tolist()
     return ErrorsOfEstimate(
         resampling.n_athletes,
         d.size,
         margin,
         int(inside.sum()),
         total_deviation_index(d, share),
+        *(mae, mape, rmse),
         replicates,
-    )
-
-
-def error_of(data: MethodData) -> ErrorsOfEstimate:
-    """Sizes of the error of one method and mode, for the results table."""
-    return errors_of_estimate(
-        data.field, data.lab, data.resampling, margin=data.options.margin.limit
     )
 
 
@@ -179,5 +159,8 @@ RECORD: Final = recorded("""
       The size that nine of ten errors stay below.
       = the size that 90 % of |d| stay below, with its upper bound | Lin 2000; Lin 2002
     """).by(
-    error_of, of_registry=("mae", "mape", "rmse", "share_within_margin", "total_deviation_index")
+    lambda data: errors_of_estimate(
+        data.field, data.lab, data.resampling, margin=data.options.margin.limit
+    ),
+    of_registry=("mae", "mape", "rmse", "share_within_margin", "total_deviation_index"),
 )
