@@ -5,6 +5,7 @@ Of repeats a unit has the first known mass and the highest HRmax.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -79,8 +80,16 @@ def laboratory_units(laboratory: pd.DataFrame, *, repeat_within_days: int) -> Un
 
 def codes_of(values: pd.Series, known: tuple[str, ...]) -> Ints:
     """Return the position of each text in `known`; -1 where missing or not known."""
+    codes, found = factorized(values)
+    return np.append(pd.Index(known).get_indexer(found), -1).astype(np.int64)[codes]
+
+
+def factorized(values: pd.Series) -> tuple[NDArray[np.integer[Any]], pd.Index]:
+    """Return texts as places in the distinct ones, -1 where missing; categories as they are."""
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return values.cat.codes.to_numpy(), values.cat.categories
     codes, found = pd.factorize(values)
-    return np.append(pd.Index(known).get_indexer(pd.Index(found)), -1).astype(np.int64)[codes]
+    return codes, pd.Index(found)
 
 
 def day_numbers(dates: pd.Series) -> Ints:

@@ -4,13 +4,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from agreement.pairing.cleaning import Fate
+from agreement.pairing.cleaning import CODE, KEPT, Fate
 from agreement.pairing.laboratory_units import ALL_MODES, Ints, Units, keys
+from agreement.pairing.ordering import Ordered
 from agreement.tables.options import PairingOptions
 from agreement.terms import RESTING
 
 NONE = -1
 FAR = np.int64(1 << 30)  # days; farther than any unit can be
+NOBODY = np.iinfo(np.int64).min  # a series that no reading has
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,89 +34,82 @@ def modes_pair(reading: int, laboratory: int, mode_match: tuple[tuple[str, ...],
     return any(names[0] in group and names[1] in group for group in mode_match)
 
 
-def nearest_units(
-    athlete: Ints, day: Ints, mode: Ints, units: Units, rules: PairingOptions
-) -> Nearest:
+def nearest_units(rows: Ordered, units: Units, rules: PairingOptions) -> Nearest:
     """
     Find the unit of each reading: of those whose mode fits and in whose window it lies, the nearest.
 
     Ties go to the equal mode, then the later date, then the smaller lab_test_id. Unless the rules
     admit the same day, a reading on the day of a fitting unit serves no unit at all.
-
-    athlete, day, mode: codes of the readings as in `Units`; best sorted by mode, athlete and day.
     """
-    answer = Nearest(*(np.full(len(day), start) for start in (NONE, FAR, FAR)))
-    for own in np.unique(mode).tolist():
-        fits = [modes_pair(own, lab, rules.mode_match) for lab in range(len(ALL_MODES))]
-        rows = np.flatnonzero(mode == own)
-        candidates = np.flatnonzero(np.array(fits)[units.mode])
-        if candidates.size:
-            found = _nearest_of(candidates, own, athlete[rows], day[rows], units, rules)
-            answer.unit[rows], answer.ahead[rows], answer.behind[rows] = found
-    return answer
+    modes = rows.labels % len(ALL_MODES)
+    fitting = {own: _fitting(own, units, rules) for own in np.unique(modes).tolist()}
+    each = [fitting[own] for own in modes.tolist()]
+    label, unit = np.repeat(rows.labels, [len(one) for one in each]), np.concatenate([*each, []])
+    unit = unit.astype(np.int64)
+    athlete, day = units.athlete[unit], units.day[unit]
+    series, unequal = rows.series_of(label, athlete), units.mode[unit] != label % len(ALL_MODES)
+    # the readings up to each unit; those between two units have the same two beside them
+    ends = rows.beside(series, day, after=True)
+    between = np.diff(ends, prepend=0, append=len(rows.day))
+    own = np.repeat(np.append(series, NOBODY), between) == rows.series
+    ahead = np.where(own, np.repeat(np.append(day, 0), between) - rows.day, FAR)
+    own = np.repeat(np.append(NOBODY, series), between) == rows.series
+    behind = np.where(own, rows.day - np.repeat(np.append(0, day), between), FAR)
 
-
-def _nearest_of(
-    candidates: Ints, own: int, athlete: Ints, day: Ints, units: Units, rules: PairingOptions
-) -> tuple[Ints, Ints, Ints]:
-    """Return unit, days ahead and days behind for readings of one mode."""
-    key = keys(units.athlete, units.day)[candidates]
-    unequal = units.mode[candidates] != own
-    order = np.lexsort((units.id_rank[candidates], unequal, key))
-    best = order[np.flatnonzero(np.diff(key[order], prepend=-1))]  # one per athlete and date
-    key, unit, unequal = key[best], candidates[best], unequal[best]
-    unit, unequal = np.pad(unit, 1), np.pad(unequal, 1)
-    after, ahead, behind = distances(with_ends(key), athlete, day)
-    before = after - 1
-    admits_after = ahead <= rules.days_before
-    admits_before = behind <= rules.days_after
-    prefers_before = (behind < ahead) | ((behind == ahead) & ~unequal[before] & unequal[after])
-    takes_before = admits_before & (~admits_after | prefers_before)
-    serves = np.where(takes_before, unit[before], np.where(admits_after, unit[after], NONE))
+    near = np.flatnonzero((ahead <= rules.days_before) | (behind <= rules.days_after))
+    after, to, since = np.searchsorted(ends, near, side="right"), ahead[near], behind[near]
+    before, unit, unequal = after - 1, np.append(unit, NONE), np.append(unequal, False)
+    prefers_before = (since < to) | ((since == to) & ~unequal[before] & unequal[after])
+    admits_after = to <= rules.days_before
+    takes_before = (since <= rules.days_after) & (~admits_after | prefers_before)
+    serves = np.full(len(rows.day), NONE)
+    serves[near] = unit[np.where(takes_before, before, after)]
     if not rules.same_day:
-        serves[ahead == 0] = NONE
-    return serves, ahead, behind
+        serves[near[to == 0]] = NONE
+    return Nearest(serves, ahead, behind)
+
+
+def _fitting(own: int, units: Units, rules: PairingOptions) -> Ints:
+    """Return the units that readings of one mode may serve, sorted: one per athlete and date."""
+    fits = [modes_pair(own, lab, rules.mode_match) for lab in range(len(ALL_MODES))]
+    candidates = np.flatnonzero(np.array(fits)[units.mode])
+    key = keys(units.athlete, units.day)[candidates]
+    order = np.lexsort((units.id_rank[candidates], units.mode[candidates] != own, key))
+    return candidates[order[np.flatnonzero(np.diff(key[order], prepend=-1))]]
 
 
 def leave_out_unmatched(
-    fate: Fate,
-    athlete: Ints,
-    day: Ints,
-    mode: Ints,
-    nearest: Nearest,
-    units: Units,
-    rules: PairingOptions,
+    fate: Fate, rows: Ordered, nearest: Nearest, units: Units, rules: PairingOptions
 ) -> None:
     """Name in `fate` the reason of every kept reading that serves no unit; see `nearest_units`."""
-    left = fate.kept()
-    left = left[nearest.unit[left] == NONE]
-    ahead, behind = nearest.ahead[left], nearest.behind[left]
-    nameless = athlete[left] >= len(units.athletes)
-    other_mode = _mode_in_window(athlete[left], day[left], units, rules)
+    ahead, behind = nearest.ahead, nearest.behind
+    left = (fate.reason == KEPT) & (nearest.unit == NONE)
     closest = np.where(behind < ahead, -behind, ahead)
-    detail = np.where(np.abs(closest) < FAR, closest, np.nan)
-    fate.leave_out(left, "outside_window", detail)
-    after = (behind < ahead) & (behind <= rules.days_before)
-    fate.leave_out(left[after], "after_test", behind[after])
-    mismatch = other_mode != NONE
+    fate.reason[left] = CODE["outside_window"]
+    np.copyto(fate.detail, np.where(np.abs(closest) < FAR, closest, np.nan), where=left)
+    after = np.flatnonzero(left & (behind <= rules.days_before))
+    after = after[behind[after] < ahead[after]]
+    fate.leave_out(after, "after_test", behind[after])
+    at, other_mode = _in_a_window(rows, units, rules)
+    at, other_mode = at[left[at]], other_mode[left[at]]
     # Both modes in one number: the laboratory's and the reading's.
-    both = other_mode * len(ALL_MODES) + mode[left]
-    fate.leave_out(left[mismatch], "mode_mismatch", both[mismatch])
-    fate.leave_out(left[ahead == 0], "same_day", np.nan)
-    fate.leave_out(left[nameless], "athlete_without_laboratory_test", np.nan)
+    fate.leave_out(at, "mode_mismatch", other_mode * len(ALL_MODES) + rows.mode[at])
+    fate.leave_out(np.flatnonzero(left & (ahead == 0)), "same_day", np.nan)
+    nameless = np.flatnonzero(left & (rows.athlete >= len(units.athletes)))
+    fate.leave_out(nameless, "athlete_without_laboratory_test", np.nan)
 
 
-def _mode_in_window(athlete: Ints, day: Ints, units: Units, rules: PairingOptions) -> Ints:
-    """Return the mode of the first unit, of any mode, whose window holds each reading."""
-    if not len(units.frame):
-        return np.full(len(day), NONE)
-    key = keys(units.athlete, units.day)
-    order = np.argsort(key, kind="stable")
-    wanted = keys(athlete, day)
-    first = np.searchsorted(key[order], wanted - rules.days_after)
-    beyond = np.searchsorted(key[order], wanted + rules.days_before, side="right")
-    mode = units.mode[order[np.minimum(first, len(key) - 1)]]
-    return np.where(beyond > first, mode, NONE)
+def _in_a_window(rows: Ordered, units: Units, rules: PairingOptions) -> tuple[Ints, Ints]:
+    """Return the readings in a window of any unit, and the mode of the first unit of each."""
+    order = np.argsort(keys(units.athlete, units.day), kind="stable")
+    series = rows.series_of(rows.labels[:, None], units.athlete[order]).ravel()
+    day, mode = (np.tile(of[order], len(rows.labels)) for of in (units.day, units.mode))
+    start = rows.beside(series, day - rules.days_before, after=False)
+    end = rows.beside(series, day + rules.days_after, after=True)
+    start[1:] = np.maximum(start[1:], end[:-1])
+    size = end - start
+    at = np.arange(size.sum()) + np.repeat(start - (np.cumsum(size) - size), size)
+    return at, np.repeat(mode, size)
 
 
 def with_ends(sorted_keys: Ints) -> Ints:

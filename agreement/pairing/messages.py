@@ -1,6 +1,7 @@
 """What each reason says to a coach. Without ids and dates: these stay in their own columns."""
 
 from collections.abc import Mapping
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ _WORDS: Mapping[str, str] = declared("words.toml", "pairing")
 NO_TEST = _WORDS["athlete_without_laboratory_test"]
 
 
+@lru_cache(maxsize=10_000)
 def words(reason: str, number: float, rules: PairingOptions) -> str:
     """Return what `words.toml` says of a reason; `number` goes with it, NaN without one."""
     told = {
@@ -74,7 +76,7 @@ class Texts:
     def places_of(self, fate: Fate, rules: PairingOptions) -> Ints:
         """Return the place of each reading's message; 0 where nothing was left out."""
         places = np.zeros(len(fate.reason), np.int64)
-        for code in np.unique(fate.reason[fate.reason >= 0]).tolist():
+        for code in np.flatnonzero(np.bincount(fate.reason[fate.reason >= 0])).tolist():
             rows = np.flatnonzero(fate.reason == code)
             reason = list(REASONS)[code]
             numbers, found = pd.factorize(fate.detail[rows], use_na_sentinel=False)

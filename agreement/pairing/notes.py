@@ -185,6 +185,8 @@ def reading_notes(
             note_repeated_rows(found, readings, parts, *how, places)
             continue
         here = np.flatnonzero(fates.reason == CODE[each.reason])
+        if not here.size:
+            continue
         source = readings["source"].iloc[here]
         row = readings["row"].iloc[here].to_numpy(np.int64)
         for name in source.unique():

@@ -5,7 +5,15 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from agreement.pairing.laboratory_units import ALL_MODES, Flags, Ints, Units, codes_of, day_numbers
+from agreement.pairing.laboratory_units import (
+    ALL_MODES,
+    Flags,
+    Ints,
+    Units,
+    codes_of,
+    day_numbers,
+    factorized,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,40 +32,65 @@ class Ordered:
     moment: Ints
     row: Ints  # row of the source file
     estimate: Flags  # whether it is a field estimate
+    # labels: numbers of source, method and mode that occur, sorted; the mode is the rest by
+    # `len(ALL_MODES)`
+    labels: Ints
+    # by_athlete, by_day, days: bits of athlete and day in `series_day`, and the days before the
+    # first and after the last
+    by_athlete: int
+    by_day: int
+    days: tuple[int, int]
+
+    def series_of(self, label: Ints, athlete: Ints) -> Ints:
+        """Return the series of a label and an athlete; readings need not have it."""
+        return (label << self.by_athlete) | athlete
+
+    def beside(self, series: Ints, day: Ints, *, after: bool) -> Ints:
+        """Return how many readings are sorted before a day of a series; `after`: or on it."""
+        eve, morrow = self.days
+        wanted = (series << self.by_day) + (np.clip(day, eve, morrow) - eve)
+        return np.searchsorted(self.series_day, wanted, side="right" if after else "left")
 
 
 def ordered(readings: pd.DataFrame, units: Units) -> Ordered:
     """Sort readings so that what belongs together is adjacent, whatever the order of the frame."""
     athlete = _athlete_codes(readings["athlete_id"], units)
-    method, _ = pd.factorize(readings["method"])
+    method, _ = factorized(readings["method"])
     estimate = (readings["source"] == "field_estimates").to_numpy(np.bool_)
-    n_athletes, n_modes = int(athlete.max(initial=0)) + 1, len(ALL_MODES)
+    n_modes, last = len(ALL_MODES), max(len(units.athletes), int(athlete.max(initial=0)))
     label = (2 * method + estimate) * n_modes + codes_of(readings["mode"], ALL_MODES)
     day = day_numbers(readings["date"])
-    first, last = (int(day.min()), int(day.max())) if len(day) else (0, 0)
-    n_days = last - first + 2  # one to spare, so that no series ends on the eve of the next
-    key = (label * n_athletes + athlete) * n_days + (day - first)
+    # a day to spare at either end, so that no series ends on the eve of the next
+    eve, morrow = (int(day.min()) - 1, int(day.max()) + 1) if len(day) else (0, 0)
+    by_athlete, by_day = last.bit_length(), (morrow - eve).bit_length()
+    key = (((label << by_athlete) | athlete) << by_day) + (day - eve)
     moment, row = _moments(readings, estimate), readings["row"].to_numpy(np.int64)
-    key, order = _order(key, moment, row)
-    series, day = np.divmod(key, n_days)
-    label, athlete = np.divmod(series, n_athletes)
+    in_order = bool((row[1:] >= row[:-1]).all())  # ties then are
+    order = _order(moment, key) if in_order else _order(row, moment, key)
+    key = key[order]
+    series = key >> by_day
+    label = series >> by_athlete
     return Ordered(
         order=order,
-        athlete=athlete,
+        athlete=series & ((1 << by_athlete) - 1),
         mode=label % n_modes,
-        day=day + first,
+        day=(key & ((1 << by_day) - 1)) + eve,
         series=series,
         series_day=key,
         moment=moment[order],
         row=row[order],
         estimate=label // n_modes % 2 == 1,
+        labels=label[starts_of(label)],
+        by_athlete=by_athlete,
+        by_day=by_day,
+        days=(eve, morrow),
     )
 
 
 def _athlete_codes(athletes: pd.Series, units: Units) -> Ints:
     """Return the codes of `units`; athletes without a laboratory test get the numbers after."""
-    codes, found = pd.factorize(athletes)
-    known = units.athletes.get_indexer(pd.Index(found)).astype(np.int64)
+    codes, found = factorized(athletes)
+    known = units.athletes.get_indexer(found).astype(np.int64)
     strangers = np.flatnonzero(known < 0)
     known[strangers] = len(units.athletes) + np.arange(len(strangers))
     return known[codes]
@@ -72,41 +105,16 @@ def _moments(readings: pd.DataFrame, estimate: Flags) -> Ints:
     return moment
 
 
-def _order(key: Ints, moment: Ints, row: Ints) -> tuple[Ints, Ints]:
-    """Return the keys sorted, and the order by key, moment and row."""
-    bits = len(key).bit_length()
-    if int(key.max(initial=0)) < 1 << (63 - bits):
-        # Key and place in one number: sorting numbers is much quicker than finding their order.
-        packed = np.sort((key << bits) | np.arange(len(key)))
-        key, order = packed >> bits, packed & ((1 << bits) - 1)
-    else:
-        order = np.argsort(key)
-        key = key[order]
-    tied = _tied(key)
-    rows = order[tied]
-    order[tied] = rows[_by_moment(key[tied], moment[rows], row[rows])]
-    return key, order
-
-
-def _tied(key: Ints) -> Ints:
-    """Return the places of sorted keys that are not alone."""
-    equal = np.diff(key) == 0
-    return np.flatnonzero(np.append(equal, False) | np.append(False, equal))
-
-
-def _by_moment(key: Ints, moment: Ints, row: Ints) -> Ints:
-    """Return the order by key, which is sorted, then moment, then row."""
-    first, last = (int(moment.min()), int(moment.max())) if len(moment) else (0, 0)
-    span = last - first + 1
-    if span * len(key) >= 1 << 63:
-        return np.lexsort((row, moment, key))
-    # again one number for both: most readings of one day differ in their moment, few need the row
-    together = np.cumsum(np.diff(key, prepend=key[:1]) != 0) * span + (moment - first)
-    order = np.argsort(together)
-    tied = _tied(together[order])
-    rows = order[tied]
-    order[tied] = rows[np.lexsort((row[rows], together[rows]))]
-    return order
+def _order(*columns: Ints) -> Ints:
+    """Return the order by the columns; the last one counts most, and ties stay as they are."""
+    parts = [np.zeros(len(columns[0]), np.uint16)]
+    for column in columns:
+        above = (column - (column.min() if len(column) else 0)).view(np.uint64)
+        bits = int(above.max(initial=0)).bit_length()
+        parts += [(above >> np.uint64(low)).astype(np.uint16) for low in range(0, bits, 16)]
+    return np.lexsort(
+        parts
+    )  # numbers of 16 bits are put in order by counting: several times faster
 
 
 def starts_of(*sorted_columns: Ints) -> Ints:

@@ -56,11 +56,11 @@ def pair_readings(
     be cut into parts by athlete and each part paired apart.
     """
     fate = Fate.all_kept(len(rows.order))
-    nearest = nearest_units(rows.athlete, rows.day, rows.mode, units, rules)
+    nearest = nearest_units(rows, units, rules)
     value = _values(fate, readings, rows, nearest, units)
     leave_out_copies(fate, rows, value)
     leave_out_stale(fate, rows, value, stale_after_days=rules.stale_after_days)
-    leave_out_unmatched(fate, rows.athlete, rows.day, rows.mode, nearest, units, rules)
+    leave_out_unmatched(fate, rows, nearest, units, rules)
     found = summaries(fate, rows, nearest.unit, value, units.day, rules)
     pair = np.full(len(rows.order), NONE)
     pair[rows.order[found.rows]] = found.row_pair
@@ -106,7 +106,7 @@ def _pairs(readings: pd.DataFrame, used: Ints, found: Summaries, units: Units) -
     pair, n_pairs = found.row_pair, len(found.unit)
     first = used[np.flatnonzero(np.diff(pair, prepend=-1))]
     of_unit = {name: units.frame[name].array.take(found.unit) for name in FROM_UNIT}
-    of_first = {name: readings[name].array.take(first) for name in FROM_READING}
+    of_first = {name: _in_words(readings[name].array.take(first)) for name in FROM_READING}
     told = {name: _mean(readings[name].to_numpy(np.float64)[used], pair, n_pairs) for name in TOLD}
     mass = np.asarray(of_unit["mass_kg"], np.float64)
     columns = of_unit | of_first | told
@@ -123,9 +123,12 @@ def _pairs(readings: pd.DataFrame, used: Ints, found: Summaries, units: Units) -
         "lab_mode": units.frame["mode"].array.take(found.unit),
         "unit": found.unit,
     }
-    frame = pd.DataFrame(columns)
-    coded = frame[FROM_READING].select_dtypes("category").columns
-    return frame.astype(dict.fromkeys(coded, "str"))
+    return pd.DataFrame(columns, copy=False)
+
+
+def _in_words(values: ExtensionArray) -> ExtensionArray:
+    """Return values, categories as the texts that they stand for."""
+    return values.astype("str") if isinstance(values, pd.Categorical) else values
 
 
 def _mean(values: Floats, pair: Ints, n_pairs: int) -> Floats:

@@ -58,7 +58,8 @@ def split_readings(
 
     A method that `study.toml` calls resting has the mode ``resting``, whatever its rows say.
     """
-    readings = pd.DataFrame({name: readings[name] for name in NEEDED}, copy=False)
+    columns = {name: readings[name].array for name in NEEDED}
+    readings = pd.DataFrame(columns, index=readings.index, copy=False)
     resting = [name for name, method in options.methods.items() if method.resting]
     if resting:
         mode = readings["mode"].mask(readings["method"].isin(resting), RESTING)

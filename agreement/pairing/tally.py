@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import CODE, KEPT
-from agreement.pairing.laboratory_units import ALL_MODES, Ints, Units
+from agreement.pairing.laboratory_units import ALL_MODES, Flags, Ints, Units
 from agreement.pairing.messages import rows_in_words
 from agreement.pairing.reading_fates import Part, ReadingFates
 from agreement.pairing.unit_fates import UnitFates
@@ -144,12 +144,11 @@ def tally(
         mine[pairs["unit"][pairs["method"] == method]] = True
         served[str(method)] = row[mine[units.of_test]]
     based = [name for name, on_heart_rate in heart_rate_based.items() if on_heart_rate]
-    on_heart_rate = pairs["method"].isin(based)
-    concerned = pairs[on_heart_rate]
-    barred = on_heart_rate & (pairs["hr_limiting_drug"] == "yes")
-    unknown = concerned["athlete_id"][concerned["hr_limiting_drug"] == "unknown"]
-    for_limits = pairs.assign(athlete_id=pairs["athlete_id"].mask(barred))
-    counts = for_limits.groupby(["method", "mode"])["athlete_id"].nunique().reset_index()
+    on_heart_rate = pairs["method"].isin(based).to_numpy(np.bool_)
+    drug, athlete = pairs["hr_limiting_drug"].array, units.athlete[pairs["unit"]]
+    barred = on_heart_rate & np.asarray(drug == "yes", np.bool_)
+    unknown = on_heart_rate & np.asarray(drug == "unknown", np.bool_)
+    groups = _groups(pairs, athlete, barred)
     return Tally(
         len(row),
         row[kept[units.of_test]],
@@ -160,13 +159,13 @@ def tally(
         },
         served,
         {rules: _apart(part) for rules, part in zip(RULES, parts, strict=False)},
-        dict(zip(_keys(counts), counts["athlete_id"].tolist(), strict=True)),
-        frozenset(_keys(pairs[barred])),
+        {name: athletes for name, (athletes, _) in groups.items()},
+        frozenset(name for name, (_, some) in groups.items() if some),
         *_left_out(
             readings, of_readings, parts, [name for name, rows in served.items() if not rows.size]
         ),
-        unknown.nunique(),
-        concerned["athlete_id"].nunique(),
+        len(np.unique(athlete[unknown])),
+        len(np.unique(athlete[on_heart_rate])),
     )
 
 
@@ -180,9 +179,18 @@ def _joined(one: Any, other: Any) -> Any:
     return one | other if isinstance(one, frozenset) else one + other
 
 
-def _keys(pairs: pd.DataFrame) -> list[tuple[str, str]]:
-    """Return method and mode of each row."""
-    return list(zip(map(str, pairs["method"]), map(str, pairs["mode"]), strict=True))
+def _groups(
+    pairs: pd.DataFrame, athlete: Ints, barred: Flags
+) -> dict[tuple[str, str], tuple[int, int]]:
+    """Return for each method and mode how many athletes its limits could rest on, and pairs barred."""
+    (method, _), (mode, modes) = (pd.factorize(pairs[name]) for name in ("method", "mode"))
+    label = method * len(modes) + mode
+    kinds, first, group = np.unique(label, return_index=True, return_inverse=True)
+    size = int(athlete.max(initial=0)) + 1
+    allowed = np.unique((group * size + athlete)[~barred]) // size
+    counts = (np.bincount(of, minlength=len(kinds)).tolist() for of in (allowed, group[barred]))
+    names = (map(str, pairs[name].iloc[first]) for name in ("method", "mode"))
+    return dict(zip(zip(*names, strict=True), zip(*counts, strict=True), strict=True))
 
 
 def _left_out(

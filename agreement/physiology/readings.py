@@ -6,7 +6,7 @@ estimates share their columns with the table they came from.
 """
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -146,20 +146,27 @@ def field_readings(
 
 def estimate_readings(estimates: pd.DataFrame) -> ReadingPart:
     """Return field estimates as readings, sharing every column of the table."""
-    frame = estimates.rename(columns={"vo2max": "field", "vo2max_l_min": "field_l_min"}).assign(
-        source=_constant("field_estimates", estimates.index),
-        id=estimates["athlete_id"],
-        in_range=_constant(None, estimates.index),
-        standard_error=np.nan,
-    )[READING_COLUMNS]
-    frame.index = pd.RangeIndex(len(frame))
+    size, who = len(estimates), estimates["athlete_id"]
+    made = {
+        "id": who.array,
+        "field": estimates["vo2max"].array,
+        "field_l_min": estimates["vo2max_l_min"].array,
+        "source": _constant("field_estimates", who),
+        "in_range": _constant(None, who),
+        "standard_error": np.full(size, np.nan),
+    }
+    columns = {n: made[n] if n in made else estimates[n].array for n in READING_COLUMNS}
+    frame = pd.DataFrame(columns, index=pd.RangeIndex(size), copy=False)
     return ReadingPart(frame, NO_MEMBERS, joined([]))
 
 
-def _constant(text: str | None, index: pd.Index) -> "pd.Series[str]":
-    """Return a text column of one value, built from one value and repeated."""
+def _constant(text: str | None, like: pd.Series) -> Any:
+    """Return a text column of one value, built from one value; categories beside categories."""
     one = pd.array([text], dtype="str")
-    return pd.Series(one.repeat(len(index)), index=index)
+    if isinstance(like.dtype, pd.CategoricalDtype):
+        code = -1 if text is None else 0
+        return pd.Categorical.from_codes(np.full(len(like), code, np.int8), one.dropna())
+    return one.repeat(len(like))
 
 
 def _on_heart_rate(readings: pd.DataFrame, study: StudyTables) -> dict[str, bool]:

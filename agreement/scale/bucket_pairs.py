@@ -72,8 +72,9 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
     )
     ids = pd.Series(pd.Categorical(readings["id"].array[:size]))
     fates = RowFates(readings["row"].iloc[:size], ids, *own)
-    out, lines = fates.left_out(), None
-    if plan.write and len(out):
+    counts, lines = np.bincount(fates.reason + 1, minlength=len(REASONS) + 1)[1:], None
+    if plan.write and counts.any():
+        out = fates.left_out()
         lines = plan.work / f"left-{bucket:06d}.parquet"
         file = plan.common.files[SOURCE]
         told = exclusions({file: out.sort_values("row")}, paired.texts)  # as they were read
@@ -85,8 +86,7 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
         pairs=paired.pairs[PAIR_COLUMNS][rows],
         daily=paired.daily[rows if plan.days else slice(0)],
     )
-    counts = np.bincount(out["reason"], minlength=len(REASONS)).tolist()
-    left = {reason: n for reason, n in zip(REASONS, counts, strict=True) if n}
+    left = {reason: n for reason, n in zip(REASONS, counts.tolist(), strict=True) if n}
     return BucketPairs(paired, fates.counts(), left, lines)
 
 
@@ -95,41 +95,37 @@ def _estimates(plan: BucketPlan, bucket: int) -> pd.DataFrame:
     own = plan.buckets.codes_in(bucket)
     tested = plan.buckets.athletes[own.start : own.stop].tolist()
     places: dict[str, int] = {}  # of athletes without a laboratory test
-    pieces, who, how = [], [], []
-    for piece in plan.records:
+    ends = np.cumsum([0, *(int(np.diff(p.starts[bucket : bucket + 2])[0]) for p in plan.records)])
+    size, file = int(ends[-1]), [plan.common.files[SOURCE]]
+    found: dict[str, npt.NDArray[Any]] = {name: np.full(size, np.nan) for name in NUMBERS}
+    found |= {name: np.empty(size, np.int64) for name in ("row", "instant", "day", "athlete")}
+    found |= {name: np.empty(size, np.int8) for name in TEXTS} | {
+        "method": np.empty(size, np.int32)
+    }
+    for piece, start, end in zip(plan.records, ends, ends[1:], strict=False):
         rows = read_records(piece.path, piece.kind, *piece.starts[bucket : bucket + 2])
-        code = rows["athlete"].astype(np.int64) - own.start
+        for name in piece.kind.names or ():
+            found[name][start:end] = rows[name]
+        code, method = (found[name][start:end] for name in ("athlete", "method"))
+        code -= own.start
         if piece.strangers is not None:
             named = read_section(piece.strangers, bucket)["athlete_id"].tolist()
             unified = [places.setdefault(one, len(tested) + len(places)) for one in named]
             strange = code >= len(tested)
             first = len(plan.buckets.athletes) - own.start
             code[strange] = np.array(unified, np.int64)[code[strange] - first]
-        pieces.append(rows)
-        who.append(code)
-        how.append(np.array([plan.methods.index(one) for one in piece.methods])[rows["method"]])
-    size, file = sum(map(len, pieces)), [plan.common.files[SOURCE]]
-
-    def column(name: str, kind: type = np.float64) -> npt.NDArray[Any]:
-        """Return one column of all pieces; NaN where a piece has no such column."""
-        each = (
-            rows[name] if name in (rows.dtype.names or ()) else np.full(len(rows), np.nan)
-            for rows in pieces
-        )
-        return np.concatenate([*each, np.zeros(0, kind)], dtype=kind, casting="unsafe")
-
+        method[:] = np.array([plan.methods.index(one) for one in piece.methods])[method]
     columns: dict[str, Any] = {
-        "athlete_id": _coded(who, [*tested, *places]),
-        "instant": column("instant", np.int64).astype("datetime64[us]"),
-        "date": column("day", np.int32).astype("datetime64[D]").astype("datetime64[us]"),
-        "method": _coded(how, plan.methods),
-        "row": column("row", np.int64),
-        "file": _coded([np.zeros(size, np.int8)], file),
+        "athlete_id": _coded(found["athlete"], [*tested, *places]),
+        "instant": found["instant"].view("datetime64[us]"),
+        "date": found["day"].view("datetime64[D]").astype("datetime64[us]"),
+        "method": _coded(found["method"], plan.methods),
+        "row": found["row"],
+        "file": _coded(np.zeros(size, np.int8), file),
     }
-    columns |= {name: _coded([p[name] for p in pieces], known) for name, known in TEXTS.items()}
-    return pd.DataFrame(columns | {name: column(name) for name in NUMBERS}, copy=False)
+    columns |= {name: _coded(found[name], known) for name, known in TEXTS.items()}
+    return pd.DataFrame(columns | {name: found[name] for name in NUMBERS}, copy=False)
 
 
-def _coded(codes: Sequence[npt.NDArray[Any]], texts: Sequence[str]) -> pd.Categorical:
-    whole = np.concatenate([*codes, np.zeros(0, np.int8)])
-    return pd.Categorical.from_codes(whole, pd.Index(list(texts), dtype="str"), validate=False)
+def _coded(codes: npt.NDArray[Any], texts: Sequence[str]) -> pd.Categorical:
+    return pd.Categorical.from_codes(codes, pd.Index(list(texts), dtype="str"), validate=False)
