@@ -45,6 +45,7 @@ from agreement.tables.table_files import find_tables
 
 ROWS_PER_BUCKET: Final = 250_000
 MOST_BUCKETS: Final = 2048
+ENOUGH_PEOPLE: Final = 5  # whom a reason has left rows out of, to be told of
 Problems = tuple[Problem, ...]
 Map = Callable[..., list[Any]]  # of an engine
 
@@ -65,6 +66,20 @@ class Streamed:
     def lines_of_estimates(self) -> int:
         """How many lines `lines` hold; people who withdrew are one line of `pairing.exclusions`."""
         return sum(n for reason, n in self.reasons.items() if reason != "withdrawn")
+
+    def people_left_out(self) -> dict[str, int]:
+        """Return of how many people each reason has left out estimates; of many at least five."""
+        people: dict[str, set[str]] = {reason: set() for reason in self.reasons}
+        for path in self.lines:
+            open_ = [reason for reason, ids in people.items() if len(ids) < ENOUGH_PEOPLE]
+            if not open_:
+                break
+            lines = read_ledger_part(path)
+            for reason in open_:
+                people[reason].update(
+                    lines.loc[lines["reason"] == reason, "id"].astype("str").unique()
+                )
+        return {reason: len(ids) for reason, ids in people.items()}
 
     def all_exclusions(self) -> pd.DataFrame:
         """Return the lines of all tables, those of estimates too, in the order of the flow."""

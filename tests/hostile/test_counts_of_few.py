@@ -1,12 +1,17 @@
 """No count or share in an audit tells that one to four people have some trait, or have it not."""
 
+import shutil
+
 import numpy as np
 import pandas as pd
 import pytest
+from exposed_study import write_exposed
+from opened import open_report
 
 from agreement.report.privacy.cells import few_of_a_sign
+from agreement.report.privacy.left_out import pooled
 from agreement.report.privacy.other_ways import _of_few_less
-from agreement.report.privacy.release import pooled, released_results
+from agreement.report.privacy.release import released_results
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.indices.error import errors_of_estimate
@@ -187,13 +192,66 @@ def test_of_whatever_analysis_no_row_tells_how_many_a_few_it_lacks(analysis, les
     assert lacking.tolist() == [False, not shown]
 
 
-def test_rows_of_a_few_are_pooled_with_reasons_until_they_are_five():
-    reasons = ["withdrawn", *["no_mass"] * 2, *["copy"] * 7]
-    lines = pd.DataFrame({"reason": reasons, "file": "a.csv", "row": range(10), "message": ""})
-    flow = pd.DataFrame({"file": ["a.csv"], "used": [11], "summarised": [4], "excluded": [10]})
-    left_out, told = pooled(lines.assign(id="K"), flow, {"a.csv": (1, 2)})
+def test_what_is_of_a_few_stands_together_with_the_smallest_other_reason():
+    reasons = [*["withdrawn"] * 6, *["no_mass"] * 2, *["copy"] * 7, *["stale"] * 9]
+    lines = pd.DataFrame({"reason": reasons, "file": "a.csv", "row": range(24), "message": ""})
+    flow = pd.DataFrame({"file": ["a.csv"], "used": [11], "summarised": [4], "excluded": [24]})
+    of_one = {"a.csv": (1, 2, ["withdrawn"])}  # six rows of one person
+    left_out, told = pooled(lines.assign(id="K"), flow, of_one)
     counts = left_out.set_index("reason")["message"].str.split(":").str[0].to_dict()
-    assert counts == {"copy": "7 rows", "withheld": "6 rows"}  # 1 and 2 of them, and their 3
-    assert told.to_numpy().tolist() == [["a.csv", 10, 2, 13]]
-    alone, _ = pooled(lines.assign(id="K").head(0), flow, {"a.csv": (1, 0)})
-    assert alone["message"].str.split(":").str[0].tolist() == ["1 row"]
+    assert counts == {"stale": "9 rows", "withheld": "18 rows"}  # 6, 2 and 7 of them, and 1 and 2
+    assert told.to_numpy().tolist() == [["a.csv", 10, 2, 27]]
+    again, same = pooled(left_out, told, {})
+    pd.testing.assert_frame_equal(again, left_out)
+    pd.testing.assert_frame_equal(same, told)
+
+
+def released(study):
+    """Rows left out, and the flow, as an audit shows them."""
+    stage = open_report(study, kind="audit").told.stage
+    return stage.exclusions, stage.flow.set_index("file")
+
+
+def test_rows_used_are_those_of_a_study_without_who_takes_a_drug(tmp_path):
+    """In every file, sessions and raw files too: else what was used would tell of them."""
+    taken, without = (write_exposed(tmp_path / name) for name in ("taken", "without"))
+    for study in (taken, without):
+        for file in study.glob("*.csv"):
+            rows = pd.read_csv(file, dtype=str)
+            one = rows.get("athlete_id", pd.Series("", rows.index)) == "QX10"
+            if study == without or file.name == "field_tests.csv":  # those count for everybody
+                rows = rows[~one]
+            elif file.name == "athletes.csv":
+                rows["hr_limiting_drug"] = rows["hr_limiting_drug"].mask(one, "yes")
+            rows.to_csv(file, index=False)
+    for folder in ("breaths", "samples"):
+        next((without / folder).glob("*10.csv")).unlink()
+    (_, told), (_, expected) = released(taken), released(without)
+    columns = ["used", "summarised"]
+    pd.testing.assert_frame_equal(told[columns], expected[columns].reindex(told.index))
+    assert told.loc["samples", "excluded"] - expected.loc["samples", "excluded"] == 1
+
+
+def test_who_takes_a_drug_cannot_be_told_from_who_was_tested_in_another_mode(tmp_path):
+    """Three people alone are left out: that they are is seen, but not why."""
+    taken, cycled = (write_exposed(tmp_path / name) for name in ("taken", "cycled"))
+    for study in (taken, cycled):
+        for name in ("breaths", "samples"):
+            shutil.rmtree(study / name)
+        for name in ("sessions", "field_tests"):
+            (study / f"{name}.csv").unlink()
+        toml = (study / "study.toml").read_text(encoding="utf-8")
+        toml = toml.replace('[files.sessions]\npath = "sessions.csv"\n', "")
+        (study / "study.toml").write_text(toml, encoding="utf-8")
+    three = ["QX11", "QX12", "QX13"]
+    people = pd.read_csv(taken / "athletes.csv")
+    people["hr_limiting_drug"] = "no"
+    people.to_csv(cycled / "athletes.csv", index=False)
+    people.loc[people["athlete_id"].isin(three), "hr_limiting_drug"] = "yes"
+    people.to_csv(taken / "athletes.csv", index=False)
+    tests = pd.read_csv(cycled / "lab_tests.csv")
+    tests.loc[tests["athlete_id"].isin(three), "mode"] = "cycle"
+    tests.to_csv(cycled / "lab_tests.csv", index=False)
+    for one, other in zip(released(taken), released(cycled), strict=True):
+        pd.testing.assert_frame_equal(one, other)
+    assert set(released(taken)[0]["reason"]) == {"withheld"}

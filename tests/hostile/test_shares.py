@@ -277,7 +277,7 @@ KEYS = [
     "seed",
     "written_by",
     "small_groups",
-    "counted_nowhere",
+    "rows_of_few",
 ]
 
 

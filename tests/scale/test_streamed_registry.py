@@ -304,7 +304,7 @@ def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monk
     page = (out / "report.html").read_text()
     assert '<div id="verdict">' in page
     assert "computed on a sample of" in page
-    assert "Why field estimates were left out" in page
+    assert "Why rows were left out" in page
     assert "Nothing was left out" not in page
     assert 'data-statistic="limits_of_agreement/wrist/run/all/bias"' in page
     results = pd.read_csv(out / "results.csv", keep_default_na=False, na_values=[""])

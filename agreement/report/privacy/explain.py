@@ -32,8 +32,9 @@ _COUNTS: Final = (
         "'suppressed'."
     ),
     (
-        "How many rows each input file had and why some were left out, withdrawals included. These are "
-        "counts of rows; a small one may be the rows of one person."
+        "How many rows each input file had and how many were left out: a small number may be the rows of "
+        f"one person. Why, is said of reasons that hold for {FEWEST_SHOWN} people or more; the others, "
+        "withdrawals and drugs that limit heart rate among them, stand together without a name."
     ),
 )
 _ROWS: Final = (

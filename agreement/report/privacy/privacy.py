@@ -45,7 +45,7 @@ def naming(key: bytes) -> Naming:
 def pseudonymous(cohort: Cohort, key: bytes) -> Cohort:
     """Return the cohort with pseudonyms for athletes and tests, in all that reports show."""
     pairing, name = cohort.pairing, naming(key)
-    hidden = {
+    hidden: dict[str, Any] = {
         part: _renamed(getattr(pairing, part), name, ["athlete_id", "lab_test_id"])
         for part in ("pairs", "daily", "repeats", "across_modes", "units")
     }
@@ -67,8 +67,11 @@ def pseudonymous(cohort: Cohort, key: bytes) -> Cohort:
         study=replace(
             cohort.study,
             athletes=_renamed(cohort.study.athletes, name, ["athlete_id"]),
-            field_tests=_renamed(cohort.study.field_tests, name, ["athlete_id"]),
-            sessions=_renamed(cohort.study.sessions, name, ["athlete_id"]),
+            lab_tests=_renamed(cohort.study.lab_tests, name, ["athlete_id", "lab_test_id"]),
+            field_tests=_renamed(cohort.study.field_tests, name, ["athlete_id", "field_test_id"]),
+            sessions=_renamed(cohort.study.sessions, name, ["athlete_id", "session_id"]),
+            breaths={name(one): path for one, path in cohort.study.breaths.items()},
+            samples={name(one): path for one, path in cohort.study.samples.items()},
             problems=(),
             inputs=without_files_of_people(cohort.study, key),
             without_value=_renamed_known(cohort.study.without_value, name),
@@ -203,4 +206,5 @@ def _renamed_known(frame: pd.DataFrame | None, name: Naming) -> pd.DataFrame | N
 
 def _renamed(frame: pd.DataFrame, name: Naming, columns: list[str]) -> pd.DataFrame:
     """Return a frame with pseudonyms in some columns."""
-    return frame.assign(**{column: frame[column].map(name).astype("str") for column in columns})
+    ids = {column: frame[column].map(name, na_action="ignore") for column in columns}
+    return frame.assign(**{column: each.astype("str") for column, each in ids.items()})

@@ -8,14 +8,9 @@ import pandas as pd
 
 from agreement.errors import AgreementError
 from agreement.report.privacy.explain import FILE, explanation
+from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason
 from agreement.report.privacy.recalled import recalled_options
-from agreement.report.privacy.release import (
-    counted_lines,
-    pooled,
-    released_results,
-    released_tables,
-    rows_by_reason,
-)
+from agreement.report.privacy.release import released_results, released_tables
 from agreement.report.privacy.rows import numbers_of_rows, rows_to_share, tables_of_rows
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import refuse_foreign, replaced_folder
@@ -109,7 +104,7 @@ def _shared(
         results = released_results(results, gone and {tuple(name) for name in gone})
     flow = read_own_table(source, "flow", content)
     left_out = _left_out(source, content, flow)
-    left_out, flow = pooled(left_out, flow, content.get("counted_nowhere", {}))
+    left_out, flow = pooled(left_out, flow, content.get("rows_of_few", {}))
     return released_tables(results, left_out, flow), told
 
 

@@ -16,9 +16,9 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.errors import Problem
 from agreement.report.privacy.cells import Name, small_groups
+from agreement.report.privacy.left_out import OfFew, pooled, rows_of_few
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few, hidden_parts
 from agreement.report.privacy.release import (
-    pooled,
     released_options,
     released_results,
     released_tables,
@@ -34,11 +34,9 @@ from agreement.tables.writers import significant
 from agreement.terms import DOUBTS
 
 if TYPE_CHECKING:
-    from agreement.pairing.study_pairs import Pairing
     from agreement.pairing.tally import WithoutPair
     from agreement.scale.registry_results import RegistryResults
     from agreement.stats.results_table import StudyResults
-    from agreement.tables.study_tables import StudyTables
 
 WITHHELD: Final = "withheld"  # reason of the one note that says that the others stay out
 WHOSE: Final = ("athlete_id", "lab_test_id")
@@ -83,10 +81,10 @@ class Stage:
         return small_groups(self.results)
 
     @cached_property
-    def counted_nowhere(self) -> dict[str, tuple[int, int]]:
-        """Rows of each file that are of a few whom no number counts; told to provenance, for a share."""
+    def of_few(self) -> dict[str, OfFew]:
+        """Rows of each file that tell of a few people; told to provenance, for a share."""
         cohort, counted = self._cohort, [one.data.pairs for one in self._cohort.results.methods]
-        return rows_counted_nowhere(cohort.study, cohort.pairing, counted)
+        return rows_of_few(cohort.study, cohort.pairing, counted)
 
     @cached_property
     def without_pair(self) -> "tuple[WithoutPair, ...]":
@@ -152,8 +150,8 @@ class Released(Stage):
         self.frame = released_results(self.frame, small_groups(self.results))
         methods = tuple(map(released_method, self.results.methods))
         self.results = replace(self.results, methods=methods, laboratory_change={}, averaging={})
-        self.exclusions, self.flow = pooled(self.exclusions, self.flow, self.counted_nowhere)
-        self.kept_back, self.counted_nowhere = [], {}  # they are gone
+        self.exclusions, self.flow = pooled(self.exclusions, self.flow, self.of_few)
+        self.kept_back, self.of_few = [], {}  # they are gone
         self.options = released_options(self.options)
         self.problems = released_problems(self.problems)
 
@@ -213,43 +211,6 @@ class Released(Stage):
     def tables(self, tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
         """Return counts and reasons; tables of people have no row."""
         return released_tables(*(tables[name] for name in ("results", "exclusions", "flow")))
-
-
-def rows_counted_nowhere(
-    study: "StudyTables", pairing: "Pairing", counted: Iterable[pd.DataFrame]
-) -> dict[str, tuple[int, int]]:
-    """
-    Return, of each file, how many rows used alone and summarised are of one to four paired people whom no result counts.
-
-    A drug that limits heart rate is why: rows used less athletes in the results would tell how many
-    take one.
-
-    counted: the pairs behind the results of each method and mode.
-    """
-    names, pairs = study.names, pairing.pairs
-    counting = pd.concat([pairs.iloc[:0], *counted])
-    key = ["method", "mode", "athlete_id", "lab_test_id"]
-    out = pairs[~pd.MultiIndex.from_frame(pairs[key]).isin(pd.MultiIndex.from_frame(counting[key]))]
-    people, tests = (
-        out[~out[one].isin(counting[one])].drop_duplicates(one)
-        for one in ("athlete_id", "lab_test_id")
-    )
-    field = out[out["method"].isin(study.field_tests["protocol"])]
-    behind = {
-        "lab_tests": tests.merge(pairing.units[["lab_test_id", "n_tests"]]).assign(
-            rows=lambda one: one["n_tests"]
-        ),
-        "athletes": people.assign(rows=1),
-        "field_tests": field.assign(rows=field["n_estimates"].astype(int)),
-    }
-    return {
-        names[table]: (
-            int((own["rows"] == 1).sum()),
-            int(own.loc[own["rows"] > 1, "rows"].sum()),
-        )
-        for table, own in behind.items()
-        if table in names and 0 < own["athlete_id"].nunique() < FEWEST_SHOWN
-    }
 
 
 def _error(data: MethodData) -> Repeatability | None:

@@ -38,7 +38,7 @@ _TYPES: Final[dict[str, type | tuple[type, ...]]] = {
     "shared": bool,
     "rows_of_people": bool,
     "small_groups": list,
-    "counted_nowhere": dict,
+    "rows_of_few": dict,
 }
 KINDS: Final = ("squad", "validation", "audit", "brief", None)
 _AGAIN: Final = "Run the report again."
@@ -78,12 +78,15 @@ def read_provenance(report: Path) -> dict[str, Any]:
         for one in content.get("small_groups", [])
     ):
         raise damaged(PROVENANCE, "is damaged: 'small_groups' is no list of groups")
-    behind = content.get("counted_nowhere", {}).values()
+    rows = content.get("rows_of_few", {}).values()
     if not all(
-        isinstance(one, list) and len(one) == 2 and all(type(n) is int and n >= 0 for n in one)
-        for one in behind
+        isinstance(one, list)
+        and len(one) == 3
+        and all(type(n) is int and n >= 0 for n in one[:2])
+        and isinstance(one[2], list)
+        for one in rows
     ):
-        raise damaged(PROVENANCE, "is damaged: 'counted_nowhere' is no list of rows")
+        raise damaged(PROVENANCE, "is damaged: 'rows_of_few' is no list of rows")
     if content.get("kind") not in KINDS:
         raise damaged(PROVENANCE, "is damaged: there is no such kind of report")
     name = content.get("study")

@@ -13,28 +13,23 @@ import pandas as pd
 from agreement.figures.differences import differences_caption, plot_differences
 from agreement.pairing.tally import WithoutPair
 from agreement.report.page.html import PageDraft
-from agreement.report.page.markup import Block, code, heading, paragraph, table
+from agreement.report.page.markup import Block, heading, paragraph
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.pictures import Album, Picture, drawing, picture
 from agreement.report.page.texts import cautions
 from agreement.report.privacy.cells import few_of_a_sign, hidden_groups
+from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason, rows_of_few
 from agreement.report.privacy.privacy import FEWEST_SHOWN, without_files_of_people
-from agreement.report.privacy.release import (
-    counted_lines,
-    pooled,
-    released_options,
-    released_tables,
-    rows_by_reason,
-)
-from agreement.report.privacy.stage import released_registry, rows_counted_nowhere
+from agreement.report.privacy.release import released_options, released_tables
+from agreement.report.privacy.stage import released_problems, released_registry
 from agreement.report.run.exports import write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.write_pairs import WORK, paired_output, write_pair_tables
 from agreement.report.sections.answer import verdict_block, verdict_sentences
 from agreement.report.sections.further import analysis_table
-from agreement.report.sections.ledger import left_out_block
+from agreement.report.sections.ledger import files_block, left_out_block
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.registry_results import RegistryResults, registry_results
 from agreement.scale.streamed import Streamed
@@ -42,7 +37,6 @@ from agreement.stats.catalogue import ANALYSES
 from agreement.tables.options import Kind, Margin
 from agreement.tables.withdrawn import study_key
 from agreement.tables.writers import significant
-from agreement.terms import REASONS
 
 if TYPE_CHECKING:
     from agreement.report.run.write import WrittenReport
@@ -83,33 +77,27 @@ def write_registry_report(
     with paired_output(study, target, engine, progress) as (streamed, folder):
         results = registry_results(streamed)
         results = replace(results, frame=significant(results.frame))
-        left_out = Block("")
-        told, flow = streamed.study, streamed.pairing.flow
-        behind = rows_counted_nowhere(told, streamed.pairing, results.pairs.values())
+        told, flow, problems = streamed.study, streamed.pairing.flow, streamed.problems
+        lines, counting = _counted(streamed), results.pairs.values()
+        few = rows_of_few(told, streamed.pairing, counting, streamed.people_left_out())
         gone = hidden_groups(results.frame) | few_of_a_sign(results.pairs)
         if kind == "audit":
             results = released_registry(results, gone)
-            gone = set()  # they are
-            inputs, options = (
-                without_files_of_people(told, study_key(told.folder)),
-                released_options(told.options),
-            )
-            told = replace(told, inputs=inputs, options=options)
-            lines, flow = pooled(_counted(streamed), flow, behind)
-            behind = {}  # it is done
+            inputs = without_files_of_people(told, study_key(told.folder))
+            told = replace(told, inputs=inputs, options=released_options(told.options))
+            (lines, flow), problems = pooled(lines, flow, few), released_problems(problems)
+            gone, few = set(), {}  # they are
             write_tables(released_tables(results.frame, lines, flow), folder)
         else:
             write_pair_tables(streamed, folder)
             write_tables({"results": results.frame}, folder)
-            others = bool(streamed.reasons)  # told by the table above them
-            left_out = left_out_block(streamed.pairing.exclusions, streamed.problems, others=others)
-        left_out = _flow_block(flow, streamed.reasons) + left_out
+        left_out = files_block(flow) + left_out_block(lines, problems)
         names = Names.of(streamed.study.options, (v.mode for v in results.verdicts))
         numbers = Numbers(results.frame, names)
         content = provenance(told, kind)
         judged = (_methods(results), numbers, streamed.study.options)
         content["verdict"] = verdict_sentences(*judged, _without_pair(streamed, kind))
-        content |= {"remarks": [_what_it_is(results)], "counted_nowhere": behind}
+        content |= {"remarks": [_what_it_is(results)], "rows_of_few": few}
         content["small_groups"] = sorted(gone)
         write_provenance(content, folder)
         drawn = _figures(results, numbers, kind, streamed.study.options.margin)
@@ -221,19 +209,3 @@ def _figures(
             )
         )
     return drawn
-
-
-def _flow_block(flow: pd.DataFrame, left_out: dict[str, int]) -> Block:
-    rows = flow.to_numpy(dtype=str).tolist()
-    columns = ["file", "rows read", "used", "summarised", "left out"]
-    reasons = [
-        (code(reason), words, str(left_out[reason]))
-        for reason, words in REASONS.items()
-        if reason in left_out
-    ]
-    return table("Rows of every table", columns, rows, numeric=columns[1:]) + table(
-        "Why field estimates were left out",
-        ["reason", "in words", "rows"],
-        reasons,
-        numeric=["rows"],
-    )

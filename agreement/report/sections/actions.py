@@ -11,7 +11,7 @@ from agreement.cohort import Cohort
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Numbers
-from agreement.report.privacy.release import rows_by_reason
+from agreement.report.privacy.left_out import rows_by_reason
 from agreement.report.sections.answer import Judged, ranked
 from agreement.report.shown.told import told_of
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass

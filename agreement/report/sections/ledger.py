@@ -8,7 +8,7 @@ from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, code, fold, lines, paragraph, table
 from agreement.report.page.numbers import counted
-from agreement.report.privacy.release import WORDS, rows_by_reason
+from agreement.report.privacy.left_out import WORDS, rows_by_reason
 from agreement.report.privacy.stage import WITHHELD
 from agreement.report.shown.told import told_of
 from agreement.terms import DOUBTS, REASONS
@@ -55,18 +55,12 @@ def left_out(cohort: Cohort) -> Block:
     return left_out_block(stage.exclusions, stage.problems)
 
 
-def left_out_block(
-    exclusions: pd.DataFrame, problems: tuple[Problem, ...], *, others: bool = False
-) -> Block:
-    """
-    Return the reasons with their counts, and the notes.
-
-    others: more rows were left out than these, and stand elsewhere on the page.
-    """
+def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> Block:
+    """Return the reasons with their counts, and the notes."""
     notes = confirmed_block(problems)
     notes += _notes(tuple(one for one in problems if one.reason not in DOUBTS))
     if exclusions.empty:
-        return (Block("") if others else paragraph("Nothing was left out.")) + notes
+        return paragraph("Nothing was left out.") + notes
     counts = (
         rows_by_reason(exclusions)
         .groupby(["reason", "file"], sort=False)["rows"]

@@ -11,6 +11,7 @@ from agreement.report.page.machine import in_words
 from agreement.report.page.machine import worded as worded  # noqa: PLC0414 # for figures of one's own
 from agreement.report.page.markup import Block
 from agreement.report.page.pictures import Album
+from agreement.report.privacy.left_out import OfFew
 from agreement.report.run.earlier import JUDGED, judged
 from agreement.report.run.exports import (
     MadeTable,
@@ -34,9 +35,9 @@ class OfAthletes(NamedTuple):
     kind: Kind
     cards: dict[str, MadeTable]  # their table; nothing where nobody may be named
     pages: dict[str, str]  # file -> text
-    # `kept_back` and `counted_nowhere` of `agreement.report.privacy.stage.Stage`
+    # `kept_back` and `of_few` of `agreement.report.privacy.stage.Stage`
     small_groups: list[tuple[str, ...]]
-    counted_nowhere: dict[str, tuple[int, int]]
+    rows_of_few: dict[str, OfFew]
 
 
 class Page:
@@ -83,7 +84,7 @@ class Page:
                 {} if cards is None else {"athlete_cards": made_table("athlete_cards", cards)},
                 pages,
                 told.stage.kept_back,
-                told.stage.counted_nowhere,
+                told.stage.of_few,
             )
         return self._made[kind]
 
@@ -125,7 +126,7 @@ class Page:
             "verdict": sentences,
             "remarks": grown.new() + remarks(told.stage.flow, told.stage.problems, source["study"]),
             "small_groups": made.small_groups,
-            "counted_nowhere": made.counted_nowhere,
+            "rows_of_few": made.rows_of_few,
             JUDGED: judged(told.options.margin, verdicts, cohort.earlier),
         }
         write_provenance(source | found, place)
