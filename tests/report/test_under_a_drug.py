@@ -9,6 +9,7 @@ from agreement.report.privacy.sharing import share_report
 from agreement.report.privacy.stage import released_registry
 from agreement.report.run.own_report import seal
 from agreement.report.sections.cards import DRUG
+from agreement.report.sections.checklists import facts_of
 from agreement.scale.registry_results import RegistryResults
 
 RING = '[methods."ring"]\nheart_rate_based = false\n'
@@ -42,7 +43,7 @@ def test_a_card_gives_no_number_where_the_method_rests_on_heart_rate(told):
 
 
 def test_lists_count_who_is_known_to_take_one(told):
-    assert told.facts.drugs == 1
+    assert facts_of(told.cohort).drugs == 1
 
 
 def test_no_shift_is_expected_of_a_wrong_maximum_and_mass_is_judged_all_the_same(told):
