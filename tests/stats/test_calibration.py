@@ -98,9 +98,11 @@ def test_variance_with_several_pairs_is_that_of_the_limits():
     field, lab, athlete = study(n=15, each=3, bias=6)
     sums = AthleteSums(field, lab, athlete)
     limits = limits_by_athlete(lab - field, athlete)
-    assert sums.all("offset").variance[0] == pytest.approx(limits.sd**2, rel=1e-9)
+    assert sums.fits("offset").variance[0] == pytest.approx(limits.sd**2, rel=1e-9)
     without = limits_by_athlete((lab - field)[athlete != 4], athlete[athlete != 4])
-    assert sums.without_each("offset").variance[4] == pytest.approx(without.sd**2, rel=1e-9)
+    assert sums.fits("offset", without_each=True).variance[4] == pytest.approx(
+        without.sd**2, rel=1e-9
+    )
 
 
 def test_outside_the_range_is_refused_with_a_reason():

@@ -481,8 +481,8 @@ SHOWN_BY = {
 PARTS = {
     *("mean_row", "beside_vo2max"),
     *("athlete_codes", "kept_share", "cluster_resampling", "clusters", "limit_factor", "day_sums"),
-    *("lines_from_sums", "sums_about", "without_each_athlete", "without_each_pair"),
-    *("jackknife_errors", "checked_share", "t_p_value", "said_p", "checked_pairs", "warn_if_few"),
+    *("lines_from_sums", "sums_about", "without_each_pair"),
+    *("checked_share", "t_p_value", "said_p", "checked_pairs", "warn_if_few"),
     *("groups_rows", "limits_rows", "limits_sentence", "reading", "age_name"),
     *(
         "age_bands",

@@ -9,7 +9,7 @@ from scipy import special
 from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.clusters import athlete_codes
-from agreement.stats.basics.intervals import Interval, checked_share, t_interval
+from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.least_squares import fit_line
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.squad_calibration import (
@@ -27,6 +27,7 @@ from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotE
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
+FEWEST_CALIBRATED: Final = 5  # a line through all athletes but one, with an error left over
 FEW_FOR_CALIBRATION: Final = 20
 BEYOND_RANGE: Final = 2.0  # field values further outside are refused [mL/kg/min]
 ORDINARY_SLOPES: Final = Interval(0.7, 1.3)
@@ -77,30 +78,23 @@ class Calibration(Result):
             said.append("the method shrinks or stretches differences between athletes")
         return tuple(said)
 
-    def laboratory_equivalent(
-        self, field: float, confidence_level: float = 0.95
-    ) -> LaboratoryEquivalent:
+    def laboratory_equivalent(self, field: float) -> LaboratoryEquivalent:
         """
         Return the laboratory value that one field value stands for, with its prediction interval.
 
         field: [mL/kg/min]
         Returns the value, without numbers more than 2 mL/kg/min outside the observed field values.
         """
-        refused = self._refusal(field)
-        if refused:
+        if not self.lowest - BEYOND_RANGE <= field <= self.highest + BEYOND_RANGE:
+            known = f"the calibrated range {self.lowest:.1f} to {self.highest:.1f}"
+            refused = f"field value {field:.1f} is outside {known}"
             return LaboratoryEquivalent(np.nan, np.nan, np.nan, refused)
         if self._local is not None:
-            return LaboratoryEquivalent(*self._local.interval(field, confidence_level))
+            return LaboratoryEquivalent(*self._local.interval(field))
         value = float(self._fit.intercept[0] + self._fit.slope[0] * field)
         at = np.array([1.0, field])
-        df = self.n - ESTIMATED[self.choice]
         spread = float(np.sqrt(self._fit.variance[0] + at @ self._covariance @ at))
-        half = (
-            float(
-                special.stdtrit(df, (1 + checked_share("confidence_level", confidence_level)) / 2)
-            )
-            * spread
-        )
+        half = float(special.stdtrit(self.n - ESTIMATED[self.choice], (1 + 0.95) / 2)) * spread
         return LaboratoryEquivalent(value, value - half, value + half)
 
     def _rows(self) -> TableRows:
@@ -123,17 +117,6 @@ class Calibration(Result):
             f"{self.rmse_cv[self.choice]:.1f} mL/kg/min, against {self.rmse_cv['none']:.1f} "
             f"without calibration ({self.n} athletes, each left out in turn)."
         )
-
-    def _refusal(self, field: float) -> str:
-        if self.lowest - BEYOND_RANGE <= field <= self.highest + BEYOND_RANGE:
-            return ""
-        return (
-            f"field value {field:.1f} is outside the calibrated range "
-            f"{self.lowest:.1f} to {self.highest:.1f}"
-        )
-
-
-FEWEST_CALIBRATED: Final = 5  # a line through all athletes but one, with an error left over
 
 
 class _Pairs(NamedTuple):
@@ -183,7 +166,7 @@ def calibration(
     if pairs.n < FEWEST_CALIBRATED:
         raise ValueError(f"calibration needs at least {FEWEST_CALIBRATED} athletes; got {pairs.n}")
     sums = AthleteSums(y, x, codes)
-    without = {model: sums.without_each(model) for model in MODELS}
+    without = {model: sums.fits(model, without_each=True) for model in MODELS}
     if not np.isfinite(without["line"].slope).all():
         raise ValueError("the field values do not vary enough for a line without each athlete.")
     errors = {
@@ -191,12 +174,16 @@ def calibration(
     }
     drawn = cluster_resampling(codes, rng=rng)
     squares = np.stack([np.ones_like(y), *(errors[m] ** 2 for m in MODELS)], axis=1)
-    loss = bootstrap_of_sums(drawn, squares, _losses, scales=("log",) * 3)
+
+    def losses(sums: Floats) -> Floats:
+        """Root mean square errors of none, offset, line."""
+        return np.asarray(np.sqrt(sums[:, 1:] / sums[:, :1]))
+
+    loss = bootstrap_of_sums(drawn, squares, losses, scales=("log",) * 3)
     each = np.bincount(codes)
     choice = chosen_calibration(np.bincount(codes, y) / each, np.bincount(codes, x) / each).model
     follows = choice == "offset" and not pairs.clustered and uneven_along(y, x)
-    fit = sums.all(choice)
-    covariance = _covariance(pairs, fit, choice)
+    fit = sums.fits(choice)
     return Calibration(
         pairs.n,
         len(y),
@@ -204,11 +191,7 @@ def calibration(
         dict(zip(MODELS, loss.estimate[:3].tolist(), strict=True)),
         {model: loss.interval(k) for k, model in enumerate(MODELS)},
         choice,
-        float(y.min()),
-        float(y.max()),
-        pairs.clustered,
-        fit,
-        covariance,
+        *(float(y.min()), float(y.max()), pairs.clustered, fit, _covariance(pairs, fit, choice)),
         local_offset(y, x) if follows else None,
     )
 
@@ -222,14 +205,8 @@ def calibration_of(data: MethodData) -> Calibration:
     try:
         return calibration(data.field, data.lab, athlete=data.athlete, rng=data.seed)
     except ValueError as error:
-        raise NotEstimable(
-            str(error), TOO_FEW if data.n < FEWEST_CALIBRATED else NOT_ESTIMABLE
-        ) from error
-
-
-def _losses(sums: Floats) -> Floats:
-    """Root mean square errors of none, offset, line."""
-    return np.asarray(np.sqrt(sums[:, 1:] / sums[:, :1]))
+        code = TOO_FEW if data.n < FEWEST_CALIBRATED else NOT_ESTIMABLE
+        raise NotEstimable(str(error), code) from error
 
 
 def _parameters(

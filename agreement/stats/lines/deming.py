@@ -1,22 +1,24 @@
 """Deming regression: the structural line between two methods that both carry normal errors."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
 from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
-from agreement.stats.lines.structural import UNBOUNDED, StructuralSlope, structural_of
+from agreement.stats.lines.structural import UNBOUNDED, structural_of
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
+NET_OF_LABORATORY: Final = "net_of_laboratory"
+UNKNOWN_RATIO: Final = 1.0  # of error variances, where the laboratory's error is not known
 _NOISE: Final = 1e-13  # a correlation below this is rounding
 _CHUNK: Final = 1 << 13  # rows worked on at once; they stay in the processor's cache
 
@@ -66,22 +68,17 @@ def sums_about(x: Floats, y: Floats, centre: Centre) -> Floats:
     return sums
 
 
-def without_each_athlete(
-    x: Floats, y: Floats, codes: Integers, centre: Centre, total: Floats, error_ratio: float
-) -> Iterator[tuple[Floats, Floats]]:
-    """Yield slopes and intercepts, each athlete left out in turn."""
+def _columns(x: Floats, y: Floats, centre: Centre) -> Floats:
+    """Return 1, x, y, xx, yy, xy of each row, about the means."""
     dx, dy = x - centre.x, y - centre.y
-    columns = (np.ones_like(dx), dx, dy, dx * dx, dy * dy, dx * dy)
-    sums = np.stack([np.bincount(codes, column) for column in columns])
-    slope, intercept = lines_from_sums(total[:, None] - sums, error_ratio)
-    yield slope, centre.moved(slope, intercept)
+    return np.stack([np.ones_like(dx), dx, dy, dx * dx, dy * dy, dx * dy])
 
 
 def without_each_pair(
     x: Floats, y: Floats, centre: Centre, total: Floats, error_ratio: float
 ) -> Iterator[tuple[Floats, Floats]]:
     """
-    As `without_each_athlete`, written out for one pair each.
+    Yield slopes and intercepts, each pair left out in turn.
 
     Leaving out one point takes ``n / (n - 1)`` times its product of deviations from a sum of
     products, and ``1 / (n - 1)`` times its deviation from a mean.
@@ -110,23 +107,6 @@ def without_each_pair(
         yield slope, dy + slope * dx
 
 
-def jackknife_errors(
-    left_out: Iterable[tuple[Floats, Floats]], line: DemingLine, n: int
-) -> tuple[float, float]:
-    """Return standard errors of slope and intercept, from the lines with each athlete left out."""
-    sums = np.zeros((2, 2))  # of the moves and of their squares, for slope and intercept
-    for slope, intercept in left_out:
-        moves = slope - line.slope, intercept - line.intercept
-        sums += [[move.sum(), move @ move] for move in moves]
-    squares = sums[:, 1] - sums[:, 0] ** 2 / n
-    errors = np.sqrt(np.maximum(squares, 0.0) * (n - 1) / n)
-    return float(errors[0]), float(errors[1])
-
-
-NET_OF_LABORATORY: Final = "net_of_laboratory"
-UNKNOWN_RATIO: Final = 1.0  # of error variances, where the laboratory's error is not known
-
-
 @dataclass(frozen=True, slots=True)
 class Deming(Result):
     """The line ``field = intercept + slope laboratory``."""
@@ -148,11 +128,12 @@ class Deming(Result):
     net: bool = False
 
     def _rows(self) -> TableRows:
-        parts = (
-            *(("clustered",) if self.clustered else ()),
-            *((NET_OF_LABORATORY,) if self.net else ()),
-            *(("assumed",) if self.assumed else ()),
+        told = (
+            ("clustered", self.clustered),
+            (NET_OF_LABORATORY, self.net),
+            ("assumed", self.assumed),
         )
+        parts = tuple(word for word, holds in told if holds)
         of_lambda = "; ".join(parts[self.clustered :])
         unbounded = (UNBOUNDED,) if np.isnan(self.slope_interval).any() and self.net else ()
         note = "; ".join((*parts, *unbounded))
@@ -244,21 +225,22 @@ def deming(
     if codes is None:
         left_out = without_each_pair(x, y, centre, total, error_ratio)
     else:
-        left_out = without_each_athlete(x, y, codes, centre, total, error_ratio)
-    of_slope, of_intercept = jackknife_errors(left_out, line, n)
+        sums = np.stack([np.bincount(codes, column) for column in _columns(x, y, centre)])
+        slopes, intercepts = lines_from_sums(total[:, None] - sums, error_ratio)
+        left_out = iter([(slopes, centre.moved(slopes, intercepts))])
+    moved = np.zeros((2, 2))  # sums of the moves and of their squares, for slope and intercept
+    for slope, intercept in left_out:
+        moves = slope - line.slope, intercept - line.intercept
+        moved += [[move.sum(), move @ move] for move in moves]
+    squares = moved[:, 1] - moved[:, 0] ** 2 / n
+    of_slope, of_intercept = np.sqrt(np.maximum(squares, 0.0) * (n - 1) / n).tolist()
     if not np.isfinite(of_slope):
         raise ValueError("with one athlete left out no line remains: too few different values.")
-    return Deming(
-        n,
-        len(x),
-        line.slope,
-        line.intercept,
+    ends = (
         t_interval(line.slope, of_slope, n - 2, level),
         t_interval(line.intercept, of_intercept, n - 2, level),
-        float(error_ratio),
-        False,
-        lines,
     )
+    return Deming(n, len(x), *line[1:], *ends, float(error_ratio), False, lines)
 
 
 def deming_of(data: MethodData) -> Deming:
@@ -272,39 +254,31 @@ def deming_of(data: MethodData) -> Deming:
 
     Raises ValueError when the pairs do not give a line.
     """
+    centre = Centre(float(data.lab.mean()), float(data.field.mean()))
     with suppress(NotEstimable):
         net = structural_of(data)
         if not np.isnan(net.slope):
-            return _net_of_laboratory(net, data)
+            sums, ratio = sums_about(data.lab, data.field, centre), net.error_ratio
+            half, twice = (
+                centre.line(*lines_from_sums(sums, share * ratio), share * ratio)
+                for share in (0.5, 2.0)
+            )
+            found = (half, DemingLine(ratio, net.slope, net.intercept), twice)
+            told = (*found[1][1:], net.interval, net.intercept_interval, ratio)
+            return Deming(net.n, net.n_pairs, *told, net.laboratory.assumed, found, net=True)
     fit = deming(data.field, data.lab, error_ratio=UNKNOWN_RATIO, athlete=data.athlete)
     fit = replace(fit, assumed=True)
     if not data.clustered:
         return fit
-    centre = Centre(float(data.lab.mean()), float(data.field.mean()))
-    x, y = data.lab - centre.x, data.field - centre.y
 
     def lines(sums: Floats) -> Floats:
         slope, intercept = lines_from_sums(sums.T, UNKNOWN_RATIO)
         return np.stack([slope, centre.moved(slope, intercept)], axis=1)
 
-    columns = np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=1)
+    columns = np.ascontiguousarray(_columns(data.lab, data.field, centre).T)
     drawn = bootstrap_of_sums(data.resampling, columns, lines, scales=("plain", "plain"))
     slope, intercept = drawn.interval(0), drawn.interval(1)
     return replace(fit, slope_interval=slope, intercept_interval=intercept, clustered=True)
-
-
-def _net_of_laboratory(net: StructuralSlope, data: MethodData) -> Deming:
-    """Return the structural line as a Deming line."""
-    centre = Centre(float(data.lab.mean()), float(data.field.mean()))
-    sums, ratio = sums_about(data.lab, data.field, centre), net.error_ratio
-    half, twice = (
-        centre.line(*lines_from_sums(sums, share * ratio), share * ratio) for share in (0.5, 2.0)
-    )
-    line = DemingLine(ratio, net.slope, net.intercept)
-    ends = (net.interval, net.intercept_interval)
-    assumed = net.laboratory.assumed
-    lines = (half, line, twice)
-    return Deming(net.n, net.n_pairs, *line[1:], *ends, ratio, assumed, lines, net=True)
 
 
 RECORD: Final = recorded("""

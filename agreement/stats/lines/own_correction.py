@@ -1,5 +1,6 @@
 """The athlete's own correction: how far off is his number, and what would one more test buy."""
 
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from math import nan
@@ -8,7 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.half_t import GRID, grid_quantile, grid_weights, mixture_quantiles
 from agreement.stats.basics.intervals import Interval
@@ -58,9 +59,7 @@ class OwnCorrection(Result):
     beta: Floats  # shape (200, p)
     covariance: Floats  # shape (200, p, p). In units of `variance`.
     centre: float | None  # mean field value; None: no line
-    # lowest, highest: field values that it was learnt from
-    lowest: float
-    highest: float
+    # of each athlete: visits, mean difference, mean field value
     own: dict[int, tuple[int, float, float]]
 
     @cached_property
@@ -97,27 +96,19 @@ class OwnCorrection(Result):
         """Return the parts of `OwnValue` of many athletes, each of shape (n,)."""
         visits, mean, at = self._own(codes)
         field = np.asarray(fields, dtype=np.float64)
-        return self._values(field, visits, mean, (visits * at + field) / (visits + 1))
+        return self.values(field, visits, mean, (visits * at + field) / (visits + 1))
 
-    def value(
-        self, field: float, *, visits: int = 0, own_mean: float = 0.0, at: float | None = None
-    ) -> OwnValue:
-        """
-        Return what a laboratory test would read.
-
-        field: a summary of the same kind as the pairs'. [mL/kg/min]
-        visits: the athlete's own paired visits.
-        own_mean: their mean difference, field minus laboratory. [mL/kg/min]
-        at: mean of the field values of these visits and `field`, where a line is used; default:
-            `field`. [mL/kg/min]
-        """
-        told = (field, visits, own_mean, field if at is None else at)
-        found = self._values(*(np.array([one], dtype=np.float64) for one in told))
-        return OwnValue(*(float(one[0]) for one in found))
-
-    def _values(
+    def values(
         self, field: Floats, visits: Floats, own_mean: Floats, at: Floats
     ) -> tuple[Floats, Floats, Floats, Floats]:
+        """
+        Return what laboratory tests would read: the parts of `OwnValue`, each of shape (n,).
+
+        field: summaries of the same kind as the pairs'. [mL/kg/min]
+        visits: the athlete's own paired visits.
+        own_mean: their mean difference, field minus laboratory. [mL/kg/min]
+        at: mean of the field values of these visits and `field`, where a line is used. [mL/kg/min]
+        """
         weight, fit, scale = self._at(visits, at)
         centre = fit + weight * (own_mean[:, None] - fit)
         low, high = (
@@ -125,19 +116,15 @@ class OwnCorrection(Result):
         )
         return field - centre @ self.likelihood, field - low, field - high, weight @ self.likelihood
 
-    def half_width(self, visits: int, at: float = nan) -> float:
-        """Return half the width of the interval after so many own visits. [mL/kg/min]."""
-        place = (self.centre or 0.0) if np.isnan(at) else at
-        return float(self._half_widths(np.array([float(visits)]), np.array([place]))[0])
-
-    def _half_widths(self, visits: Floats, at: Floats) -> Floats:
+    def half_widths(self, visits: Floats, at: Floats) -> Floats:
+        """Return half the widths of the intervals after so many own visits. [mL/kg/min]."""
         _, _, scale = self._at(visits, at)
         return mixture_quantiles(0.975, self.likelihood, np.zeros_like(scale), scale, self.df)
 
     def one_more(self, codes: ArrayLike) -> Floats:
         """Return the half widths that one more test of each athlete would leave; NaN: no gain."""
         visits, _, at = self._own(codes)
-        now, then = self._half_widths(visits, at), self._half_widths(visits + 1.0, at)
+        now, then = self.half_widths(visits, at), self.half_widths(visits + 1.0, at)
         return np.where(then < (1.0 - WORTH_SAYING) * now, then, nan)
 
     def _own(self, codes: ArrayLike) -> tuple[Floats, Floats, Floats]:
@@ -232,18 +219,8 @@ def own_correction(
         k: (int(size[k]), float(grouped.means[k]), float(own_field[k])) for k in range(grouped.n)
     }
     return OwnCorrection(
-        grouped.n,
-        d.size,
-        df,
-        share,
-        grid_weights(log_likelihood),
-        rss / df,
-        beta,
-        covariance,
-        centre,
-        float(f.min()),
-        float(f.max()),
-        own,
+        *(grouped.n, d.size, df, share, grid_weights(log_likelihood), rss / df, beta, covariance),
+        *(centre, own),
     )
 
 
@@ -283,16 +260,11 @@ def own_correction_of(data: MethodData) -> OwnCorrection:
     visits = np.bincount(data.athlete, minlength=data.n)
     if int((visits >= 2).sum()) < FEWEST_REPEATED:
         raise NotEstimable(f"fewer than {FEWEST_REPEATED} athletes came twice or more.")
-    return own_correction(data.difference, data.athlete, field=data.field, line=_line(data, visits))
-
-
-def _line(data: MethodData, visits: Integers) -> bool:
-    """Return whether the squad's calibration is a line."""
     field, lab = (np.bincount(data.athlete, x) / visits for x in (data.field, data.lab))
-    try:
-        return chosen_calibration(field, lab).model == "line"
-    except ValueError:
-        return False
+    line = False  # as the squad's calibration, where it has one
+    with suppress(ValueError):
+        line = chosen_calibration(field, lab).model == "line"
+    return own_correction(data.difference, data.athlete, field=data.field, line=line)
 
 
 RECORD: Final = recorded("""

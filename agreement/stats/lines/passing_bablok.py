@@ -1,6 +1,6 @@
 """Passing-Bablok regression: the structural line between two methods, by ranks of slopes."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -37,7 +37,6 @@ def clustered_intervals(
     athlete: Integers,
     *,
     slope: float,
-    confidence_level: float = 0.95,
     rng: int | np.random.Generator | None = None,
 ) -> tuple[Interval, Interval]:
     """
@@ -51,13 +50,12 @@ def clustered_intervals(
         interval, with the variance of the count of rising over falling pairs taken between athletes
         (a U statistic's projection).
     """
-    checked_share("confidence_level", confidence_level)
-    tails = np.array([1 - confidence_level, 1 + confidence_level]) / 2
     if int(athlete.max()) + 1 < FEW_ATHLETES:
         return ResampledInterval.saying(TOO_FEW), ResampledInterval.saying(TOO_FEW)
     if len(x) > MOST_ROWS_RESAMPLED:
-        return _projected(x, y, athlete, slope, z_of(confidence_level), np.random.default_rng(rng))
+        return _projected(x, y, athlete, slope, z_of(0.95), np.random.default_rng(rng))
     drawn = cluster_resampling(athlete, n_resamples=LINE_RESAMPLES, rng=rng)
+    tails = np.array([1 - 0.95, 1 + 0.95]) / 2
     slopes, intercepts = weighted_lines(x, y, drawn.counts[:, athlete])
     fine = np.isfinite(slopes) & np.isfinite(intercepts)
     failed = int((~fine).sum())
@@ -244,16 +242,9 @@ def passing_bablok(
     if not np.isfinite(high):
         raise ValueError("too many pairs share one laboratory value: the slope has no upper bound.")
     slope = middle if middle == next_middle else (middle + next_middle) / 2
-    return PassingBablok(
-        n,
-        n,
-        slope,
-        float(np.median(y - slope * x)),
-        Interval(low, high),
-        Interval(float(np.median(y - high * x)), float(np.median(y - low * x))),
-        n_slopes,
-        confidence_level,
-    )
+    level, *ends = (float(np.median(y - one * x)) for one in (slope, high, low))
+    found = (slope, level, Interval(low, high), Interval(*ends))
+    return PassingBablok(n, n, *found, n_slopes, confidence_level)
 
 
 def passing_bablok_of(data: MethodData) -> PassingBablok:
@@ -270,9 +261,8 @@ def passing_bablok_of(data: MethodData) -> PassingBablok:
     slope, intercept = clustered_intervals(
         data.field, data.lab, data.athlete, slope=fit.slope, rng=data.seed
     )
-    return PassingBablok(
-        data.n, fit.n_pairs, fit.slope, fit.intercept, slope, intercept, fit.n_slopes, 0.95, True
-    )
+    ends = {"slope_interval": slope, "intercept_interval": intercept}
+    return replace(fit, n=data.n, **ends, clustered=True)
 
 
 def _check_that_both_rise(x: Whole, y: Whole, least: float) -> None:
@@ -283,14 +273,14 @@ def _check_that_both_rise(x: Whole, y: Whole, least: float) -> None:
     n = len(x)
     rising = n * (n - 1) // 2 - alike_pairs(x) - alike_pairs(y) + alike_pairs(both) - falling
     if rising - falling <= least:
-        raise ValueError(
-            f"the field does not clearly rise with the laboratory: of the pairs of points {_of(rising, 'rise')} "
-            f"and {_of(falling, 'fall')}, and the difference must pass {least:.0f}."
+        up, down = (
+            f"{number} {verb}{'s' if number == 1 else ''}"
+            for number, verb in ((rising, "rise"), (falling, "fall"))
         )
-
-
-def _of(number: int, verb: str) -> str:
-    return f"{number} {verb}s" if number == 1 else f"{number} {verb}"
+        raise ValueError(
+            f"the field does not clearly rise with the laboratory: of the pairs of points {up} and "
+            f"{down}, and the difference must pass {least:.0f}."
+        )
 
 
 RECORD: Final = recorded("""

@@ -137,14 +137,12 @@ def regression(
     d = pairs.lab - pairs.field
     rss_identity = float(d @ d)
     joint = (rss_identity - line.rss) / 2.0 / (line.rss / line.df) if line.rss > 0.0 else np.inf
-    return Regression(
-        line,
-        line.n if resampling is None else resampling.n_athletes,
-        float(pairs.field.min()),
-        float(pairs.field.max()),
-        max(0.0, joint) if rss_identity > 0.0 else 0.0,
-        None if resampling is None else _bootstrap(pairs.field, pairs.lab, resampling),
-    )
+    ends = float(pairs.field.min()), float(pairs.field.max())
+    joint = max(0.0, joint) if rss_identity > 0.0 else 0.0
+    if resampling is None:
+        return Regression(line, line.n, *ends, joint)
+    drawn = _bootstrap(pairs.field, pairs.lab, resampling)
+    return Regression(line, resampling.n_athletes, *ends, joint, drawn)
 
 
 def regression_of(data: MethodData) -> Regression:

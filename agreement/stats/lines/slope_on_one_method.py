@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.basics.arrays import Floats
-from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
+from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
@@ -117,17 +117,15 @@ def _interval(line: Line, x: Floats, data: MethodData) -> Interval:
     """Interval of a slope: Student's, or by resampling athletes where some have several pairs."""
     if not data.clustered:
         return line.slope_interval()
-    return _resampled(x - x.mean(), data.difference - data.difference.mean(), data.resampling)
+    x, y = x - x.mean(), data.difference - data.difference.mean()
 
-
-def _resampled(x: Floats, y: Floats, resampling: Resampling) -> Interval:
     def slope(sums: Floats) -> Floats:
         n, sx, sy, sxx, sxy = sums.T
         with np.errstate(invalid="ignore", divide="ignore"):  # one day or value alone was drawn
             return np.stack([(sxy - sx * sy / n) / (sxx - sx * sx / n)], axis=1)
 
     columns = np.stack([np.ones_like(x), x, y, x * x, x * y], axis=1)
-    return bootstrap_of_sums(resampling, columns, slope, scales=("plain",)).interval(0)
+    return bootstrap_of_sums(data.resampling, columns, slope, scales=("plain",)).interval(0)
 
 
 RECORDS: Final = (

@@ -13,22 +13,20 @@ Model = Literal["none", "offset", "line"]
 
 MODELS: Final[tuple[Model, ...]] = ("none", "offset", "line")
 ESTIMATED: Final[dict[Model, int]] = {"none": 0, "offset": 1, "line": 2}  # parameters
+FEWEST_FOR_A_LINE: Final = 20
+FEWEST_FOR_LOCAL: Final = 20
+P_UNEVEN: Final = 0.10
 
 
 @dataclass(frozen=True, slots=True)
 class Fits:
     """One fitted line, or the lines without each athlete, ``lab = intercept + slope field``."""
 
-    athletes: Floats  # athletes behind each fit
     # slope, intercept: ordinary least squares over all pairs
     slope: Floats
     intercept: Floats
     # of the residual of a single pair: between athletes on G - p degrees of freedom, and within
     variance: Floats
-    # pairs, mean, sxx: pairs, mean field value, centred sum of squares of the field values
-    pairs: Floats
-    mean: Floats
-    sxx: Floats
 
 
 # Ours: statsmodels' influence leaves out a row; an athlete goes with all of his pairs.
@@ -48,19 +46,12 @@ class AthleteSums:
             [n - 1, *(total - n * m for total, m in zip(products, self.means[3:6], strict=True))]
         )
 
-    def all(self, model: Model) -> Fits:
-        """Fit to everybody; every array has shape (1,)."""
-        parts = [part.sum(axis=1, keepdims=True) for part in (self.rows, self.means, self.within)]
-        return self._fits(model, *parts)
-
-    def without_each(self, model: Model) -> Fits:
-        """Fits without each athlete in turn; every array has shape (G,)."""
-        parts = [
-            part.sum(axis=1, keepdims=True) - part for part in (self.rows, self.means, self.within)
-        ]
-        return self._fits(model, *parts)
-
-    def _fits(self, model: Model, rows: Floats, means: Floats, within: Floats) -> Fits:
+    def fits(self, model: Model, *, without_each: bool = False) -> Fits:
+        """Fit to everybody, each array of shape (1,); or without each athlete in turn, of (G,)."""
+        rows, means, within = (
+            part.sum(axis=1, keepdims=True) - (part if without_each else 0.0)
+            for part in (self.rows, self.means, self.within)
+        )
         n, sx, sy, sxx, _, sxy = rows
         sxx, sxy = sxx - sx * sx / n, sxy - sx * sy / n
         if model == "line":
@@ -69,30 +60,17 @@ class AthleteSums:
         else:
             slope = np.ones_like(n)
         level = np.zeros_like(n) if model == "none" else (sy - slope * sx) / n
-        variance = _variance(slope, level, means, within, ESTIMATED[model])
-        intercept = level + self.centre * (1 - slope)
-        return Fits(means[0], slope, intercept, variance, n, sx / n + self.centre, sxx)
-
-
-def _variance(
-    slope: Floats, level: Floats, means: Floats, within: Floats, estimated: int
-) -> Floats:
-    """Variance of one pair's residual by unweighted means, with G - estimated athletes free."""
-    g, mx, my, mxx, myy, mxy, inverse = means
-    moved = my - slope * mx  # sum of the athletes' mean residuals, before the level
-    squares = myy - 2 * slope * mxy + slope**2 * mxx
-    about = level if estimated == 0 else moved / g
-    between = squares - 2 * about * moved + g * about**2
-    df, wxx, wyy, wxy = within
-    inside = wyy - 2 * slope * wxy + slope**2 * wxx
-    mean_square = np.where(df > 0, inside / np.maximum(df, 1), 0.0)
-    total = between / (g - estimated) + (1 - inverse / g) * mean_square
-    return np.asarray(np.maximum(total, 0.0))
-
-
-FEWEST_FOR_A_LINE = 20
-FEWEST_FOR_LOCAL = 20
-P_UNEVEN = 0.10
+        # variance of one pair's residual by unweighted means, with G - estimated athletes free
+        g, mx, my, mxx, myy, mxy, inverse = means
+        moved = my - slope * mx  # sum of the athletes' mean residuals, before the level
+        squares = myy - 2 * slope * mxy + slope**2 * mxx
+        about = level if model == "none" else moved / g
+        between = squares - 2 * about * moved + g * about**2
+        df, wxx, wyy, wxy = within
+        inside = wyy - 2 * slope * wxy + slope**2 * wxx
+        mean_square = np.where(df > 0, inside / np.maximum(df, 1), 0.0)
+        total = between / (g - ESTIMATED[model]) + (1 - inverse / g) * mean_square
+        return Fits(slope, level + self.centre * (1 - slope), np.maximum(total, 0.0))
 
 
 class Choice(NamedTuple):
@@ -164,10 +142,10 @@ class LocalOffset(NamedTuple):
     variance: float
     error: float
 
-    def interval(self, field: float, confidence_level: float = 0.95) -> tuple[float, float, float]:
+    def interval(self, field: float) -> tuple[float, float, float]:
         """Return the laboratory's value that a field value stands for, and the interval's ends."""
         spread = max(self.level + self.growth * field, self.floor)
-        t = float(special.stdtrit(self.n - 2, (1.0 + confidence_level) / 2.0))
+        t = float(special.stdtrit(self.n - 2, (1.0 + 0.95) / 2.0))
         half = t * np.sqrt(self.variance * (spread**2 + self.error))
         value = field - self.offset
         return value, float(value - half), float(value + half)

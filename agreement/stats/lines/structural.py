@@ -111,13 +111,13 @@ class StructuralSlope(Result):
         slope = "; ".join(([] if self.bounded else [UNBOUNDED]) + [known] * bool(known))
         if np.isnan(self.slope):
             slope = f"{NOT_ESTIMABLE}: the laboratory's noise explains all of its spread"
-        rows = self.told(
-            (names[0], self.slope, self.interval, slope),
-            (names[1], self.reliability, self.reliability_interval, known),
-            (names[2], self.p_one, None, known),
-            (names[3], self.p_zero),
+        told = (
+            (self.slope, self.interval, slope),
+            (self.reliability, self.reliability_interval, known),
+            (self.p_one, None, known),
+            (self.p_zero,),
         )
-        return list(rows)
+        return [self.row(name, *one) for name, one in zip(names, told, strict=True)]
 
     def _rows(self) -> TableRows:
         return [*self.slope_rows(), *self.told(*((name, getattr(self, name)) for name in OF_NOISE))]
@@ -172,7 +172,7 @@ def structural_slope(
     """
     y, x = checked_pairs(field, lab)
     grouped = clusters(x, np.arange(x.size) if athlete is None else athlete)
-    n, codes = grouped.n, grouped.codes
+    n, codes, df = grouped.n, grouped.codes, x.size - 1
     shares = np.ones(x.size) if noise_shares is None else np.asarray(noise_shares, np.float64)
     dx, dy = x - x.mean(), y - y.mean()
     sxx = float(dx @ dx)
@@ -182,10 +182,12 @@ def structural_slope(
         )
     ols = float(dx @ dy) / sxx
     error = _error(dx, dy, ols, codes, n)
-    noise = float(shares.mean()) * laboratory.variance * (x.size - 1) / sxx
+    share = float(shares.mean())
+    noise = share * laboratory.variance * df / sxx
     ends = Interval(
         *(1.0 - noise / _f_quantile(tail, laboratory.df, n - 1) for tail in (_TAIL, 1.0 - _TAIL))
     )
+    sums = (sxx / df, float(dy @ dy) / df, float(dx @ dy) / df)
     reliability, of_ols = 1.0 - noise, t_interval(ols, error, n - 2)
     slope = ols / reliability if reliability > 0.0 else nan
     interval, middle = _ratio_interval(ols, of_ols, reliability, ends), float(x.mean())
@@ -193,19 +195,14 @@ def structural_slope(
     level = t_interval(float(y.mean()), float(at_mean.std(ddof=1)) / sqrt(n), n - 1)
     rise = Interval(*sorted(middle * end for end in interval)) if middle else Interval(0.0, 0.0)
     return StructuralSlope(
-        n,
-        x.size,
-        slope,
-        interval,
+        *(n, x.size, slope, interval),
         float(y.mean()) - slope * middle,
         interval_of_difference(float(y.mean()), level, slope * middle, rise),
-        error,
-        reliability,
-        ends,
+        *(error, reliability, ends),
         _p_of_one(dx, dy, codes, shares, laboratory),
         t_p_value(ols / error, n - 2) if error > 0.0 else 0.0,
         laboratory,
-        _moments(dx, dy, laboratory, float(shares.mean())),
+        Variances(*sums, share * laboratory.variance, share),
     )
 
 
@@ -225,12 +222,6 @@ def structural_of(data: MethodData) -> StructuralSlope:
         )
     except ValueError as error:
         raise NotEstimable(f"{error}.") from error
-
-
-def _moments(dx: Floats, dy: Floats, laboratory: LaboratoryVariance, share: float) -> Variances:
-    df = dx.size - 1
-    sums = (float(dx @ dx) / df, float(dy @ dy) / df, float(dx @ dy) / df)
-    return Variances(*sums, share * laboratory.variance, share)
 
 
 def _error(dx: Floats, dy: Floats, ols: float, codes: Integers, n: int) -> float:

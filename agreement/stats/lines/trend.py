@@ -11,7 +11,7 @@ from agreement.stats.basics.bootstrap import Resampling, bootstrap, bootstrap_of
 from agreement.stats.basics.intervals import Interval, checked_share, said_p, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Replicates, Scale
-from agreement.stats.limits.limits import Pairs, checked_pairs
+from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
@@ -93,11 +93,11 @@ class Trend(Result):
             return self.line.slope_interval(confidence_level)
         return self.replicates.interval(0, confidence_level)
 
-    def spread_interval(self, confidence_level: float = 0.95) -> Interval:
+    def spread_interval(self) -> Interval:
         """Interval of the slope of the absolute residual."""
         if self.replicates is None:
-            return self.spread.slope_interval(confidence_level)
-        return self.replicates.interval(1, confidence_level)
+            return self.spread.slope_interval()
+        return self.replicates.interval(1)
 
     def limits_at(self, level: ArrayLike, *, varying_spread: bool = False) -> Band:
         """
@@ -120,7 +120,10 @@ class Trend(Result):
             raise ValueError(
                 "the fitted spread falls to 0 inside the range; use varying_spread=False"
             )
-        centre, half = self.line.at(a), self._half_width(a, varying_spread)
+        centre, z = self.line.at(a), z_of(self.coverage)
+        half = np.full_like(a, z * self.line.residual_sd)
+        if varying_spread:
+            half = z * _MEAN_ABSOLUTE * self.spread.at(a)
         return Band(centre, centre - half, centre + half)
 
     def _rows(self) -> TableRows:
@@ -152,12 +155,6 @@ class Trend(Result):
             f"{'changes' if self.p_spread < SIGNIFICANT else 'shows no change'} with fitness "
             f"({said_p(self.p_spread)})."
         )
-
-    def _half_width(self, a: Floats, varying_spread: bool) -> Floats:
-        z = z_of(self.coverage)
-        if varying_spread:
-            return z * _MEAN_ABSOLUTE * self.spread.at(a)
-        return np.full_like(a, z * self.line.residual_sd)
 
     def _spread_stays_positive(self) -> bool:
         return bool(np.all(self.spread.at([self.lowest, self.highest]) > 0.0))
@@ -195,18 +192,17 @@ def trend(
        J Econometrics 1981;17:107-112.
     """
     checked_share("coverage", coverage)
-    pairs = checked_pairs(field, lab)
-    a, d = _on_mean(pairs)
+    y, x = checked_pairs(field, lab)
+    a, d = y + x, y - x
+    a *= 0.5
     line = fit_line(a, d)
     residual = d - line.at(a)
     if line.rss == 0.0:
         residual[:] = 0.0
     squares = fit_line(a, residual**2)
     explained = squares.slope**2 * squares.sxx / squares.syy if squares.syy > 0.0 else 0.0
-    total, drawn = float(d @ d), None
+    total = float(d @ d)
     joint = (total - line.rss) / 2.0 / (line.rss / line.df) if line.rss > 0.0 else np.inf
-    if resampling is not None:
-        drawn = _drawn(resampling, a, d, np.sign(residual))
     return Trend(
         line,
         fit_line(a, np.abs(residual)),
@@ -215,15 +211,8 @@ def trend(
         *(float(a.min()), float(a.max())),
         line.n if resampling is None else resampling.n_athletes,
         coverage,
-        drawn,
+        None if resampling is None else _drawn(resampling, a, d, np.sign(residual)),
     )
-
-
-def _on_mean(pairs: Pairs) -> tuple[Floats, Floats]:
-    """Mean of both methods, and difference."""
-    mean = pairs.field + pairs.lab
-    mean *= 0.5
-    return mean, pairs.field - pairs.lab
 
 
 def trend_of(data: MethodData) -> Trend:
