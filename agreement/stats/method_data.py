@@ -43,9 +43,11 @@ def too_few_athletes(number: int) -> str:
     """
     Return that so many athletes are too few.
 
-    >>> too_few_athletes(1), too_few_athletes(3)
-    ('1 athlete is too few', '3 athletes are too few')
+    >>> too_few_athletes(0), too_few_athletes(1), too_few_athletes(3)
+    ('no athlete has one', '1 athlete is too few', '3 athletes are too few')
     """
+    if not number:
+        return "no athlete has one"
     return f"{counted(number, 'athlete')} {'is' if number == 1 else 'are'} too few"
 
 

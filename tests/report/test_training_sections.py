@@ -3,6 +3,7 @@
 import datetime as dt
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from agreement.cohort import read_cohort
 from agreement.physiology.breath_tests import STAGE_COLUMNS
 from agreement.report.privacy.privacy import pseudonymous
 from agreement.report.sections import training_sections as sections
+from agreement.tables.options import StudyOptions
 
 DAY = dt.date(2026, 3, 30)
 PROFILES = ("long", "short", "mixed")
@@ -189,3 +191,17 @@ def test_stated_profiles_that_the_sessions_contradict_are_listed():
     assert "75 / 15 / 10" in html
     assert not re.search(r"T[134]", html)
     assert sections.disagreement_block(profiles.iloc[[3]], use="computed").html == ""
+
+
+def test_those_who_train_as_for_ultra_events_are_named_but_in_no_audit():
+    profiles = pd.DataFrame({"athlete_id": ["B", "A", "C"], "ultra": ["yes", "yes", "no"]})
+    told = SimpleNamespace(
+        options=StudyOptions(),
+        cohort=SimpleNamespace(laboratory=SimpleNamespace(profiles=profiles)),
+        stage=SimpleNamespace(rows=lambda frame: frame),
+    )
+    text = sections.ultra_block(told).html
+    assert "2 athletes train as for ultra events (10 hours a week or more, a session of 240" in text
+    assert text.strip().endswith(": A, B.</p>")
+    told.stage.rows = lambda _: None
+    assert sections.ultra_block(told).html == ""

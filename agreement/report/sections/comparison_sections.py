@@ -31,7 +31,7 @@ from agreement.report.sections.comparison import (
 )
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
 from agreement.report.sections.together import says, splits, structural_lines
-from agreement.report.sections.training_sections import without_profile
+from agreement.report.sections.training_sections import ultra_block, without_profile
 from agreement.report.shown.told import Methods, Told, of_each_method, of_field_values, told_of
 from agreement.stats.basics.intervals import checked_share
 from agreement.stats.catalogue import head_of
@@ -111,7 +111,8 @@ def differences_block(one: Comparison) -> Section:
 def profiles(cohort: Cohort, *, methods: Methods = None) -> Block:
     """Show bias by training profile of each method, and who has none."""
     told = told_of(cohort)
-    return told.across(profiles_block, methods) + without_profile(told.some(methods))
+    found = told.across(profiles_block, methods) + without_profile(told.some(methods))
+    return found + ultra_block(told)
 
 
 def profiles_block(one: Comparison) -> Section:

@@ -15,7 +15,7 @@ from agreement.report.page.numbers import counted, plain
 from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.together import across, folded
-from agreement.report.shown.told import NOBODY, of_field_values, shown, told_of
+from agreement.report.shown.told import NOBODY, Told, of_field_values, shown, told_of
 from agreement.stats.catalogue import head_of
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
@@ -183,6 +183,15 @@ def without_profile(comparisons: Iterable[Comparison]) -> Block:
         Block(said("sentences", "without_profile", names=names, n=n, who=who))
         for (n, who), names in found.items()
     )
+
+
+def ultra_block(told: Told) -> Block:
+    """Name the athletes of low-intensity volume whose hours and longest session make it ultra."""
+    rules, profiles = told.options.profile, told.stage.rows(told.cohort.laboratory.profiles)
+    if profiles is None or rules.use == "stated":
+        return Block("")
+    who = sorted(profiles.loc[profiles["ultra"] == "yes", "athlete_id"].astype("str").unique())
+    return Block(said("sentences", "ultra", who=who, rules=rules) if who else "")
 
 
 def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
