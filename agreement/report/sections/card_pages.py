@@ -22,7 +22,7 @@ from agreement.report.page.markup import Block, element, joined, paragraph
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import plain, span, with_minus
 from agreement.report.page.texts import IN_THREE_LINES
-from agreement.report.sections.cards import LACKS, OF_CHANGE, OWN_TESTS, SQUAD_ALONE, TOGETHER
+from agreement.report.sections.cards import NOTES, OF_CHANGE, TOGETHER
 from agreement.stats.repeats.repeatability import Repeatability
 
 CARDS_FILE: Final = "athlete_cards.html"
@@ -244,9 +244,11 @@ def _notes(
     found: dict[str, list[str]] = {}
     for place in sorted(rows, key=lambda one: one != best):
         notes = filter(None, rows[place]["note"].split("; "))
-        for note in takewhile(lambda note: not note.startswith(LACKS), notes):
-            other = place != best and OWN_TESTS in note  # said of the value that the card shows
-            if not other and not note.startswith((SQUAD_ALONE, *OF_CHANGE)):
+        for note in takewhile(lambda note: not note.startswith(NOTES["lacks"]), notes):
+            other = (
+                place != best and NOTES["own_tests"] in note
+            )  # said of the value that the card shows
+            if not other and not note.startswith((NOTES["squad_alone"], *OF_CHANGE)):
                 found.setdefault(note, []).append(name(*place))
     return [f"{with_minus(note)} ({', '.join(names)})" for note, names in found.items()]
 

@@ -2,11 +2,11 @@
 
 from collections.abc import Collection, Mapping
 from math import isfinite, nan
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import pandas as pd
 
-from agreement.report.page.machine import in_words, said
+from agreement.report.page.machine import in_words, said, stated
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.names import Names
 from agreement.report.page.numbers import Cell, Numbers, counted, plain, span, with_minus
@@ -16,16 +16,10 @@ from agreement.stats.lines.own_correction import OwnDoubts, OwnValue, own_doubts
 from agreement.stats.method_data import NO_SECOND_VISIT
 from agreement.terms import CARD_COLUMNS
 
-NO_CALIBRATION = "too few athletes to say what the laboratory would have measured"
-DRUG = "takes a drug that limits heart rate: this method does not hold"
-OUTSIDE = "outside the range of the equation"
-OWN_TESTS = "of this value, the squad's"  # in the note of how much they count
-SQUAD_ALONE = "without the own tests, by the squad's calibration:"
 TOGETHER = 2000  # athletes in one file of cards: what a browser opens without complaint
-LACKS = "the training lacks"
-NO_REAL = "no smallest real change:"
-NO_VISITS = "nobody was seen at two visits"
-OF_CHANGE = (NO_VISITS, NO_REAL, "change of ")  # how notes on a change begin
+NOTES: Final[dict[str, str]] = stated("cards", "notes")
+# how a note begins: on a change, on the squad's value beside the own, on what the training lacks
+OF_CHANGE = (NOTES["no_visits"], NOTES["no_real"], "change of ")
 
 
 class _Own(NamedTuple):
@@ -87,11 +81,11 @@ def _card(
     calibration = result.calibration
     limited = result.data.heart_rate_based and row["hr_limiting_drug"] == "yes"
     real = numbers.get("change", "real_change_on_card", row["method"], row["mode"])
-    squad, kind = LaboratoryEquivalent(nan, nan, nan, NO_CALIBRATION), "none"
+    squad, kind = LaboratoryEquivalent(nan, nan, nan, NOTES["no_calibration"]), "none"
     if calibration is not None:
         squad, kind = calibration.laboratory_equivalent(row["field"]), calibration.choice
     if limited:
-        squad, kind = LaboratoryEquivalent(nan, nan, nan, DRUG), "none"
+        squad, kind = LaboratoryEquivalent(nan, nan, nan, NOTES["drug"]), "none"
     equivalent, weight, after = squad, nan, nan
     own, chances = told
     if row["athlete_id"] in own and not limited:
@@ -152,7 +146,7 @@ def _with_notes(own: _Own, squad: LaboratoryEquivalent) -> LaboratoryEquivalent:
     ]
     if isfinite(squad.value):
         ends = span(squad.low, squad.high)
-        notes.append(f"{SQUAD_ALONE} {plain(squad.value)} ({ends})")
+        notes.append(f"{NOTES['squad_alone']} {plain(squad.value)} ({ends})")
     value, low, high, _ = own.value
     return LaboratoryEquivalent(value, low, high, "; ".join(filter(None, notes)))
 
@@ -161,7 +155,7 @@ def _of_change(chances: Mapping[str, str], row: dict[Any, Any], real: Cell) -> l
     """Return why no change can be called real, or how likely the change seen is a true one."""
     if not real.known:
         none = not real.note or real.note.startswith(NO_SECOND_VISIT)
-        return [NO_VISITS if none else f"{NO_REAL} {real.reason}"]
+        return [NOTES["no_visits"] if none else f"{NOTES['no_real']} {real.reason}"]
     said = chances.get(row["athlete_id"])
     return [said] if said else []
 
@@ -170,9 +164,9 @@ def _inputs(row: dict[Any, Any]) -> list[str]:
     """Return what the estimator was told wrongly."""
     inputs = []
     if row["wrong_mass"]:
-        inputs.append(f"body mass ({row['mass_mismatch_pct']:+.0f} % of the laboratory's)")
+        inputs.append(in_words(said("cards", "mass", pct=row["mass_mismatch_pct"])))
     if row["wrong_hr_max"]:
-        inputs.append(f"maximal heart rate ({row['hr_max_mismatch_bpm']:+.0f} bpm)")
+        inputs.append(in_words(said("cards", "hr_max", bpm=row["hr_max_mismatch_bpm"])))
     return inputs
 
 
@@ -185,11 +179,11 @@ def _notes(
     """Return what to bear in mind when reading the card."""
     notes = [equivalent.note] if equivalent.note else []
     if row["max_confirmed"] != "yes":
-        notes.append("laboratory maximum not confirmed")
+        notes.append(NOTES["not_confirmed"])
     if (row["athlete_id"], row["method"], row["mode"]) in outside:
-        notes.append(OUTSIDE)
+        notes.append(NOTES["outside"])
     if training not in ("", "none"):
-        notes.append(f"{LACKS} {training}")  # the last note: it may hold semicolons
+        notes.append(f"{NOTES['lacks']} {training}")  # the last note: it may hold semicolons
     return notes
 
 

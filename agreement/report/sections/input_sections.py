@@ -1,5 +1,6 @@
 """What went into the numbers: settings of the estimator, averaging of breaths, maximal effort."""
 
+from collections.abc import Mapping
 from typing import Final
 
 import pandas as pd
@@ -7,7 +8,7 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.physiology.inputs import WRIST
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
+from agreement.report.page.markup import Block, Text, element, fold, joined, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers, counted, plain
 from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.report.privacy.stage import Stage
@@ -121,20 +122,35 @@ def averaging_rules(cohort: Cohort) -> Block:
     if not found:
         return Block("")
     tables = [_rules_table(mode, rules, numbers) for mode, rules in found.items()]
-    limits = [_limits_by_rule(method, mode, numbers) for method, mode in numbers.places(BY_RULE)]
+    named = {rule: words for rules in found.values() for rule, words in _in_order(rules).items()}
+    limits = [
+        _limits_by_rule(method, mode, numbers, named) for method, mode in numbers.places(BY_RULE)
+    ]
     if any(block.html for block in limits):
         tables.append(fold("Limits of every method under every averaging rule", *limits))
     return joined(tables)
 
 
-def _limits_by_rule(method: str, mode: str, numbers: Numbers) -> Block:
-    """Show the limits of one method under every averaging rule; nothing where there are none."""
+def _in_order(found: AveragingRules) -> dict[str, Text]:
+    """Return what people read for each rule, the highest mean first."""
+    order = found.frame.sort_values("mean_vo2max", ascending=False, kind="stable").index.astype(str)
+    used = {rule: element("strong", f"{rule}, in use") for rule in found.in_use}
+    return {rule: used.get(rule, rule) for rule in order}
+
+
+def _limits_by_rule(method: str, mode: str, numbers: Numbers, named: Mapping[str, Text]) -> Block:
+    """Show the limits of one method under every rule, in the order of `named`; nothing without any."""
 
     def cell(analysis: str, statistic: str, rule: str) -> Cell:
         return numbers.get(analysis, statistic, method, mode, rule)
 
-    rules = numbers.groups(BY_RULE, method, mode)
-    known = [(rule, BY_RULE, rule) for rule in rules if cell(BY_RULE, "lower_limit", rule).known]
+    groups = numbers.groups(BY_RULE, method, mode)
+    rules = [*(one for one in named if one in groups), *(one for one in groups if one not in named)]
+    known = [
+        (named.get(rule, rule), BY_RULE, rule)
+        for rule in rules
+        if cell(BY_RULE, "lower_limit", rule).known
+    ]
     caption = f"{numbers.name(method, mode)} under every averaging rule, the same pairs (mL/kg/min)"
     shown = "athletes; bias +; lower_limit +; upper_limit +"
     return lines_table(cell, caption, "averaging rule", known, shown)
@@ -146,12 +162,9 @@ def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
     def cell(analysis: str, statistic: str, rule: str) -> Cell:
         return numbers.get(analysis, statistic, LABORATORY, mode, rule)
 
-    order = found.frame.sort_values("mean_vo2max", ascending=False, kind="stable").index.astype(str)
-    rules = [
-        (element("strong", f"{rule}, in use") if rule in found.in_use else rule, _RULES, rule)
-        for rule in order
-    ]
-    ends = [(rule, cell(_RULES, "mean_vo2max", rule)) for rule in (order[0], order[-1])]
+    named = _in_order(found)
+    rules = [(words, _RULES, rule) for rule, words in named.items()]
+    ends = [(rule, cell(_RULES, "mean_vo2max", rule)) for rule in (next(iter(named)), [*named][-1])]
     words = said("sentences", "averaging_rules", highest=ends[0], lowest=ends[1])
     caption = f"The same breaths under every averaging rule ({mode}, mL/kg/min)"
     shown = (

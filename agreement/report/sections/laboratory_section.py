@@ -12,7 +12,7 @@ from agreement.physiology.thresholds import IN_USE
 from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
-from agreement.report.page.numbers import Numbers, counted, with_minus
+from agreement.report.page.numbers import Numbers, counted
 from agreement.report.sections.actions import REPEATS
 from agreement.report.sections.further import analysis_table
 from agreement.report.shown.told import told_of
@@ -69,10 +69,6 @@ def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     for mode, change in results.laboratory_change.items():
         name = _of(mode, results.laboratory_change)
         blocks.append(_changes(name, change, numbers, mode, named=kind == "squad"))
-    blocks += [
-        paragraph(f"{_of(mode, results.averaging)}{with_minus(rules.summary())}")
-        for mode, rules in results.averaging.items()
-    ]
     errors = told.stage.rows(expected) if kind == "squad" and expected is not None else None
     beside = beside_block(numbers, told.options.profile.zones, errors)
     return joined(block for block in (*blocks, beside) if block.html)
@@ -151,7 +147,12 @@ def _repeats(numbers: Numbers) -> Block:
             rows.append((name, str(error.n), error.stacked(), moved or "see below"))
     if not rows:
         return Block("")
-    columns = ("mode, tests", "athletes", "typical error", "later minus earlier test")
+    columns = (
+        "mode, tests",
+        "athletes",
+        "typical error, shift taken out",
+        "later minus earlier test",
+    )
     caption = "Repeats within days (mL/kg/min), 95 % intervals below"
     return table(caption, columns, rows, numeric=columns[1:])
 
