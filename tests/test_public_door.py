@@ -154,7 +154,7 @@ def test_pairs_of_a_method_are_those_behind_the_report(demo):
         pairs = demo.pairs_of(found.method, found.mode)
         pd.testing.assert_frame_equal(pairs, found.data.pairs)
         limits = demo.limits(found.method, found.mode)
-        assert limits == found.limits_of_agreement.everyone
+        assert limits == found.limits_of_agreement["all"].limits
     taking = demo.pairs["hr_limiting_drug"] == "yes"
     assert taking.any()
     assert not (demo.pairs_of("wrist_a", "run")["hr_limiting_drug"] == "yes").any()

@@ -116,7 +116,7 @@ def exact_parts(data: MethodData) -> tuple[dict[str, list[Row]], AnyLimits | Non
     profiles = [group_of(str(name), own) for name, own in data.pairs.groupby("training_profile")]
     enough = groups_rows(group for group in profiles if group.n >= FEW_FOR_REPORTS)
     parts["profile_bias"] = [row for row in enough if row.statistic != "sd_of_differences"]
-    return parts, limits.everyone
+    return parts, limits["all"].limits
 
 
 def _groups_of(data: MethodData) -> npt.NDArray[np.intp]:

@@ -231,8 +231,8 @@ def test_intervals_of_means_and_share_explained_cover():
     mean, share = [], []
     for _ in range(600):
         x = rng.normal(0, 1, 18)
-        line = explained(x, x + rng.normal(0, 1, 18))  # r2 = 0.5
-        share.append(line.r_squared_interval("same_day").contains(0.5))
+        found = explained(x, x + rng.normal(0, 1, 18)).to_frame().iloc[0]  # r2 = 0.5
+        share.append(found["low"] <= 0.5 <= found["high"])
         told = rows(Thresholds(thresholds(rng.normal(30, 3, 8))), "vt1 v_slope_1986")
         mean.append(told.loc["mean_vo2", "low"] <= 30 <= told.loc["mean_vo2", "high"])
     assert np.mean(share) == pytest.approx(0.95, abs=0.025)

@@ -249,7 +249,7 @@ PROOFS = {
     ),
     "total_deviation_index": Proof(
         NONE,
-        "test_errors_and_shares::test_total_deviation_index_plug_in_holds_the_share",
+        "test_errors_and_shares::test_total_deviation_index_holds_the_share",
         "test_errors_and_shares::test_the_upper_bound_of_the_index_covers",
     ),
     "equivalence": Proof(
@@ -393,6 +393,11 @@ PROOFS = {
         "test_profiles::test_two_groups_are_the_sleep_data",
         "test_regression_error::test_line_error_and_intervals",
         COVERAGE,
+    ),
+    "squared_correlation_interval": Proof(
+        NONE,
+        "test_beside_vo2max::test_share_explained_and_slope_against_a_general_library",
+        "test_beside_vo2max::test_intervals_of_means_and_share_explained_cover",
     ),
     "correlation_interval": Proof(
         NONE, "test_regression_error::test_line_error_and_intervals", COVERAGE

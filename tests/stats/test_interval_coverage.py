@@ -106,7 +106,7 @@ def groups(rng):
     """Profiles of unequal size and spread, and of 15 athletes each."""
     sizes = ((0, 2, 8), (1, 3, 12), (2, 4, 15))
     found = contrasts_with_overall([rng.normal(m, s, n) for m, s, n in sizes])
-    held = {f"contrast {k}": (c.interval(), k - 1, PLAIN) for k, c in enumerate(found)}
+    held = {f"contrast {k}": (c.interval, k - 1, PLAIN) for k, c in enumerate(found)}
     kind, who, names = np.arange(45) % 3, np.repeat(np.arange(45), 2), np.array(list("abc"))
     d = kind[who] + rng.normal(0, 2, 45)[who] + rng.normal(0, 1.5, 90)
     frame = {"athlete_id": who, "training_profile": names[kind][who], "field": d, "lab": 0 * d}

@@ -156,7 +156,7 @@ def of_intraclass(s: Squad):
 
 def of_tdi(s: Squad):
     found = total_deviation_index(s.d)
-    return numbers({"value": UNIT, "exact": UNIT}, value=found.value, exact=found.exact)
+    return numbers({"value": UNIT, "bound": UNIT}, value=found.value, bound=found.upper_bound)
 
 
 def negative(v: Values) -> Values:

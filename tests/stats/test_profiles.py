@@ -63,7 +63,7 @@ def test_two_groups_are_the_sleep_data():
     assert first.df == pytest.approx(17.776, abs=5e-4)
     assert first.p == pytest.approx(0.07939, abs=5e-6)
     # the contrast with the mean of both groups is half the difference of the groups
-    assert np.array(first.interval()) * 2 == pytest.approx((-3.3654832, 0.2054832), abs=5e-8)
+    assert np.array(first.interval) * 2 == pytest.approx((-3.3654832, 0.2054832), abs=5e-8)
     assert second.estimate == pytest.approx(-first.estimate)
 
 
@@ -376,7 +376,7 @@ def test_held_contrasts(case):
         groups.append(mean + sd * x / x.std(ddof=1))
     found = contrasts_with_overall(groups)
     assert [one.estimate for one in found] == pytest.approx(wanted["difference"], abs=1e-9)
-    assert [one.interval().low for one in found] == pytest.approx(wanted["low"], abs=1e-9)
+    assert [one.interval.low for one in found] == pytest.approx(wanted["low"], abs=1e-9)
     assert [one.p for one in found] == pytest.approx(wanted["p"], abs=1e-9)
     assert holm([one.p for one in found]) == pytest.approx(wanted["p_holm"], abs=1e-9)
 

@@ -201,7 +201,7 @@ def test_of_few_athletes_the_seed_moves_simulated_p_values_alone(evidence, resul
 def test_results_behind_the_table(results):
     wrist = results.methods[1]
     assert (wrist.method, wrist.mode) == ("wrist", "run")
-    assert wrist.limits_of_agreement.everyone.n == 18
+    assert wrist.limits_of_agreement["all"].limits.n == 18
     assert wrist.limits_of_agreement_anova is None
     assert wrist.reasons["limits_of_agreement_anova"].startswith(
         "not_estimable: no athlete has two"

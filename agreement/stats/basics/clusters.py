@@ -13,31 +13,15 @@ from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 class Clusters:
     """Values in clusters."""
 
+    n: int  # clusters G
+    n_values: int  # N
     # shape (N,). Cluster of each value, 0 ... G - 1 in the order of the sorted ids.
     codes: Integers
     sizes: Integers  # shape (G,)
     means: Floats  # shape (G,)
+    df_within: int  # N - G
     ss_within: float  # sum of squares about the cluster means
-
-    @property
-    def n(self) -> int:
-        """G."""
-        return self.sizes.size
-
-    @property
-    def n_values(self) -> int:
-        """N."""
-        return self.codes.size
-
-    @property
-    def df_within(self) -> int:
-        """N - G."""
-        return self.n_values - self.n
-
-    @property
-    def ms_within(self) -> float:
-        """Mean square within clusters; 0 when every cluster holds one value."""
-        return self.ss_within / self.df_within if self.df_within else 0.0
+    ms_within: float  # mean square within clusters; 0 when every cluster holds one value
 
     @property
     def harmonic_size(self) -> float:
@@ -69,7 +53,9 @@ def clusters(values: ArrayLike, cluster: ArrayLike) -> Clusters:
     residual = x - centre
     means = np.bincount(codes, residual) / sizes
     residual -= means[codes]
-    return Clusters(codes, sizes, means + centre, float(np.einsum("i,i", residual, residual)))
+    df, squares = codes.size - sizes.size, float(np.einsum("i,i", residual, residual))
+    counts = sizes.size, codes.size
+    return Clusters(*counts, codes, sizes, means + centre, df, squares, squares / df if df else 0.0)
 
 
 def _codes(labels: npt.NDArray[Any]) -> Integers:

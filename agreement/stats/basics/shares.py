@@ -16,7 +16,6 @@ class TotalDeviationIndex:
 
     share: float
     value: float  # normal approximation from the mean squared difference
-    exact: float  # Plug-in value from the noncentral chi-square distribution
     upper_bound: float  # of `value`, one-sided 95 %
     # bias larger than the spread, or a share above 0.95 with fewer than 30 athletes: the
     # approximation does not hold well
@@ -55,13 +54,8 @@ def total_deviation_index(difference: ArrayLike, share: float = 0.90) -> TotalDe
     msd = float(d @ d) / (n - 1)
     value = z_of(share) * float(np.sqrt(msd))
     if sd == 0.0:
-        return TotalDeviationIndex(share, value, abs(bias), value, doubtful=bias != 0.0)
-    exact = sd * float(np.sqrt(scipy.stats.ncx2.ppf(share, 1, (bias / sd) ** 2)))
+        return TotalDeviationIndex(share, value, value, doubtful=bias != 0.0)
     log_se = np.sqrt(2.0 / (n - 2.0) * max(0.0, 1.0 - bias**4 / msd**2))
-    return TotalDeviationIndex(
-        share,
-        value,
-        exact,
-        value * float(np.exp(special.ndtri(0.95) * log_se / 2.0)),
-        doubtful=abs(bias) > sd or (share > 0.95 and n < 30),
-    )
+    bound = value * float(np.exp(special.ndtri(0.95) * log_se / 2.0))
+    doubtful = abs(bias) > sd or (share > 0.95 and n < 30)
+    return TotalDeviationIndex(share, value, bound, doubtful)

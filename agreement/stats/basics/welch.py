@@ -72,11 +72,7 @@ class WelchTest:
     f: float
     df1: int
     df2: float
-
-    @property
-    def p(self) -> float:
-        """P value of equal means."""
-        return float(special.fdtrc(self.df1, self.df2, self.f))
+    p: float  # of equal means
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,18 +81,9 @@ class Contrast:
 
     estimate: float
     standard_error: float
-    df: float
-
-    @property
-    def p(self) -> float:
-        """Two-sided p value, not yet corrected for the number of contrasts."""
-        if self.standard_error == 0.0:
-            return 1.0 if self.estimate == 0.0 else 0.0
-        return t_p_value(self.estimate / self.standard_error, self.df)
-
-    def interval(self, confidence_level: float = 0.95) -> Interval:
-        """Student interval with Satterthwaite's degrees of freedom."""
-        return t_interval(self.estimate, self.standard_error, self.df, confidence_level)
+    df: float  # Satterthwaite's
+    interval: Interval  # Student's, 95 %
+    p: float  # two-sided, not yet corrected for the number of contrasts
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +113,8 @@ def welch_test(groups: Sequence[ArrayLike]) -> WelchTest:
         from pingouin import welch_anova
 
         found = welch_anova(data=table, dv="value", between="group").iloc[0]
-    return WelchTest(float(found["F"]), int(found["ddof1"]), float(found["ddof2"]))
+    f, df1, df2 = float(found["F"]), int(found["ddof1"]), float(found["ddof2"])
+    return WelchTest(f, df1, df2, float(special.fdtrc(df1, df2, f)))
 
 
 def games_howell(groups: Sequence[ArrayLike]) -> tuple[Apart, ...]:
@@ -201,10 +189,11 @@ def contrasts_with_overall(groups: Sequence[ArrayLike]) -> tuple[Contrast, ...]:
     squared = terms.sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):  # no spread anywhere: df cannot matter
         df = np.where(squared > 0.0, squared**2 / (terms**2 / (n - 1)).sum(axis=1), n.sum() - k)
-    return tuple(
-        Contrast(float(e), float(s), float(f))
-        for e, s, f in zip(weights @ mean, np.sqrt(squared), df, strict=True)
-    )
+    contrasts = []
+    for e, s, f in np.stack([weights @ mean, np.sqrt(squared), df], axis=1).tolist():
+        p = t_p_value(e / s, f) if s else float(e == 0.0)
+        contrasts.append(Contrast(e, s, f, t_interval(e, s, f), p))
+    return tuple(contrasts)
 
 
 def brown_forsythe(groups: Sequence[ArrayLike]) -> float:

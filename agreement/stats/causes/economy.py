@@ -1,18 +1,18 @@
 """What work costs the athletes, and how much of an estimate's error follows from it."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from agreement.physiology.stage_splits import SAME_DAY
-from agreement.stats.basics.intervals import Interval, correlation_interval
+from agreement.stats.basics.intervals import squared_correlation_interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.method_data import MethodData, NotEstimable, pair_keys
 from agreement.stats.record import recorded
 from agreement.stats.repeats.thresholds import FEW_TO_SHOW, mean_row
-from agreement.stats.result import Result, Row, TableRows
+from agreement.stats.result import Result, TableRows, told_rows
 
 ARTEFACT: Final = (
     "An error of the analyser on that day alone makes the two go together, with a slope of 1: economy "
@@ -52,13 +52,6 @@ class EconomyExplains(Result):
     # by `stages_of`: observed on expected over athletes, each with the mean of the own pairs
     lines: dict[str, Line]
 
-    def r_squared_interval(self, group: str, confidence_level: float = 0.95) -> Interval:
-        """Interval of the share of the spread, from Fisher's z of the correlation."""
-        line = self.lines[group]
-        low, high = correlation_interval(line.r, line.n, confidence_level)
-        least = 0.0 if low <= 0 <= high else min(low**2, high**2)
-        return Interval(least, max(low**2, high**2))
-
     def _rows(self) -> TableRows:
         """
         Return share of the spread and slope, with a first column ``group``: the day of the stages.
@@ -66,15 +59,13 @@ class EconomyExplains(Result):
         Means of the expected errors are not told: they do not depend on the method, so those of two
         methods would show what the few people are like whom one method has and the other has not.
         """
-        rows, tests = [], self.pairs["stages_of"].value_counts()
+        tests = self.pairs["stages_of"].value_counts()
         for group, line in self.lines.items():
-            told = (
-                ("r_squared", line.r**2, self.r_squared_interval(group)),
+            named = (
+                ("r_squared", line.r**2, squared_correlation_interval(line.r, line.n)),
                 ("slope", line.slope, line.slope_interval()),
             )
-            counts: dict[str, Any] = {"n": line.n, "n_pairs": int(tests[group])}
-            rows += [Row.of(*one, **counts, group=group) for one in told]
-        return rows
+            yield from told_rows(named, n=line.n, n_pairs=int(tests[group]), group=group)
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs are told."""
@@ -84,7 +75,7 @@ class EconomyExplains(Result):
     def _finding(self) -> str:
         told = []
         for group, line in self.lines.items():
-            low, high = (100 * end for end in self.r_squared_interval(group))
+            low, high = (100 * end for end in squared_correlation_interval(line.r, line.n))
             told.append(
                 f"With stages of {group.replace('_', ' ')}, {100 * line.r**2:.0f} % of the spread of "
                 f"errors ({low:.0f} % to {high:.0f} %) goes with own economy in {line.n} athletes; 1 "

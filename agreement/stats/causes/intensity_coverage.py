@@ -6,7 +6,12 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.intervals import Interval, correlation_interval, sd_interval, t_interval
+from agreement.stats.basics.intervals import (
+    Interval,
+    sd_interval,
+    squared_correlation_interval,
+    t_interval,
+)
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable, pair_keys
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, Row, TableRows, in_group, told_rows
@@ -122,9 +127,7 @@ def _share_explained(part: pd.DataFrame, n: int) -> tuple[float, Interval]:
     if not len(known) or np.ptp(expected) == 0 or np.ptp(observed) == 0:
         return np.nan, Interval(np.nan, np.nan)
     r = float(np.corrcoef(expected, observed)[0, 1])
-    low, high = correlation_interval(r, min(n, known["athlete_id"].nunique()))
-    ends = sorted((low**2, high**2))
-    return r**2, Interval(0.0 if low < 0 < high else ends[0], ends[1])
+    return r**2, squared_correlation_interval(r, min(n, known["athlete_id"].nunique()))
 
 
 RECORD: Final = recorded("""

@@ -167,7 +167,7 @@ def profile_bias(
         found = contrasts_with_overall(used)
         corrected = holm([one.p for one in found]).tolist()
         for name, one, p in zip(compared, found, corrected, strict=True):
-            deviations[name] = Deviation(one.estimate, one.interval(), p, one.p)
+            deviations[name] = Deviation(one.estimate, one.interval, p, one.p)
     p_spread, ratio = _spread(used)
     pooled, between = pooled_biases(athletes, margin)
     profiles = tuple(

@@ -29,26 +29,14 @@ class SameDirection:
     """How many changes share their sign, of those outside a zone around no change."""
 
     zone: float  # laboratory changes up to this size are left out. [mL/kg/min]
-    same: int  # changes of the same sign
     # shape (n,). Which changes are outside the zone, and 0 in neither method.
     considered: Booleans
+    kept: int  # how many are considered
+    left_out: int  # how many lie in the zone, or are 0 in either method
+    same: int  # changes of the same sign
+    share: float  # of the kept changes; not a number when none was kept
     # Wilson's, or by bootstrap over athletes when an athlete has several changes
     interval: Interval
-
-    @property
-    def kept(self) -> int:
-        """Changes considered."""
-        return int(np.count_nonzero(self.considered))
-
-    @property
-    def left_out(self) -> int:
-        """Changes in the zone, or 0 in either method."""
-        return len(self.considered) - self.kept
-
-    @property
-    def share(self) -> float:
-        """Share of the kept changes; not a number when none was kept."""
-        return self.same / self.kept if self.kept else float("nan")
 
 
 def same_direction(
@@ -77,7 +65,7 @@ def same_direction(
             resampling, counted, lambda s: s[:, :1] / s[:, 1:], scales=("ranked",)
         )
         interval = drawn.interval()
-    return SameDirection(zone, k, kept, interval)
+    return SameDirection(zone, kept, n, len(lab) - n, k, k / n if n else np.nan, interval)
 
 
 def weighted_kappa(

@@ -27,35 +27,12 @@ class RealChange:
     # of field change minus laboratory change; None where the laboratory's error is unknown
     own: NetOfLaboratory | None
     disagreement: float  # field and laboratory changes differ by up to this
-    spread_of_field: float  # standard deviation of the field's changes
-    n: int  # athletes with a change
-    coverage: float = 0.95
-
-    @property
-    def smallest(self) -> float:
-        """Smallest real change at the estimate; often 0 by chance, so cards do not carry it."""
-        return nan if self.own is None else z_of(self.coverage) * self.own.sd
-
-    @property
-    def interval(self) -> Interval:
-        """Of the smallest real change."""
-        if self.own is None:
-            return Interval(nan, nan)
-        low, high = self.own.sd_interval()
-        return Interval(z_of(self.coverage) * low, z_of(self.coverage) * high)
-
-    @property
-    def ceiling(self) -> float:
-        """Upper end of the whole spread of the field's changes: its noise cannot be larger."""
-        high = variance_ends(self.spread_of_field**2, self.n - 1).high
-        return z_of(self.coverage) * sqrt(high)
-
-    @property
-    def on_card(self) -> float:
-        """What a card may promise: the upper end; NaN below 10 athletes or without an error."""
-        if self.own is None or self.n < FEW_FOR_REPORTS:
-            return nan
-        return min(self.interval.high, self.ceiling)
+    smallest: float  # at the estimate; often 0 by chance, so cards do not carry it
+    interval: Interval  # of the smallest
+    # upper end of the whole spread of the field's changes: its noise cannot be larger
+    ceiling: float
+    # what a card may promise: the upper end; NaN below 10 athletes or without an error
+    on_card: float
 
 
 def real_change(
@@ -88,13 +65,14 @@ def real_change(
         noise_shares=noise_shares,
         coverage=coverage,
     )
-    return RealChange(
-        None if laboratory is None else own,
-        z_of(coverage) * sqrt(own.spread),
-        float(field.std(ddof=1)),
-        own.n,
-        coverage,
-    )
+    z = z_of(coverage)
+    ceiling = z * sqrt(variance_ends(float(field.std(ddof=1)) ** 2, own.n - 1).high)
+    disagreement = z * sqrt(own.spread)
+    if laboratory is None:
+        return RealChange(None, disagreement, nan, Interval(nan, nan), ceiling, nan)
+    low, high = (z * end for end in own.sd_interval())
+    on_card = nan if own.n < FEW_FOR_REPORTS else min(high, ceiling)
+    return RealChange(own, disagreement, z * own.sd, Interval(low, high), ceiling, on_card)
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,28 +33,13 @@ class TwoEstimators(Result):
     # sd_a, sd_b: standard deviations of the differences from the laboratory. [mL/kg/min]
     sd_a: float
     sd_b: float
-    # ratio_interval, difference_interval: of sd_a / sd_b, closed form or by bootstrap when athletes
-    # have several pairs, and of sd_a - sd_b by bootstrap over athletes
-    ratio_interval: Interval
-    difference_interval: Interval
+    ratio_of_sd: float  # above 1: method B scatters less; `closer` says which errs less
+    ratio_interval: Interval  # closed form, or by bootstrap when athletes have several pairs
+    difference_of_sd: float
+    difference_interval: Interval  # by bootstrap over athletes
     # that both spreads are the same; by Student's t on athletes (see `two_estimators`)
     p_pitman_morgan: float
     note: str = ""
-
-    @property
-    def method(self) -> str:
-        """Label in the results table."""
-        return " vs ".join(self.names)
-
-    @property
-    def ratio_of_sd(self) -> float:
-        """Above 1: method B scatters less; `closer` says which errs less."""
-        return self.sd_a / self.sd_b
-
-    @property
-    def difference_of_sd(self) -> float:
-        """Above 0: method B scatters less. [mL/kg/min]."""
-        return self.sd_a - self.sd_b
 
     def _rows(self) -> TableRows:
         yield self.row("ratio_of_sd", self.ratio_of_sd, self.ratio_interval, self.note)
@@ -137,7 +122,8 @@ def two_estimators(
     else:
         p, ratio = _pitman_morgan(a, b)
         note = ""
-    return TwoEstimators(names, mode, n, len(a), sd_a, sd_b, ratio, drawn.interval(0), p, note)
+    apart = sd_a / sd_b, ratio, sd_a - sd_b, drawn.interval(0)
+    return TwoEstimators(names, mode, n, len(a), sd_a, sd_b, *apart, p, note)
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,7 +72,7 @@ def interval_width_of(groups: GroupedLimits) -> IntervalWidth:
     Raises NotEstimable with fewer than 10 athletes.
     """
     require_enough(groups["all"].n)
-    return interval_width(cast("StudyLimits", groups.everyone))  # there are limits from 3 on
+    return interval_width(cast("StudyLimits", groups["all"].limits))  # there are some from 3 on
 
 
 RECORD: Final = recorded("""

@@ -234,14 +234,9 @@ class RepeatedLimits(AnyLimits):
     coverage: float = 0.95
 
     @property
-    def variance(self) -> float:
-        """Variance of the difference of a single pair."""
-        return self.between + self.within_share * self.within
-
-    @property
     def sd(self) -> float:
         """Standard deviation of the difference of a single pair."""
-        return float(np.sqrt(self.variance))
+        return float(np.sqrt(self.between + self.within_share * self.within))
 
     @property
     def sd_within(self) -> float:

@@ -59,11 +59,6 @@ class GroupedLimits(Result):
         """Return the group of that name."""
         return next(group for group in self.groups if group.name == name)
 
-    @property
-    def everyone(self) -> StudyLimits | None:
-        """Limits of group ``all``."""
-        return self["all"].limits
-
     def _rows(self) -> TableRows:
         return groups_rows(self.groups)
 
@@ -72,9 +67,10 @@ class GroupedLimits(Result):
         return {group.name: group.pairs for group in self.groups if group.pairs}
 
     def _finding(self) -> str:
-        if self.everyone is None:
-            return f"{too_few_athletes(self['all'].n)} for bias and limits."
-        return limits_sentence(self.everyone)
+        everyone = self["all"]
+        if everyone.limits is None:
+            return f"{too_few_athletes(everyone.n)} for bias and limits."
+        return limits_sentence(everyone.limits)
 
 
 def group_of(name: str, pairs: pd.DataFrame) -> Group:

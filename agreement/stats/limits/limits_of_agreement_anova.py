@@ -24,28 +24,16 @@ class AnovaLimits(Result):
     n: int
     n_pairs: int
     bias: float  # mean of all pairs
+    sd: float  # standard deviation of the difference of a single pair
+    # lower, upper: limits
+    lower: float
+    upper: float
     # within, between_variance: variance components within and between athletes; the second is not
     # below 0
     within: float
     between_variance: float
-    coverage: float = 0.95
     # bootstrap of bias, standard deviation and both limits, when a resampling was given
     replicates: Replicates | None = None
-
-    @property
-    def sd(self) -> float:
-        """Standard deviation of the difference of a single pair."""
-        return float(np.sqrt(self.between_variance + self.within))
-
-    @property
-    def lower(self) -> float:
-        """Lower limit."""
-        return self.bias - z_of(self.coverage) * self.sd
-
-    @property
-    def upper(self) -> float:
-        """Upper limit."""
-        return self.bias + z_of(self.coverage) * self.sd
 
     def _rows(self) -> TableRows:
         values, drawn = (self.bias, self.sd, self.lower, self.upper), self.replicates
@@ -94,20 +82,21 @@ def limits_of_agreement_anova(
     mean = (np.bincount(grouped.codes, away) / grouped.sizes)[grouped.codes]
     # what adds up to athletes, pairs, squared sizes, d, d squared, squared sums / n
     sums = np.stack([1.0 / n, np.ones_like(d), n, away, away * away, mean * mean], axis=1)
-    bias, within, between = (float(x[0]) for x in _components(sums.sum(axis=0, keepdims=True)))
+    _, within, between = (float(x[0]) for x in _components(sums.sum(axis=0, keepdims=True)))
 
     def statistics(s: Floats) -> Floats:
         bias, within, between = _components(s)
-        bias, half = bias + centre, np.sqrt(between + np.maximum(within, 0.0))
-        z = z_of(coverage)
-        return np.stack([bias, half, bias - z * half, bias + z * half], axis=1)
+        bias, sd = bias + centre, np.sqrt(between + np.maximum(within, 0.0))
+        half = z_of(coverage) * sd
+        return np.stack([bias, sd, bias - half, bias + half], axis=1)
 
+    bias, sd, lower, upper = statistics(sums.sum(axis=0, keepdims=True))[0].tolist()
     replicates = None
     if resampling is not None:
         scales: tuple[Scale, ...] = ("plain", "log", "plain", "plain")
         replicates = bootstrap_of_sums(resampling, sums, statistics, scales=scales)
     return AnovaLimits(
-        grouped.n, grouped.n_values, bias + centre, within, between, coverage, replicates
+        grouped.n, grouped.n_values, bias, sd, lower, upper, within, between, replicates
     )
 
 

@@ -19,36 +19,18 @@ class QuantileLimits(Result):
     """Quantiles (type 6) of the differences, field minus laboratory. [mL/kg/min]."""
 
     ordered: Floats  # shape (n_pairs,). Differences in rising order.
-    n: int  # athletes
-    coverage: float = 0.95
-
-    @property
-    def n_pairs(self) -> int:
-        """Pairs."""
-        return self.ordered.size
-
-    @property
-    def lower(self) -> float:
-        """Lower limit."""
-        return self._quantile((1.0 - self.coverage) / 2.0)
-
-    @property
-    def median(self) -> float:
-        """Median difference."""
-        return self._quantile(0.5)
-
-    @property
-    def upper(self) -> float:
-        """Upper limit."""
-        return self._quantile((1.0 + self.coverage) / 2.0)
+    # n, n_pairs: athletes and pairs
+    n: int
+    n_pairs: int
+    # lower, median, upper: limits and median difference
+    lower: float
+    median: float
+    upper: float
+    coverage: float
 
     def lower_interval(self, confidence_level: float = 0.95) -> Interval | None:
         """Distribution-free interval of the lower limit; None where there is none."""
         return self._interval((1.0 - self.coverage) / 2.0, confidence_level)
-
-    def median_interval(self, confidence_level: float = 0.95) -> Interval | None:
-        """Distribution-free interval of the median; None where there is none."""
-        return self._interval(0.5, confidence_level)
 
     def upper_interval(self, confidence_level: float = 0.95) -> Interval | None:
         """Distribution-free interval of the upper limit; None where there is none."""
@@ -57,7 +39,7 @@ class QuantileLimits(Result):
     def _rows(self) -> TableRows:
         named = (
             ("lower_limit", self.lower, self.lower_interval()),
-            ("median", self.median, self.median_interval()),
+            ("median", self.median, self._interval(0.5, 0.95)),
             ("upper_limit", self.upper, self.upper_interval()),
         )
         for name, value, ends in named:
@@ -71,9 +53,6 @@ class QuantileLimits(Result):
             f"{100 * self.coverage:.0f} % of {self.n_pairs} differences lie between "
             f"{self.lower:.1f} and {self.upper:.1f} mL/kg/min, whatever their distribution."
         )
-
-    def _quantile(self, p: float) -> float:
-        return float(np.quantile(self.ordered, p, method="weibull"))
 
     def _interval(self, p: float, confidence_level: float) -> Interval | None:
         tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
@@ -110,7 +89,9 @@ def quantile_limits(
             f"quantile limits need {int(np.ceil(1.0 / tail - 1.0 - 1e-9))} athletes; got "
             f"{ordered.size}, and the quantiles would lie outside the data"
         )
-    return QuantileLimits(ordered, ordered.size if n is None else n, coverage)
+    n, shares = ordered.size if n is None else n, [tail, 0.5, (1.0 + coverage) / 2.0]
+    lower, median, upper = np.quantile(ordered, shares, method="weibull").tolist()
+    return QuantileLimits(ordered, n, ordered.size, lower, median, upper, coverage)
 
 
 _QUANTILE: Final[dict[str, Any]] = {

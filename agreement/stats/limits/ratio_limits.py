@@ -17,27 +17,12 @@ from agreement.stats.result import Result, TableRows, told_rows
 class RatioLimits(Result):
     """Geometric mean of field / laboratory and limits of the ratio."""
 
+    n: int  # athletes
+    ratio: float  # geometric mean; above 1 the field estimate reads high
+    # lower, upper: limits
+    lower: float
+    upper: float
     log: StudyLimits  # bias and limits of ln(field / laboratory)
-
-    @property
-    def n(self) -> int:
-        """Athletes."""
-        return self.log.n
-
-    @property
-    def ratio(self) -> float:
-        """Geometric mean ratio; above 1 the field estimate reads high."""
-        return float(np.exp(self.log.bias))
-
-    @property
-    def lower(self) -> float:
-        """Lower limit of the ratio."""
-        return float(np.exp(self.log.lower))
-
-    @property
-    def upper(self) -> float:
-        """Upper limit of the ratio."""
-        return float(np.exp(self.log.upper))
 
     def limits_at(self, level: ArrayLike) -> tuple[Floats, ...]:
         """
@@ -74,7 +59,9 @@ def ratio_limits(field: Floats, lab: Floats, athlete: ArrayLike) -> RatioLimits:
     .. [1] Bland JM, Altman DG. Measuring agreement in method comparison studies.
        Stat Methods Med Res 1999;8:135-160, section 3.1.
     """
-    return RatioLimits(limits_by_athlete(np.log(field / lab), athlete))
+    log = limits_by_athlete(np.log(field / lab), athlete)
+    ratio, lower, upper = np.exp([log.bias, log.lower, log.upper]).tolist()
+    return RatioLimits(log.n, ratio, lower, upper, log)
 
 
 def ratio_limits_of(data: MethodData) -> RatioLimits:
