@@ -15,6 +15,7 @@ from agreement.pairing.ledger import RowFates, exclusions
 from agreement.pairing.reading_fates import ReadingFates
 from agreement.physiology.readings import estimate_readings
 from agreement.scale.spread import NUMBERS, TEXTS, Buckets, Records
+from agreement.tables.parts import PART_STEP
 from agreement.tables.parts_together import with_part_files, write_ledger_part
 from agreement.tables.spills import read_records, read_section
 from agreement.terms import PAIR_COLUMNS, REASONS
@@ -106,6 +107,7 @@ def _estimates(plan: BucketPlan, bucket: int) -> pd.DataFrame:
         rows = read_records(piece.path, piece.kind, *piece.starts[bucket : bucket + 2])
         for name in piece.kind.names or ():
             found[name][start:end] = rows[name]
+        found["row"][start:end] += piece.part * PART_STEP
         code, method = (found[name][start:end] for name in ("athlete", "method"))
         code -= own.start
         if piece.strangers is not None:

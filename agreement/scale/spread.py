@@ -20,7 +20,7 @@ from agreement.pairing.laboratory_units import ALL_MODES
 from agreement.physiology.laboratory import control_lines
 from agreement.tables.checked_tables import SET_NUMBERS, CheckedTable
 from agreement.tables.findings import Findings
-from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader, Piece
+from agreement.tables.parts import CheckedPiece, PartReader, Piece
 from agreement.tables.parts_together import write_ledger_part
 from agreement.tables.spills import write_records, write_spill
 from agreement.terms import SENSORS
@@ -79,6 +79,7 @@ class Records(NamedTuple):
     holds the athletes without a laboratory test, by bucket, whose codes follow those of the others.
     """
 
+    part: int  # whose rows they are
     path: Path
     kind: "np.dtype[np.void]"
     starts: Ints
@@ -133,11 +134,11 @@ def _laid_aside(plan: Spreading, rows: pd.DataFrame, part: int, name: str) -> Re
         write_spill(found, path, home, plan.buckets.count)
     who = rows["athlete_id"].cat.codes.to_numpy()
     columns = {
-        "row": rows["row"].to_numpy() + part * PART_STEP,
+        "row": rows["row"].to_numpy(np.uint32),
         "instant": rows["instant"].to_numpy().astype("datetime64[us]").astype(np.int64),
         "day": rows["date"].to_numpy().astype("datetime64[D]").astype(np.int32),
         "athlete": code.astype(np.int32)[who],
-        "method": rows["method"].cat.codes.to_numpy(np.int32),
+        "method": rows["method"].cat.codes.to_numpy(),
     }
     for text, known in TEXTS.items():
         place = np.append(pd.Index(known).get_indexer(rows[text].cat.categories), -1)
@@ -152,4 +153,4 @@ def _laid_aside(plan: Spreading, rows: pd.DataFrame, part: int, name: str) -> Re
     for column, values in columns.items():
         packed[column] = values
     written = write_records(packed.take(order), plan.work / f"rows-{name}.bin")
-    return Records(written, kind, starts, tuple(rows["method"].cat.categories), path)
+    return Records(part, written, kind, starts, tuple(rows["method"].cat.categories), path)

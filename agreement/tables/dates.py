@@ -77,7 +77,8 @@ def _aware(raw: RawTable, name: str, column: "pd.Series[Any]", zone: str | None)
     wall = column.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
     date, instant = _day_of(wall), _naive_utc(column)
     if zone is not None:
-        written, date = date, _day_of(_wall_of(instant, zone))
+        written, there = date, _wall_of(instant, zone)
+        date = written if np.array_equal(there, wall) else _day_of(there)
         _note_moved(raw, name, wall, written != date, zone)
     return Moments(instant, date)
 

@@ -66,6 +66,8 @@ _PEOPLE: Final = {
 _ANYBODY: Final = re.compile(
     f"^(?:{'|'.join(pattern.pattern for pattern in _PEOPLE.values())})$", re.MULTILINE
 )
+# of ids that are none of these, such as A-07, told quickly
+_CODES: Final = re.compile(r"(?:[^\W\d_]{0,2}-?\d{1,9}(?:\n|\Z))*+")
 # single words say something only where nearly all ids are such: words as spoken, numbers in no order
 _SPOKEN: Final = re.compile(
     r"(?!.*[^aeiouyåäöøæéè'-]{4})(?=.*[aeiouyåäöøæéè])[^\W\d_]+(?:['-][^\W\d_]+)?"
@@ -193,15 +195,18 @@ def id_column(raw: RawTable, name: str, id_map: dict[str, str] | None = None) ->
             become = "becomes" if len(turned) == 1 else "become"
             told: Told = {"ids": counted(len(turned), "id"), "first": turned[0], "become": become}
             raw.tell("spreadsheet_ids", "athlete_id", **told)
-    for value in found.labels:
-        if (" " in value or "," in value) and _NAME.fullmatch(value):  # names have one of them
+    together = "".join(found.labels)
+    parted = found.labels if " " in together or "," in together else ()  # names have one of them
+    for value in parted:
+        if (" " in value or "," in value) and _NAME.fullmatch(value):
             raw.tell("name_like_id", name, found.first_row(raw, value), initials=_initials(value))
     return found
 
 
 def _doubt_people(raw: RawTable, found: Distinct) -> None:
     """Doubt ids that look like a name, an address or a number of a person; none is repeated."""
-    hits = set(_ANYBODY.findall("\n".join(found.labels)))
+    together = "\n".join(found.labels)
+    hits = set() if _CODES.fullmatch(together) else set(_ANYBODY.findall(together))
     like: dict[str, list[str]] = {kind: [] for kind in _PEOPLE}
     for label in (one for one in found.labels if one in hits) if hits else ():
         like[next(kind for kind, one in _PEOPLE.items() if one.fullmatch(label))].append(label)

@@ -219,15 +219,17 @@ def vo2max_values(
 ) -> Vo2max:
     """Return the VO2max of each of `count` rows; `mass` [kg] converts, NaN where it is unknown."""
     nothing = np.full(count, np.nan)
-    never = np.zeros(count, dtype=np.bool_)
     names = ["vo2max_ml_kg_min", "vo2max_l_min", "vo2max_ml_min"]
     relative, litres, millilitres = (numbers.get(name, nothing) for name in names)
     absolute = np.where(np.isnan(litres), millilitres / 1000, litres)
     converted = np.where(np.isnan(relative), absolute * 1000 / mass, relative)
     source = np.where(np.isnan(relative), np.where(np.isnan(litres), 2, 1), 0).astype(np.int8)
-    typed = np.choose(source, [relative, litres, millilitres])
-    out = np.choose(source, [refused.get(name, never) for name in names])
+    typed = np.where(source == 0, relative, np.where(source == 1, litres, millilitres))
+    out = np.zeros(count, np.bool_)
+    for place, name in enumerate(names):
+        if name in refused:
+            out |= refused[name] & (source == place)
     usual = RANGES["vo2max_ml_kg_min"]
     with np.errstate(invalid="ignore"):
-        out = out | (converted < usual.reject_low) | (converted > usual.reject_high)
+        out |= (converted < usual.reject_low) | (converted > usual.reject_high)
     return Vo2max(relative, absolute, converted, names, source, typed, out)
