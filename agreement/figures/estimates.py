@@ -35,10 +35,10 @@ class Estimate(NamedTuple):
 
     def digits(self, usual: int = 1) -> int:
         """Return the decimals that its record declares; `usual`: of a number from no table."""
-        from agreement.stats.catalogue import digits_of  # plain arrays are drawn without records
+        from agreement.stats.catalogue import statistic_of  # plain arrays are drawn without records
 
         key = self.key.split("/")
-        return digits_of(key[0], key[-1]) if self.key else usual
+        return statistic_of(key[0], key[-1]).digits if self.key else usual
 
     @classmethod
     def of(cls, row: Mapping[Any, Any]) -> "Estimate":

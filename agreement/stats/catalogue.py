@@ -13,7 +13,7 @@ from typing import Final
 
 import agreement.stats
 from agreement.stats.record import Analysis, Statistic
-from agreement.terms import GLOSSARY, UNIT
+from agreement.terms import GLOSSARY
 
 
 def _declared(*names: str) -> Iterator[Analysis]:
@@ -56,48 +56,16 @@ EVERY: Final = (*ANALYSES, *_declared("OF_REPORTS"))
 _STATISTICS: Final = {(a.name, s.name): s for a in EVERY for s in a.statistics}
 
 
-def unit_of(analysis: str, statistic: str) -> str:
+def statistic_of(analysis: str, statistic: str) -> Statistic:
     """
-    Return the unit of a statistic.
+    Return what is declared of a statistic; of one that is not declared what is usual.
 
-    >>> unit_of("trend", "slope_on_mean"), unit_of("limits_of_agreement", "bias")
-    ('1', 'mL/kg/min')
-    """
-    found = _STATISTICS.get((analysis, statistic))
-    return UNIT if found is None else found.unit
-
-
-def digits_of(analysis: str, statistic: str) -> int:
-    """
-    Return how many decimals of a statistic are shown.
-
-    >>> digits_of("trend", "p_slope"), digits_of("limits_of_agreement", "bias")
-    (3, 1)
+    >>> slope, unknown = statistic_of("trend", "slope_on_mean"), statistic_of("error", "n_pairs")
+    >>> slope.unit, slope.digits, slope.head, unknown.label
+    ('1', 2, 'slope of the difference on the mean', 'n pairs')
     """
     found = _STATISTICS.get((analysis, statistic))
-    return 1 if found is None else found.digits
-
-
-def label_of(analysis: str, statistic: str) -> str:
-    """
-    Return what a statistic is called, in plain words.
-
-    >>> label_of("error", "mae"), label_of("error", "n_pairs")
-    ('mean absolute error', 'n pairs')
-    """
-    found = _STATISTICS.get((analysis, statistic))
-    return statistic.replace("_", " ") if found is None else found.label
-
-
-def head_of(analysis: str, statistic: str) -> str:
-    """
-    Return what heads a column of a statistic.
-
-    >>> head_of("limits_of_agreement", "lower_limit"), head_of("error", "mae")
-    ('lower limit', 'mean absolute error')
-    """
-    found = _STATISTICS.get((analysis, statistic))
-    return label_of(analysis, statistic) if found is None else found.head
+    return found or Statistic(statistic, statistic.replace("_", " "), "", "", "")
 
 
 def describe(name: str) -> str:
@@ -117,30 +85,22 @@ def describe(name: str) -> str:
     """
     wanted = _plain(name)
     lines = [f"{word}: {said}." for word, said in GLOSSARY.items() if _plain(word) == wanted]
-    lines += [_described(one) for one in EVERY if wanted in map(_plain, (one.name, one.label))]
+    lines += [
+        f"{one.name}: {one.label}; its statistics: {', '.join(one.names)}.\n"
+        f"  Code: {_WRITTEN[one.name]}"
+        for one in EVERY
+        if wanted in map(_plain, (one.name, one.label))
+    ]
     lines += _meanings(wanted)
     if not lines:
-        known = [
-            *GLOSSARY,
-            *(one.name for one in EVERY),
-            *dict.fromkeys(name for _, name in _STATISTICS),
-        ]
-        near = get_close_matches(name, dict.fromkeys(known), n=3)
-        raise KeyError(
-            f"Nothing is called '{name}'" + (f"; near: {', '.join(near)}" if near else "")
-        )
+        known = (*GLOSSARY, *(one.name for one in EVERY), *(name for _, name in _STATISTICS))
+        near = ", ".join(get_close_matches(name, dict.fromkeys(known), n=3))
+        raise KeyError(f"Nothing is called '{name}'" + (f"; near: {near}" if near else ""))
     return "\n".join(lines)
 
 
 def _plain(name: str) -> str:
     return name.casefold().replace("_", " ").strip()
-
-
-def _described(analysis: Analysis) -> str:
-    return (
-        f"{analysis.name}: {analysis.label}; its statistics: {', '.join(analysis.names)}.\n"
-        f"  Code: {_WRITTEN[analysis.name]}"
-    )
 
 
 def _meanings(wanted: str) -> list[str]:

@@ -14,7 +14,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from functools import partial
 from operator import call
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -107,10 +107,15 @@ def analyse(evidence: Evidence) -> StudyResults:
         data = list(method_data(evidence))
         each, of_all = _shared(evidence, data)
         studied = all_counted([each[n] for n in range(len(data))])
-        compared, comparisons, (beside, beside_rows), laboratory, averaging, unlike = of_all
+        compared, comparisons, (beside, beside_rows), (own, own_rows), averaging, unlike = of_all
     parts = [frame for _, of_method in studied for frame in of_method]
-    parts += [_comparison(comparison) for comparison in comparisons]
-    parts += laboratory.rows + beside_rows
+    for one in comparisons:
+        if isinstance(one.result, NotEstimable):
+            told = empty_rows(BY_NAME["two_estimators"], one.n, one.n_pairs, str(one.result))
+        else:
+            told = rows_of(one.result)
+        parts.append(Labelled(told, "two_estimators", one.method, one.mode))
+    parts += own_rows + beside_rows
     parts += [
         Labelled(found.rows(), "averaging_rule", LABORATORY, mode)
         for mode, found in averaging.items()
@@ -122,16 +127,9 @@ def analyse(evidence: Evidence) -> StudyResults:
         for method, rows in one.rows()
     ]
     return StudyResults(
-        assembled(parts),
-        tuple(results for results, _ in studied),
-        laboratory.found["repeatability"],
-        comparisons,
-        averaging,
-        unlike,
-        compared,
-        laboratory.found["laboratory_repeats"],
-        laboratory.found["laboratory_change"],
-        beside,
+        *(assembled(parts), tuple(results for results, _ in studied), own["repeatability"]),
+        *(comparisons, averaging, unlike, compared, own["laboratory_repeats"]),
+        *(own["laboratory_change"], beside),
     )
 
 
@@ -167,40 +165,28 @@ def method_data(evidence: Evidence, drawn: Drawing | None = None) -> Iterator[Me
     names = ("daily", "coverage", "splits", "asked", "expected")
     daily, coverage, splits, asked, expected = (_cut(getattr(evidence, one)) for one in names)
     rules = {name: _cut(pairs) for name, pairs in evidence.other_rules.items()}
-    repeats = _repeats_of(evidence.repeats)
+    repeats, seed = _repeats_of(evidence.repeats), evidence.options.report.seed
     for key, everyone in evidence.pairs.groupby(_KEY, sort=True):
         method, mode = map(str, key)
         ordered = everyone.sort_values(["athlete_id", "lab_test_id"], ignore_index=True)
-        heart_rate_based = evidence.heart_rate_based.get(method, True)
-        pairs = who_counts(ordered, heart_rate_based=heart_rate_based).reset_index(drop=True)
-        known = pairs["lab_test_id"]
-        days = daily(method, mode)
+        based = evidence.heart_rate_based.get(method, True)
+        counting = partial(who_counts, heart_rate_based=based)
+        pairs = counting(ordered).reset_index(drop=True)
+        known, days, tests = pairs["lab_test_id"], daily(method, mode), evidence.averaging
+        days = days[days["lab_test_id"].isin(known)]
         yield MethodData(
-            method,
-            mode,
-            pairs,
-            ordered,
-            days[days["lab_test_id"].isin(known)].sort_values(
-                ["athlete_id", "lab_test_id", "date"], ignore_index=True
-            ),
+            *(method, mode, pairs, ordered),
+            days.sort_values(["athlete_id", "lab_test_id", "date"], ignore_index=True),
             repeats(known),
             evidence.options,
-            heart_rate_based,
-            (drawn or _resampling)(pairs, evidence.options.report.seed),
-            evidence.first_lab_date,
-            evidence.next_door,
+            based,
+            (drawn or _resampling)(pairs, seed),
+            *(evidence.first_lab_date, evidence.next_door),
             _of_pairs(coverage(method, mode), pairs),
             _of_pairs(splits(method, mode), pairs),
-            {
-                name: who_counts(own(method, mode), heart_rate_based=heart_rate_based)
-                for name, own in rules.items()
-            },
-            evidence.earlier,
-            evidence.control,
-            asked(method, mode),
-            None
-            if (tests := evidence.averaging) is None
-            else tests[tests["lab_test_id"].isin(known)],
+            {name: counting(own(method, mode)) for name, own in rules.items()},
+            *(evidence.earlier, evidence.control, asked(method, mode)),
+            None if tests is None else tests[tests["lab_test_id"].isin(known)],
             _of_pairs(expected(method, mode), pairs),
         )
 
@@ -290,46 +276,50 @@ def _note(problem: ValueError) -> str:
     return f"{NOT_ESTIMABLE}: {problem}"
 
 
-class _Laboratory(NamedTuple):
-    """The laboratory by itself: results of each analysis by mode, and their rows."""
+def _laboratory(evidence: Evidence) -> tuple[dict[str, dict[str, Any]], list[Labelled]]:
+    """
+    Return the laboratory by itself: results of each analysis by mode, and their rows.
 
-    found: dict[str, dict[str, Any]]
-    rows: list[Labelled]
-
-    def tell(self, analysis: str, mode: str, sizes: tuple[int, int], compute: Compute) -> None:
-        """Keep a result with its rows, or why there is none; `sizes`: athletes and tests."""
-        try:
-            self.found[analysis][mode] = result = compute()
-            told = rows_of(result)
-        except ValueError as problem:
-            told = empty_rows(BY_NAME[analysis], *sizes, _note(problem))
-        self.rows.append(Labelled(told, analysis, LABORATORY, mode))
-
-
-def _laboratory(evidence: Evidence) -> _Laboratory:
-    """Repeatability, repeats net of their mean shift, and who changed by more, in each mode."""
-    told, options = _Laboratory(defaultdict(dict), []), evidence.options
+    Repeatability, repeats net of their mean shift, and who changed by more, in each mode.
+    """
+    found: dict[str, dict[str, Any]] = defaultdict(dict)
+    rows, options = [], evidence.options
     for name, tests in evidence.repeats.groupby("mode", sort=True):
         mode, ordered = str(name), _ordered_repeats(tests)
-        sizes = int(tests["athlete_id"].nunique()), len(tests)
-        columns = (ordered[one] for one in ("lab", "lab_test_id", "athlete_id"))
-        error = partial(laboratory_repeatability, ordered, declared=options.reference.sem)
-        told.tell("repeatability", mode, sizes, error)
-        told.tell("laboratory_repeats", mode, sizes, partial(laboratory_repeats, *columns))
+        n, columns = int(tests["athlete_id"].nunique()), ("lab", "lab_test_id", "athlete_id")
+        todo: list[tuple[str, int, Compute]] = [
+            (
+                "repeatability",
+                len(tests),
+                partial(laboratory_repeatability, ordered, declared=options.reference.sem),
+            ),
+            (
+                "laboratory_repeats",
+                len(tests),
+                partial(laboratory_repeats, *(ordered[one] for one in columns)),
+            ),
+        ]
         if evidence.visits is not None:
             visits = evidence.visits[evidence.visits["mode"] == mode]
-            changed = partial(_changed, visits, told.found["laboratory_repeats"].get(mode), options)
-            told.tell("laboratory_change", mode, (sizes[0], len(visits)), changed)
-    return told
+            changed = partial(_changed, visits, found["laboratory_repeats"], mode, options)
+            todo.append(("laboratory_change", len(visits), changed))
+        for analysis, n_tests, compute in todo:
+            try:
+                found[analysis][mode] = result = compute()
+                told = rows_of(result)
+            except ValueError as problem:
+                told = empty_rows(BY_NAME[analysis], n, n_tests, _note(problem))
+            rows.append(Labelled(told, analysis, LABORATORY, mode))
+    return found, rows
 
 
 def _changed(
-    visits: pd.DataFrame, repeats: LaboratoryRepeats | None, options: StudyOptions
+    visits: pd.DataFrame, repeats: dict[str, LaboratoryRepeats], mode: str, options: StudyOptions
 ) -> LaboratoryChange:
     """Say who changed by more than the noise of the repeats, or by more than the declared one."""
     reference = options.reference
-    if repeats is not None:
-        variance = repeats.variance
+    if mode in repeats:
+        variance = repeats[mode].variance
     elif reference.sem is not None:
         df = float(reference.sem_degrees_of_freedom)
         variance = LaboratoryVariance(float(reference.sem) ** 2, df, assumed=True)
@@ -340,11 +330,11 @@ def _changed(
 
 def _averaging(evidence: Evidence) -> dict[str, AveragingRules]:
     """Price the averaging rule in each mode; modes without breaths are not there."""
-    found = {}
-    tests = evidence.averaging if evidence.averaging is not None else pd.DataFrame({"mode": []})
-    for mode, own in tests.groupby("mode", sort=True):
-        with suppress(NotEstimable):
-            found[str(mode)] = averaging_rules(own)
+    found: dict[str, AveragingRules] = {}
+    if evidence.averaging is not None:
+        for mode, own in evidence.averaging.groupby("mode", sort=True):
+            with suppress(NotEstimable):
+                found[str(mode)] = averaging_rules(own)
     return found
 
 
@@ -352,12 +342,3 @@ def _across_modes(evidence: Evidence) -> tuple[AcrossModes, ...]:
     if evidence.across_modes is None:
         return ()
     return tuple(across_modes(evidence.across_modes, evidence.heart_rate_based))
-
-
-def _comparison(comparison: SpreadsCompared) -> Labelled:
-    analysis = BY_NAME["two_estimators"]
-    if isinstance(comparison.result, NotEstimable):
-        told = empty_rows(analysis, comparison.n, comparison.n_pairs, str(comparison.result))
-    else:
-        told = rows_of(comparison.result)
-    return Labelled(told, analysis.name, comparison.method, comparison.mode)

@@ -6,7 +6,7 @@ from importlib import import_module
 import pytest
 
 from agreement.stats import catalogue
-from agreement.stats.catalogue import ANALYSES, BY_NAME, EVERY, describe, unit_of
+from agreement.stats.catalogue import ANALYSES, BY_NAME, EVERY, describe, statistic_of
 from agreement.stats.record import KINDS, OURS, Analysis, Statistic, declared, recorded
 from agreement.terms import UNIT
 
@@ -138,10 +138,10 @@ def test_a_name_that_nothing_has_tells_the_nearest():
 
 
 def test_units_hang_on_the_analysis():
-    assert unit_of("mass_mismatch", "slope") == "1"
-    assert unit_of("budget", "total") == "(mL/kg/min)^2"
-    assert unit_of("error", "mape") == "%"
-    assert unit_of("change", "bias") == UNIT
+    assert statistic_of("mass_mismatch", "slope").unit == "1"
+    assert statistic_of("budget", "total").unit == "(mL/kg/min)^2"
+    assert statistic_of("error", "mape").unit == "%"
+    assert statistic_of("change", "bias").unit == UNIT
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from agreement.stats.basics.bootstrap import N_RESAMPLES
-from agreement.stats.catalogue import ANALYSES, unit_of
+from agreement.stats.catalogue import ANALYSES, statistic_of
 from agreement.stats.evidence import Evidence
 from agreement.stats.limits.limits_of_agreement import limits_of_agreement_of
 from agreement.stats.method_data import CODES
@@ -175,7 +175,7 @@ def test_an_empty_value_says_why(results):
 
 def test_units_are_those_of_the_contract(results):
     for row in results.frame.itertuples():
-        assert row.unit == unit_of(row.analysis, row.statistic), row
+        assert row.unit == statistic_of(row.analysis, row.statistic).unit, row
 
 
 def test_row_order_and_ids_that_sort_alike_do_not_matter(evidence, results):

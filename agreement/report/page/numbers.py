@@ -50,9 +50,9 @@ class Cell:
     @property
     def digits(self) -> int:
         """Decimals of its number, as its record declares them."""
-        from agreement.stats.catalogue import digits_of  # a page that is kept has no number
+        from agreement.stats.catalogue import statistic_of  # a page that is kept has no number
 
-        return digits_of(self.key.partition("/")[0], self._statistic)
+        return statistic_of(self.key.partition("/")[0], self._statistic).digits
 
     @property
     def _statistic(self) -> str:

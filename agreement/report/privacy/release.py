@@ -43,10 +43,10 @@ def rounded(results: pd.DataFrame) -> pd.DataFrame:
 
     They are cut as text, as a page prints them: `numpy.round` gives another last digit at times.
     """
-    from agreement.stats.catalogue import digits_of  # so that pairing alone stays light
+    from agreement.stats.catalogue import statistic_of  # so that pairing alone stays light
 
     places = zip(results["analysis"], results["statistic"], strict=True)
-    decimals = [digits_of(*map(str, place)) for place in places]
+    decimals = [statistic_of(*map(str, place)).digits for place in places]
     shown = results.astype(dict.fromkeys(_NUMBERS, "float64"))
     for name in _NUMBERS:
         numbers = zip(shown[name].tolist(), decimals, strict=True)

@@ -14,7 +14,7 @@ from agreement.report.page.markup import Block, Text, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import Drawing, Picture, picture
 from agreement.report.privacy.stage import Noise
-from agreement.stats.catalogue import head_of, label_of
+from agreement.stats.catalogue import statistic_of
 from agreement.tables.options import Margin
 
 BIAS_AND_LIMITS: Final = ("bias", "lower_limit", "upper_limit")
@@ -84,7 +84,7 @@ class Comparison:
         """Return a table of statistics, called as they are declared; `analyses`: their names in each."""
         rows = [
             (
-                label_of(analysis, name),
+                statistic_of(analysis, name).label,
                 cell.shown() or cell.missing,
                 cell.interval(),
                 "no unit" if cell.unit == "1" else cell.unit,
@@ -156,7 +156,7 @@ def lines_table(
             heads.append(called or counted)
             for row, one in zip(rows, cells, strict=True):
                 row.append(str(one.n if counted == "athletes" else one.n_pairs))
-        heads.append(head or head_of(other or every[0][1], name))
+        heads.append(head or statistic_of(other or every[0][1], name).head)
         for row, one in zip(rows, cells, strict=True):
             row.append(one.told(how))
     return table(caption, (by, *heads), rows, numeric=heads)

@@ -34,7 +34,7 @@ from agreement.report.sections.together import says, splits, structural_lines
 from agreement.report.sections.training_sections import ultra_block, without_profile
 from agreement.report.shown.told import Methods, Told, of_each_method, of_field_values, told_of
 from agreement.stats.basics.intervals import checked_share
-from agreement.stats.catalogue import head_of
+from agreement.stats.catalogue import statistic_of
 from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.stats.limits.limits_of_agreement import STATISTICS, with_coverage
@@ -46,7 +46,7 @@ _CHANGE: Final = (
 )
 _MODES: Final = (
     *("method, mode", "mode of the laboratory test", "athletes"),
-    *(head_of("across_modes", name) for name in BIAS_AND_LIMITS),
+    *(statistic_of("across_modes", name).head for name in BIAS_AND_LIMITS),
     "expected of the modes alone",
 )
 

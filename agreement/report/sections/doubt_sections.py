@@ -8,7 +8,7 @@ from agreement.report.page.markup import Block, bullets, joined, paragraph
 from agreement.report.page.numbers import Cell, with_minus
 from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, lines_table
 from agreement.report.shown.told import Methods, of_field_values, told_of
-from agreement.stats.catalogue import head_of
+from agreement.stats.catalogue import statistic_of
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.limits.limits_by_level import LEVELS
 from agreement.stats.limits.ratio_limits import ratio_words
@@ -25,7 +25,7 @@ def by_level(one: Comparison) -> Block:
         return block
     if middle.known:
         at = [(one.cell(_BY_LEVEL, "mean_of_both", end).shown(), _BY_LEVEL, end) for end in LEVELS]
-        mean, shown = head_of(_BY_LEVEL, "mean_of_both"), "; ".join(BIAS_AND_LIMITS)
+        mean, shown = statistic_of(_BY_LEVEL, "mean_of_both").head, "; ".join(BIAS_AND_LIMITS)
         block = one.lines("limits that follow fitness (mL/kg/min)", mean, at, shown)
     ratio = [one.cell("ratio_limits", name) for name in _RATIO]
     if not all(cell.known for cell in ratio):

@@ -22,7 +22,7 @@ from agreement.report.run.published_file import (
     unknown_name,
 )
 from agreement.report.shown.told import told_of
-from agreement.stats.catalogue import label_of
+from agreement.stats.catalogue import statistic_of
 from agreement.stats.limits.limits_by_convention import CONVENTIONS, limits_as_printed
 from agreement.tables.study_file import PUBLISHED_FILE
 
@@ -180,7 +180,7 @@ def _words(figure: Figure) -> str:
     """Return what a figure is called, with its analysis and group where they are not the usual."""
     counted = {"n": "athletes", "n_pairs": "pairs"}
     name = figure.statistic
-    words = [counted.get(name) or label_of(figure.analysis, name)]
+    words = [counted.get(name) or statistic_of(figure.analysis, name).label]
     if figure.analysis not in _USUAL:
         words.append(figure.analysis.replace("_", " "))
     if figure.group != "all":

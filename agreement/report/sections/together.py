@@ -29,7 +29,7 @@ from agreement.report.page.names import part_name
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
-from agreement.stats.catalogue import head_of
+from agreement.stats.catalogue import statistic_of
 from agreement.tables.options import StudyOptions
 
 Column = tuple[str, str, str]  # analysis, statistic, group
@@ -194,7 +194,7 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
     filled = [any(map(says, column)) for column in zip(*lines.values(), strict=True)]
     by_group = any(group != "all" for *_, group in columns)
     named = (
-        part_name(group) if by_group else head_of(analysis, statistic)
+        part_name(group) if by_group else statistic_of(analysis, statistic).head
         for analysis, statistic, group in columns
     )
     of_all = () if name == OTHERS else ("athletes",)

@@ -16,7 +16,7 @@ from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.together import across, folded
 from agreement.report.shown.told import NOBODY, Told, of_field_values, shown, told_of
-from agreement.stats.catalogue import head_of
+from agreement.stats.catalogue import statistic_of
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
 HEART_RATE: Final = "heart rate, % of HRmax"
@@ -131,7 +131,9 @@ def _athletes_table(one: Comparison) -> Block:
         training_profile=order["training_profile"].astype("object").fillna("none"),
     )
     shown = f"athlete: athlete_id; training profile: training_profile; {HEART_RATE}: reach; "
-    shown += "; ".join(f"{head_of('intensity_coverage', name)}: {name}{how}" for name, how in _LINE)
+    shown += "; ".join(
+        f"{statistic_of('intensity_coverage', name).head}: {name}{how}" for name, how in _LINE
+    )
     caption = f"{one.name}: each athlete's sessions or stages, and the error (mL/kg/min)"
     return fold(f"{one.name}: athlete by athlete", frame_table(caption, told, shown))
 

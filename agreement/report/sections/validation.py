@@ -15,7 +15,7 @@ from agreement.report.sections.doubt_sections import by_level
 from agreement.report.sections.further import every_formula
 from agreement.report.shown.told import Methods, of_each_method, of_field_values, told_of
 from agreement.stats.basics.intervals import z_of
-from agreement.stats.catalogue import label_of
+from agreement.stats.catalogue import statistic_of
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
 from agreement.stats.method_data import MethodData
@@ -100,7 +100,7 @@ def _rules(one: Comparison) -> Block:
 def _axes(one: Comparison) -> Block:
     """Return the slope of the difference by what stands on the horizontal axis."""
     places = stated("tables", "axes")
-    rows = [(label_of(*place.split("/")), one.at(place).stacked()) for place in places]
+    rows = [(statistic_of(*place.split("/")).label, one.at(place).stacked()) for place in places]
     columns = ("slope", "value, 95 % interval below")
     caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
     return table(caption, columns, rows, numeric=columns[1:])

@@ -1,6 +1,7 @@
 """The averaging curve: how narrow the limits become when readings of several days are averaged."""
 
 from dataclasses import dataclass
+from math import nan
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -11,11 +12,12 @@ from agreement.stats.basics.replicates import Replicates
 from agreement.stats.causes.budget_parts import FEW_FOR_PARTS, Sources, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import recorded
-from agreement.stats.repeats.day_to_day import DayNoise, Visits, visit_sums
+from agreement.stats.repeats.day_to_day import Visits, visit_sums
 from agreement.stats.result import Result, Row, TableRows
 
 MOST_DAYS: Final = 14
 FEWEST_ON_CURVE: Final = 15  # behind every point of the observed curve
+NOTHING: Final = Interval(nan, nan)
 
 
 class Point(NamedTuple):
@@ -51,12 +53,15 @@ class AveragingCurve(Result):
         return range(1, len(self.fitted) + 1)
 
     def _rows(self) -> TableRows:
-        counts = self.n, self.n_visits
-        for days, seen, smooth in zip(self.days, self.observed, self.fitted, strict=True):
-            of_seen = self.n_observed, self.n_visits_observed
-            yield _row(str(days), "half_width_observed", seen, *of_seen)
-            yield _row(str(days), "half_width_fitted", smooth, *counts)
-        yield _row("floor", "half_width_laboratory", self.floor, *counts)
+        fitted, observed = (self.n, self.n_visits), (self.n_observed, self.n_visits_observed)
+        points = []
+        for day, seen, smooth in zip(self.days, self.observed, self.fitted, strict=True):
+            points.append((str(day), "half_width_observed", seen, *observed))
+            points.append((str(day), "half_width_fitted", smooth, *fitted))
+        points.append(("floor", "half_width_laboratory", self.floor, *fitted))
+        for group, name, point, n, n_pairs in points:
+            told: dict[str, Any] = {"n": n, "n_pairs": n_pairs, "note": point.note, "group": group}
+            yield Row.of(name, point.half_width, point.interval, **told)
 
     def _finding(self) -> str:
         return (
@@ -66,11 +71,10 @@ class AveragingCurve(Result):
         )
 
 
-def averaging_curve_of(data: MethodData, *, coverage: float = 0.95) -> AveragingCurve:
+def averaging_curve_of(data: MethodData) -> AveragingCurve:
     r"""
     Averaging curve of one method and mode, observed and fitted.
 
-    coverage: of the limits.
     Raises NotEstimable with fewer than 5 athletes with daily values.
 
     Observed: the mean of the m nearest days of the visits that have a value on enough days; the
@@ -80,23 +84,24 @@ def averaging_curve_of(data: MethodData, *, coverage: float = 0.95) -> Averaging
     20 athletes on, are BCa, from a bootstrap over athletes, B = 1999: of 60 athletes they hold the known curve in 92 %
     of cohorts, and miss it as often on either side (measured; percentiles end too low).
     """
-    sources = sources_of(data)
-    z = z_of(coverage)
+    sources, z = sources_of(data), z_of(0.95)
     noise, persistent = sources.lasting[0]
-    once, drawn, left_out = (_fitted(*one) for one in sources.lasting)
+    once, drawn, left_out = (
+        lasting[:, None] + noise.variance[:, None] * _kept(noise.correlation)
+        for noise, lasting in sources.lasting
+    )
     reason = f"{NOT_ESTIMABLE}: one day per visit"
     fitted = _points(Replicates(once[0], drawn, left_out), z, reason)
     observed, n_observed, n_visits = _observed(sources, z)
+    found = sources.laboratory.found
+    floor = Point(nan, NOTHING, f"{NOT_ESTIMABLE}: the laboratory's own error is unknown")
+    if found is not None:
+        low, high = found.interval()
+        note = "assumed" if found.assumed else ""
+        floor = Point(z * found.typical_error, Interval(z * low, z * high), note)
     return AveragingCurve(
-        sources.visits.n,
-        len(sources.visits.table),
-        n_observed,
-        n_visits,
-        observed,
-        fitted,
-        _floor(sources, z),
-        z * float(np.sqrt(persistent[0])),
-        float(noise.correlation[0]),
+        *(sources.visits.n, len(sources.visits.table), n_observed, n_visits, observed, fitted),
+        *(floor, z * float(np.sqrt(persistent[0])), float(noise.correlation[0])),
     )
 
 
@@ -107,33 +112,28 @@ def kept_share(days: int, correlation: Floats) -> Floats:
     return np.asarray((1.0 + 2.0 * (powers * (1.0 - k / days)).sum(axis=-1)) / days)
 
 
-def _fitted(noise: DayNoise, persistent: Floats) -> Floats:
-    """V(m) for m = 1 ... 14 in each resample; shape (R, 14)."""
-    kept = [kept_share(m, noise.correlation) for m in range(1, MOST_DAYS + 1)]
-    return np.asarray(persistent[:, None] + noise.variance[:, None] * np.stack(kept, axis=1))
+def _kept(correlation: Floats) -> Floats:
+    """Return `kept_share` of 1 ... 14 days; shape (R, 14)."""
+    return np.stack([kept_share(m, correlation) for m in range(1, MOST_DAYS + 1)], axis=1)
 
 
 def _observed(sources: Sources, z: float) -> tuple[tuple[Point, ...], int, int]:
+    """Return the points, and the athletes and visits behind them: as many days as 15 athletes have."""
     visits = sources.visits
-    most = _most_days(visits)
-    refusals = [Point(np.nan, Interval(np.nan, np.nan), TOO_FEW)] * (MOST_DAYS - most)
+    count, most = np.bincount(visits.of_day), 0
+    if visits.n >= FEWEST_ON_CURVE:
+        days = np.zeros(visits.n, dtype=np.intp)
+        np.maximum.at(days, visits.athlete, count)
+        most = int(min(MOST_DAYS, np.sort(days)[-FEWEST_ON_CURVE]))
+    refusals = (Point(nan, NOTHING, TOO_FEW),) * (MOST_DAYS - most)
     if most == 0:
-        return tuple(refusals), 0, 0
-    kept = np.flatnonzero(np.bincount(visits.of_day) >= most)
+        return refusals, 0, 0
+    kept = np.flatnonzero(count >= most)
     means = _nearest_means(visits, most)[kept]
     sums = visit_sums(means, visits.athlete[kept], visits.n)
     once, drawn, left_out = sources.of_all(sums.variance)
     points = _points(Replicates(once[0], drawn, left_out), z, TOO_FEW)
-    return points + tuple(refusals), int((sums.visits > 0).sum()), len(kept)
-
-
-def _most_days(visits: Visits) -> int:
-    """Return the largest number of days, up to 14, that 15 athletes have at a visit; else 0."""
-    days = np.zeros(visits.n, dtype=np.intp)
-    np.maximum.at(days, visits.athlete, np.bincount(visits.of_day))
-    if visits.n < FEWEST_ON_CURVE:
-        return 0
-    return int(min(MOST_DAYS, np.sort(days)[-FEWEST_ON_CURVE]))
+    return points + refusals, int((sums.visits > 0).sum()), len(kept)
 
 
 def _nearest_means(visits: Visits, most: int) -> Floats:
@@ -142,23 +142,12 @@ def _nearest_means(visits: Visits, most: int) -> Floats:
     gap = daily["gap_days"].to_numpy()
     order = np.lexsort((gap < 0, np.abs(gap), visits.of_day))  # a tie: the day before the test
     count = np.bincount(visits.of_day)
-    start = np.cumsum(count) - count
-    place = np.arange(len(daily)) - start[visits.of_day]
-    table = np.full((len(count), most), np.nan)
+    place = np.arange(len(daily)) - (np.cumsum(count) - count)[visits.of_day]
+    table = np.full((len(count), most), nan)
     near = place < most
     difference = (daily["field"] - daily["lab"]).to_numpy(dtype=np.float64)[order]
     table[visits.of_day[near], place[near]] = difference[near]
     return np.cumsum(table, axis=1) / np.arange(1, most + 1)
-
-
-def _floor(sources: Sources, z: float) -> Point:
-    found = sources.laboratory.found
-    if found is None:
-        reason = f"{NOT_ESTIMABLE}: the laboratory's own error is unknown"
-        return Point(np.nan, Interval(np.nan, np.nan), reason)
-    low, high = found.interval()
-    note = "assumed" if found.assumed else ""
-    return Point(z * found.typical_error, Interval(z * low, z * high), note)
 
 
 def _points(variances: Replicates, z: float, reason: str) -> tuple[Point, ...]:
@@ -166,19 +155,14 @@ def _points(variances: Replicates, z: float, reason: str) -> tuple[Point, ...]:
     points = []
     for k, value in enumerate(variances.estimate):
         if not np.isfinite(value):
-            points.append(Point(np.nan, Interval(np.nan, np.nan), reason))
+            points.append(Point(nan, NOTHING, reason))
             continue
-        ends, note = Interval(np.nan, np.nan), TOO_FEW
+        ends, note = NOTHING, TOO_FEW
         if len(variances.jackknife) >= FEW_FOR_PARTS:
             low, high = z * np.sqrt(variances.bca_interval(k))
             ends, note = Interval(float(low), float(high)), variances.notes[k]
         points.append(Point(z * float(np.sqrt(value)), ends, note))
     return tuple(points)
-
-
-def _row(group: str, name: str, point: Point, n: int, n_visits: int) -> Row:
-    told: dict[str, Any] = {"n": n, "n_pairs": n_visits, "note": point.note, "group": group}
-    return Row.of(name, point.half_width, point.interval, **told)
 
 
 _OF_DAYS: Final = ("half_width_observed", "half_width_fitted")

@@ -32,15 +32,10 @@ class AveragingRules(Result):
         for rule, row in self.frame.iterrows():
             told: dict[str, Any] = {"n_pairs": int(row["n_tests"]), "group": str(rule)}
             for name in RECORD.names:
-                yield self.row(name, row[name], note=self._why_not(name, row), **told)
-
-    def _why_not(self, name: str, row: "pd.Series[float]") -> str:
-        """Return why a number is not given; empty where it is."""
-        if not np.isnan(row[name]):
-            return ""
-        if name == "share_third_moved" and row["n_tests"] < FEWEST_FOR_THIRDS:
-            return TOO_FEW
-        return f"{NOT_ESTIMABLE}: the tests do not share one rule"
+                note = f"{NOT_ESTIMABLE}: the tests do not share one rule"
+                if name == "share_third_moved" and row["n_tests"] < FEWEST_FOR_THIRDS:
+                    note = TOO_FEW
+                yield self.row(name, row[name], note=note if np.isnan(row[name]) else "", **told)
 
     def _finding(self) -> str:
         apart = self.frame["mean_vo2max"].max() - self.frame["mean_vo2max"].min()
@@ -65,9 +60,15 @@ def averaging_rules(tests: pd.DataFrame) -> AveragingRules:
     used = complete if len(complete) else wide
     own = tests[tests["lab_test_id"].isin(used.index)]
     in_use = tuple(sorted(own["in_use"].dropna().unique()))
-    more = used.div(used[AGAINST], axis=0) - 1.0
+    more, tests_of = used.div(used[AGAINST], axis=0) - 1.0, used.notna().sum()
     mean = used.mean()
-    now = mean.get(in_use[0], np.nan) if len(in_use) == 1 else np.nan
+    now, moved = np.nan, pd.Series(np.nan, index=used.columns)
+    if len(in_use) == 1:
+        now = mean.get(in_use[0], np.nan)
+        if in_use[0] in used and len(used) >= FEWEST_FOR_THIRDS:  # thirds by rank of the tests
+            third = (3 * used.rank(method="average") / tests_of).apply(np.ceil)
+            other = third.ne(third[in_use[0]], axis=0) & third.notna()
+            moved = other.sum() / tests_of
     frame = pd.DataFrame(
         {
             "mean_vo2max": mean,
@@ -75,21 +76,11 @@ def averaging_rules(tests: pd.DataFrame) -> AveragingRules:
             "share_more_median": more.median(),
             "share_more_p10": more.quantile(0.1),
             "share_more_p90": more.quantile(0.9),
-            "share_third_moved": _moved(used, in_use),
-            "n_tests": used.notna().sum(),
+            "share_third_moved": moved,
+            "n_tests": tests_of,
         }
     )
     return AveragingRules(frame, int(own["athlete_id"].nunique()), in_use)
-
-
-def _moved(used: pd.DataFrame, in_use: tuple[str, ...]) -> "pd.Series[float]":
-    """Return for each rule the share of tests that it puts into another third of their ranks."""
-    nothing = pd.Series(np.nan, index=used.columns)
-    if len(in_use) != 1 or in_use[0] not in used or len(used) < FEWEST_FOR_THIRDS:
-        return nothing
-    third = (3 * used.rank(method="average") / used.notna().sum()).apply(np.ceil)
-    moved = third.ne(third[in_use[0]], axis=0) & third.notna()
-    return moved.sum() / used.notna().sum()
 
 
 RECORD: Final = recorded(f"""

@@ -79,12 +79,14 @@ def visit_sums(values: Floats, athlete: Integers, n: int) -> VisitSums:
     """
     centred = values - values.mean(axis=0)
     count = np.bincount(athlete, minlength=n).astype(np.float64)
-    totals = np.zeros((n, values.shape[1]))
-    np.add.at(totals, athlete, centred)
-    means = totals / np.maximum(count, 1.0)[:, None]
-    squares = np.zeros_like(totals)
-    np.add.at(squares, athlete, (centred - means[athlete]) ** 2)
-    return VisitSums(count, means, squares)
+    means = _by_athlete(athlete, centred, n) / np.maximum(count, 1.0)[:, None]
+    return VisitSums(count, means, _by_athlete(athlete, (centred - means[athlete]) ** 2, n))
+
+
+def _by_athlete(athlete: Integers, values: Floats, n: int) -> Floats:
+    total = np.zeros((n, values.shape[1]))
+    np.add.at(total, athlete, values)
+    return total
 
 
 CORRELATIONS: Final = np.linspace(0.0, 0.95, 20)  # of one day with the next, tried in turn
@@ -160,30 +162,19 @@ def day_sums(daily: pd.DataFrame, visit: Integers, athlete: Integers) -> DaySums
         np.add.reduceat(part, np.flatnonzero(first), axis=0)
         for part in (one * one, one * white, white * white, np.log(free))
     )
-    kept = _kept_by_mean(link, visit, m)
-    return DaySums(
-        np.bincount(athlete).astype(np.float64),
-        np.asarray(np.bincount(athlete, m - 1), dtype=np.float64),
-        np.asarray(np.bincount(athlete, np.bincount(visit, y * y)), dtype=np.float64),
-        _by_athlete(athlete, m[:, None] * (1.0 - kept)),
-        _by_athlete(athlete, kept),
-        _by_athlete(athlete, squares - cross**2 / ones),
-        _by_athlete(athlete, logs + np.log(ones)),
-    )
-
-
-def _kept_by_mean(link: Floats, visit: Integers, m: Floats) -> Floats:
-    """Variance of each visit's mean at a day variance of 1; shape (V, 20)."""
     place = np.arange(len(visit)) - np.r_[0, np.cumsum(m)[:-1]].astype(np.intp)[visit]
     before = np.zeros_like(link)  # sum of correlations with all earlier days of the visit
     for k in range(1, int(m.max())):
         rows = np.flatnonzero(place == k)
         before[rows] = link[rows] * (1.0 + before[rows - 1])
-    later = np.add.reduceat(before, np.flatnonzero(place == 0), axis=0)
-    return np.asarray((m[:, None] + 2.0 * later) / m[:, None] ** 2)
-
-
-def _by_athlete(athlete: Integers, values: Floats) -> Floats:
-    total = np.zeros((int(athlete.max()) + 1, values.shape[1]))
-    np.add.at(total, athlete, values)
-    return total
+    later = np.add.reduceat(before, np.flatnonzero(first), axis=0)
+    # variance of each visit's mean at a day variance of 1; shape (V, 20)
+    kept = (m[:, None] + 2.0 * later) / m[:, None] ** 2
+    parts = (m[:, None] * (1.0 - kept), kept, squares - cross**2 / ones, logs + np.log(ones))
+    visits = np.bincount(athlete).astype(np.float64)
+    return DaySums(
+        visits,
+        np.asarray(np.bincount(athlete, m - 1), dtype=np.float64),
+        np.asarray(np.bincount(athlete, np.bincount(visit, y * y)), dtype=np.float64),
+        *(_by_athlete(athlete, part, visits.size) for part in parts),
+    )

@@ -45,13 +45,9 @@ class LaboratoryRepeats(Result):
     n_tests: int  # their tests
 
     def _rows(self) -> TableRows:
-        sd, ends, note = (
-            self.variance.sd,
-            sd_interval(self.variance.sd, self.variance.df),
-            self.variance.note,
-        )
-        name, counts = "typical_error_net_of_shift", {"n_pairs": self.n_tests}
-        yield self.row(name, sd, ends, note, group="all", **counts)
+        name, sd = "typical_error_net_of_shift", self.variance.sd
+        ends, note = sd_interval(sd, self.variance.df), self.variance.note
+        yield self.row(name, sd, ends, note, group="all", n_pairs=self.n_tests)
         for step in self.steps:
             told: dict[str, Any] = {"n": step.n, "group": step.name}
             yield Row.of("mean_shift", step.shift, step.shift_interval, **told)
@@ -95,18 +91,14 @@ def laboratory_repeats(values: ArrayLike, unit: ArrayLike, athlete: ArrayLike) -
     repeated = frame[frame.groupby("unit")["x"].transform("size") > 1]
     steps = []
     for order, own in frame.dropna(subset="next").groupby("order"):
-        if len(own) >= FEWEST_STEPS:
-            steps.append(_step(f"{order} to {int(str(order)) + 1}", own["next"] - own["x"]))
-    return LaboratoryRepeats(
-        variance, tuple(steps), int(repeated["athlete"].nunique()), len(repeated)
-    )
-
-
-def _step(name: str, difference: "pd.Series[float]") -> Step:
-    n, mean, sd = len(difference), float(difference.mean()), float(difference.std(ddof=1))
-    error = sd / sqrt(2.0)
-    shift = t_interval(mean, sd / sqrt(n), n - 1)
-    return Step(name, n, mean, shift, error, sd_interval(error, n - 1))
+        if (n := len(own)) >= FEWEST_STEPS:
+            difference = own["next"] - own["x"]
+            mean, sd = float(difference.mean()), float(difference.std(ddof=1))
+            shift, error = t_interval(mean, sd / sqrt(n), n - 1), sd / sqrt(2.0)
+            name = f"{order} to {int(str(order)) + 1}"
+            steps.append(Step(name, n, mean, shift, error, sd_interval(error, n - 1)))
+    athletes = int(repeated["athlete"].nunique())
+    return LaboratoryRepeats(variance, tuple(steps), athletes, len(repeated))
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,11 +139,7 @@ class LaboratoryChange(Result):
 
 
 def laboratory_change(
-    units: pd.DataFrame,
-    variance: LaboratoryVariance,
-    choice: ChangeOptions,
-    *,
-    coverage: float = 0.95,
+    units: pd.DataFrame, variance: LaboratoryVariance, choice: ChangeOptions
 ) -> LaboratoryChange:
     """
     Who changed between the first and the last visit by more than the laboratory's noise.
@@ -172,9 +160,8 @@ def laboratory_change(
     if len(both) < 3:
         raise NotEstimable("fewer than 3 athletes have two visits.", NO_SECOND_VISIT)
     change = both["lab_2"] - both["lab_1"]
-    noise = z_of(coverage) * np.sqrt(
-        variance.variance * (1 / both["n_tests_1"] + 1 / both["n_tests_2"])
-    )
+    tests = 1 / both["n_tests_1"] + 1 / both["n_tests_2"]
+    noise = z_of(0.95) * np.sqrt(variance.variance * tests)
     people = pd.DataFrame(
         {
             "athlete_id": both["athlete_id"],

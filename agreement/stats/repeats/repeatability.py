@@ -22,6 +22,7 @@ from agreement.terms import counted
 WEEK: Final = 7  # days
 FEWEST_DAYS: Final = 2  # of a week, for its mean
 FEWEST_TWICE: Final = 10  # athletes
+FEW_VALUES: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,7 @@ class WeekToWeek:
         return Row.of("week_to_week_change", self.change, self.interval, n=self.n, note=note)
 
 
-def week_to_week(earlier: ArrayLike, later: ArrayLike, *, coverage: float = 0.95) -> WeekToWeek:
+def week_to_week(earlier: ArrayLike, later: ArrayLike) -> WeekToWeek:
     """
     How far the means of two neighbouring weeks of one athlete differ.
 
@@ -53,13 +54,13 @@ def week_to_week(earlier: ArrayLike, later: ArrayLike, *, coverage: float = 0.95
     w = np.asarray(later, dtype=np.float64) - np.asarray(earlier, dtype=np.float64)
     if w.size < FEWEST_TWICE:
         return WeekToWeek(w.size, nan, nan, Interval(nan, nan))
-    z, variance = z_of(coverage), float(w.var(ddof=1))
+    z, variance = z_of(0.95), float(w.var(ddof=1))
     low, high = variance_ends(variance, w.size - 1)
     ends = Interval(z * sqrt(low), z * sqrt(high))
     return WeekToWeek(w.size, float(w.mean()), z * sqrt(variance), ends)
 
 
-def weeks_of(daily: pd.DataFrame, *, coverage: float = 0.95) -> WeekToWeek:
+def weeks_of(daily: pd.DataFrame) -> WeekToWeek:
     """
     Compare the last two weeks before each athlete's first test.
 
@@ -82,10 +83,7 @@ def weeks_of(daily: pd.DataFrame, *, coverage: float = 0.95) -> WeekToWeek:
     place = np.searchsorted(visit, known)
     order = np.argsort(days[place], kind="stable")  # of the laboratory tests
     own = known[order][np.unique(athlete[place][order], return_index=True)[1]]
-    return week_to_week(earlier[own], later[own], coverage=coverage)
-
-
-FEW_VALUES: Final = 5  # below, an interval of the typical error spans a factor of 3 and more
+    return week_to_week(earlier[own], later[own])
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +96,6 @@ class Repeatability(Result):
     # n, n_values: athletes with repeats, and values behind the number
     n: int
     n_values: int
-    coverage: float = 0.95  # of the smallest real change
     assumed: bool = False  # declared in the study file, not measured in this study
     mean: float = np.nan  # of the values behind the number; NaN when it was declared
     # whether the values are days of one week: they say nothing about a change over weeks
@@ -118,13 +115,13 @@ class Repeatability(Result):
 
     @property
     def smallest_real_change(self) -> float:
-        """Change of one athlete that repeats alone exceed in 1 - coverage of cases."""
-        return z_of(self.coverage) * float(np.sqrt(2.0)) * self.typical_error
+        """Change of one athlete that repeats alone exceed in 5 % of cases."""
+        return z_of(0.95) * float(np.sqrt(2.0)) * self.typical_error
 
     @property
     def noise_floor(self) -> float:
         """Half width of the limits that repeats alone make; no other method can agree better."""
-        return z_of(self.coverage) * self.typical_error
+        return z_of(0.95) * self.typical_error
 
     @property
     def note(self) -> str:
@@ -148,31 +145,20 @@ class Repeatability(Result):
         Of days of one week the second is day_to_day_spread: how far two single days lie apart.
         The last is not there where the error was declared, or the mean is not above 0.
         """
-        rows = [
-            self._row("typical_error", 1.0),
-            self._row(
-                "day_to_day_spread" if self.of_days else "smallest_real_change",
-                z_of(self.coverage) * float(np.sqrt(2.0)),
-            ),
-        ]
+        change = "day_to_day_spread" if self.of_days else "smallest_real_change"
+        factors = {"typical_error": 1.0, change: z_of(0.95) * float(np.sqrt(2.0))}
         if self.mean > 0:
-            rows.append(self._row("coefficient_of_variation", 1.0 / self.mean))
-        if self.weeks is not None:
-            rows.append(self.weeks.row())
-        return rows
-
-    def _row(self, statistic: str, factor: float) -> Row:
-        """Return a multiple of the typical error, with its interval."""
+            factors["coefficient_of_variation"] = 1.0 / self.mean
         low, high = self.interval()
-        value, ends = factor * self.typical_error, Interval(factor * low, factor * high)
-        return self.row(statistic, value, ends, self.note, n_pairs=self.n_values)
+        for name, times in factors.items():
+            value, ends = times * self.typical_error, Interval(times * low, times * high)
+            yield self.row(name, value, ends, self.note, n_pairs=self.n_values)
+        if self.weeks is not None:
+            yield self.weeks.row()
 
     def _finding(self) -> str:
-        origin = (
-            "declared, not measured here"
-            if self.assumed
-            else f"{counted(self.n, 'athlete')} with repeats"
-        )
+        origin = f"{counted(self.n, 'athlete')} with repeats"
+        origin = "declared, not measured here" if self.assumed else origin
         apart = f"{self.smallest_real_change:.1f} mL/kg/min"
         if self.of_days:
             return (
@@ -187,7 +173,7 @@ class Repeatability(Result):
 
 
 def repeatability(
-    values: ArrayLike, group: ArrayLike, *, athlete: ArrayLike | None = None, coverage: float = 0.95
+    values: ArrayLike, group: ArrayLike, *, athlete: ArrayLike | None = None
 ) -> Repeatability:
     """
     Typical error: root of the mean square within groups of repeats.
@@ -196,7 +182,6 @@ def repeatability(
     group: shape (n_values,). Values of one group are repeats of one another; groups of one value
         say nothing.
     athlete: shape (n_values,). Athlete of each value, to count them; default: the group.
-    coverage: of the smallest real change.
     Raises NotEstimable when no group holds two values.
     Raises ValueError with missing or infinite values.
 
@@ -219,18 +204,12 @@ def repeatability(
     if np.array_equal(x, x[first][codes]):
         within = 0.0  # not the noise of the arithmetic
     who = np.asarray(group if athlete is None else athlete)[kept]
-    return Repeatability(
-        float(np.sqrt(within / df)),
-        df,
-        np.unique(who).size,
-        int(kept.sum()),
-        coverage,
-        mean=float(x[kept].mean()),
-    )
+    counts = df, np.unique(who).size, int(kept.sum())
+    return Repeatability(float(np.sqrt(within / df)), *counts, mean=float(x[kept].mean()))
 
 
 def laboratory_repeatability(
-    repeats: pd.DataFrame, *, declared: float | None = None, coverage: float = 0.95
+    repeats: pd.DataFrame, *, declared: float | None = None
 ) -> Repeatability:
     """
     Typical error of the laboratory: from repeats within units, else as declared.
@@ -243,9 +222,7 @@ def laboratory_repeatability(
     error: they count as none, else one such repeat would make the laboratory perfect.
     """
     try:
-        found = repeatability(
-            repeats["lab"], repeats["lab_test_id"], athlete=repeats["athlete_id"], coverage=coverage
-        )
+        found = repeatability(repeats["lab"], repeats["lab_test_id"], athlete=repeats["athlete_id"])
         if found.typical_error == 0.0:
             raise NotEstimable(
                 f"the laboratory's {found.n_values} repeated values equal one another: rounded or "
@@ -254,20 +231,18 @@ def laboratory_repeatability(
     except NotEstimable:
         if declared is None:
             raise
-        return Repeatability(float(declared), 0, 0, 0, coverage, assumed=True)
+        return Repeatability(float(declared), 0, 0, 0, assumed=True)
     return found
 
 
-def field_repeatability(daily: pd.DataFrame, *, coverage: float = 0.95) -> Repeatability:
+def field_repeatability(daily: pd.DataFrame) -> Repeatability:
     """
     Typical error of a field method: between the days of one pairing window.
 
     daily: columns athlete_id, lab_test_id, field, of one method and mode.
     Raises NotEstimable when no window holds two days.
     """
-    found = repeatability(
-        daily["field"], daily["lab_test_id"], athlete=daily["athlete_id"], coverage=coverage
-    )
+    found = repeatability(daily["field"], daily["lab_test_id"], athlete=daily["athlete_id"])
     return replace(found, of_days=True)
 
 
