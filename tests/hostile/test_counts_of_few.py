@@ -192,15 +192,28 @@ def test_of_whatever_analysis_no_row_tells_how_many_a_few_it_lacks(analysis, les
     assert lacking.tolist() == [False, not shown]
 
 
-def test_what_is_of_a_few_stands_together_with_the_smallest_other_reason():
-    reasons = [*["withdrawn"] * 6, *["no_mass"] * 2, *["copy"] * 7, *["stale"] * 9]
-    lines = pd.DataFrame({"reason": reasons, "file": "a.csv", "row": range(24), "message": ""})
-    flow = pd.DataFrame({"file": ["a.csv"], "used": [11], "summarised": [4], "excluded": [24]})
-    of_one = {"a.csv": (1, 2, ["withdrawn"])}  # six rows of one person
-    left_out, told = pooled(lines.assign(id="K"), flow, of_one)
-    counts = left_out.set_index("reason")["message"].str.split(":").str[0].to_dict()
-    assert counts == {"stale": "9 rows", "withheld": "18 rows"}  # 6, 2 and 7 of them, and 1 and 2
-    assert told.to_numpy().tolist() == [["a.csv", 10, 2, 27]]
+@pytest.mark.parametrize(
+    ("few", "mass", "counts", "flow"),
+    [
+        ((0, 0, []), 0, {"copy": 7, "withdrawn": 6, "stale": 9}, [11, 4, 22]),  # of many
+        ((1, 2, ["withdrawn"]), 0, {"copy": 7, "stale": 9, "withheld": 9}, [10, 2, 25]),
+        ((0, 0, ["withdrawn"]), 2, {"copy": 7, "stale": 9, "withheld": 8}, [11, 4, 24]),
+        ((0, 0, ["withdrawn"]), 0, {"stale": 9, "withheld": 13}, [11, 4, 22]),  # one alone
+        ((1, 2, []), 0, {"copy": 7, "stale": 9, "withheld": 9}, [10, 2, 25]),
+        ((0, 0, []), 2, {"copy": 7, "stale": 9, "withheld": 8}, [11, 4, 24]),
+    ],
+)
+def test_what_is_of_a_few_stands_together_and_never_alone(few, mass, counts, flow):
+    """Six rows withdrawn, of one person or many; one or two rows of a few who count nowhere."""
+    reasons = [*["withdrawn"] * 6, *["no_mass"] * mass, *["copy"] * 7, *["stale"] * 9]
+    lines = pd.DataFrame({"reason": reasons, "file": "a.csv", "row": range(22 + mass)})
+    read = pd.DataFrame(
+        {"file": ["a.csv"], "used": [11], "summarised": [4], "excluded": len(lines)}
+    )
+    left_out, told = pooled(lines.assign(id="K", message=""), read, {"a.csv": few})
+    said = left_out.set_index("reason")["message"].str.extract(r"^(\d+) rows:")[0]
+    assert said.astype(int).to_dict() == counts
+    assert told.to_numpy().tolist() == [["a.csv", *flow]]
     again, same = pooled(left_out, told, {})
     pd.testing.assert_frame_equal(again, left_out)
     pd.testing.assert_frame_equal(same, told)

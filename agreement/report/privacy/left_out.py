@@ -3,8 +3,8 @@ What was left out of a study, counted so that nobody is told: by file and reason
 
 A reason that holds for one to four people tells something of them: who withdrew, who was never tested.
 And rows used, beside the number of those in the results, would tell how many take a drug that limits
-heart rate. In each file of an audit or a share they stand together, with the smallest other reason, as
-rows left out for reasons that are withheld: how many people are in no number can be seen, but not why.
+heart rate. In each file of an audit or a share they stand together, one alone with the smallest other
+reason, as rows left out for reasons that are withheld: that people are in no number is seen, but not why.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -101,7 +101,7 @@ def pooled(
     >>> flow = pd.DataFrame({"file": ["a.csv"], "used": [11], "summarised": [0], "excluded": [9]})
     >>> lines, flow = pooled(lines, flow, {"a.csv": (3, 0, [])})
     >>> lines["message"].str.split(":").str[0].tolist(), flow.to_numpy().tolist()
-    (['12 rows'], [['a.csv', 8, 0, 12]])
+    (['7 rows', '5 rows'], [['a.csv', 8, 0, 12]])
     """
     lines, flow = _by_folder(rows_by_reason(exclusions), flow["file"]), flow.copy()
     for file in flow["file"]:
@@ -111,7 +111,8 @@ def pooled(
         is_few = left.index.isin(list(reasons)) | (left < FEWEST_SHOWN)
         if POOLED in left or not (is_few.any() or used or summarised):
             continue
-        gone = [*left.index[is_few], *left.index[~is_few][:1]]
+        alone = int(is_few.sum()) + bool(used or summarised) < 2
+        gone = [*left.index[is_few], *left.index[~is_few][:alone]]
         lines.loc[own & lines["reason"].isin(gone), "reason"] = POOLED
         theirs = pd.DataFrame({"file": [file], "reason": POOLED, "rows": used + summarised})
         lines = pd.concat([lines, theirs], ignore_index=True)
