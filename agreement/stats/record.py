@@ -69,7 +69,7 @@ class Statistic:
     unit: str = UNIT
     digits: int = 1  # decimals that are shown
     # of a count, or a share, of people or tests with some trait: the column with how many there
-    # are in all, ``n`` or ``n_pairs``. An audit withholds it where it tells of one to four.
+    # are in all, ``n`` or ``n_pairs``. Of one to four, or all but so many, an audit says only that.
     counts: str = ""
     # athletes from which on an audit shows what is an end of the data, or close to one: of
     # fewer it is the value of one person. Infinite: of no number of athletes.

@@ -1,6 +1,7 @@
 """No count or share in an audit tells that one to four people have some trait, or have it not."""
 
 import shutil
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -8,12 +9,13 @@ import pytest
 from exposed_study import write_exposed
 from opened import open_report
 
-from agreement.report.privacy.cells import few_of_a_sign
+from agreement.report.privacy.cells import few_of_a_side, few_of_a_sign
 from agreement.report.privacy.left_out import pooled
 from agreement.report.privacy.other_ways import _of_few_less
 from agreement.report.privacy.release import released_results
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.catalogue import BY_NAME
+from agreement.stats.change.change import change
 from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.limits_by_level import limits_by_level_of
 from agreement.stats.limits.quantile_limits import quantile_limits
@@ -46,13 +48,14 @@ def found_in(tests, of=20):
         (20, True),
     ],
 )
-def test_a_share_of_one_to_four_tests_is_withheld_and_so_is_the_rest_of_so_many(tests, shown):
+def test_a_share_of_one_to_four_tests_is_a_range_and_so_is_the_rest_of_so_many(tests, shown):
     rows = found_in(tests)
     out = released_results(rows)[rows["statistic"] == "share_found"].iloc[0]
     assert pd.notna(out["value"]) == shown
     assert pd.notna(out["low"]) == shown
+    assert out[["n", "n_pairs"]].tolist() == [20, 20]
     if not shown:
-        assert out["note"].startswith("suppressed")
+        assert out["note"] == f"suppressed: {'1 to 4' if tests < 5 else '16 to 19'} of 20"
 
 
 def test_so_is_the_count_itself():
@@ -77,7 +80,60 @@ def test_every_share_of_people_with_a_trait_is_declared_as_one():
         ("laboratory_change", "share_beyond_noise"),
         ("no_number", "athletes_without"),
         ("no_number", "share_without"),
+        ("error", "share_within_margin"),
+        ("change", "same_direction"),
+        ("change", "same_direction_beyond_noise"),
+        ("averaging_rule", "share_third_moved"),
     }
+    of_numbers = {  # no person is counted: parts of a spread, of a maximum, of what is believed
+        *("own_share_within_margin", "laboratory_share", "share", "share_closest"),
+        *("share_explained", "bottom_share_of_hr_max", "top_share_of_hr_max"),
+        *("mean_share_of_vo2max", "mean_share_of_hr_max", "sd_share_of_hr_max"),
+        *("share_more_median", "share_more_p10", "share_more_p90"),
+    }
+    named = {s.name for record in BY_NAME.values() for s in record.statistics if "share" in s.name}
+    assert named - {name for _, name in shares} == of_numbers
+
+
+def repeated(inside, people=12, times=5):
+    """Readings of people who came often, some always beyond the limit of 5."""
+    rng = np.random.default_rng(3)
+    who = np.repeat([f"A{k:02}" for k in range(people)], times)
+    far = np.arange(people * times) < times * (people - inside)
+    return pd.DataFrame(
+        {
+            "athlete_id": who,
+            "lab": rng.normal(50, 5, who.size),
+            "d": np.where(far, 9.0, rng.normal(0, 1, who.size)),
+        }
+    ).assign(field=lambda one: one["lab"] + one["d"])
+
+
+@pytest.mark.parametrize(("inside", "hidden"), [(12, False), (11, True), (8, True), (7, False)])
+def test_a_share_of_many_readings_of_a_few_people_is_withheld(inside, hidden):
+    """Five readings beyond the limit are one person's: their number is no range, but nothing."""
+    pairs = repeated(inside)
+    options = SimpleNamespace(margin=SimpleNamespace(limit=5.0))
+    data = SimpleNamespace(pairs=pairs, options=options)
+    one = SimpleNamespace(method="wrist", mode="run", data=data, items={}.items)
+    gone = few_of_a_side(SimpleNamespace(methods=[one]))
+    assert gone == ({("error", "wrist", "run", "all", "share_within_margin")} if hidden else set())
+
+
+def test_of_changes_whose_direction_is_told_the_people_are_known():
+    """Two people came seven times; the directions of theirs are shared, all others' not."""
+    way = [1] * 12 + [-1] * 6
+    who = ["A"] * 6 + ["B"] * 6 + list("CDEFGH")
+    lab = np.linspace(1, 3, 18)
+    changes = pd.DataFrame({"athlete_id": who, "lab": lab, "field": way * lab})
+    changes = changes.assign(first_test=range(18), second_test=range(1, 19))
+    found = change(changes, lab_spread=5.0)
+    side = found.sides()["same_direction"]
+    assert (list(side.index), side.tolist()) == (who, [step > 0 for step in way])
+    data = SimpleNamespace(options=SimpleNamespace(margin=SimpleNamespace(limit=None)))
+    one = SimpleNamespace(method="w", mode="run", data=data, items={"change": found}.items)
+    gone = few_of_a_side(SimpleNamespace(methods=[one]))
+    assert gone == {("change", "w", "run", "all", "same_direction")}
 
 
 @pytest.mark.parametrize(("lack", "shown"), [(0, True), (1, False), (4, False), (5, True)])
@@ -162,7 +218,6 @@ def test_no_mean_without_signs_tells_how_far_a_few_are_off(high, low, shown, tim
     known = out["value"].notna()
     assert known["mae"] == known["mape"] == shown
     assert known["rmse"]
-    assert known["share_within_margin"]
     assert not {name for name in gone if name[1] == "ring"}
     if not shown:
         assert out.loc["mae", ["low", "high", "n", "n_pairs"]].isna().all()
@@ -180,12 +235,21 @@ def test_every_mean_of_differences_without_sign_is_declared_as_one():
     assert without == {("error", "mae"): True, ("error", "mape"): True}
 
 
-@pytest.mark.parametrize("analysis", ["change", "economy", "averaging_curve"])
+@pytest.mark.parametrize(
+    ("analysis", "last"),
+    [
+        ("change", "real_change_on_card"),
+        ("change", "same_direction"),  # a share of those who changed
+        ("economy", "sd_delta_efficiency"),
+        ("averaging_curve", "half_width_laboratory"),
+    ],
+)
 @pytest.mark.parametrize(("less", "shown"), [(2, False), (4, False), (5, True)])
-def test_of_whatever_analysis_no_row_tells_how_many_a_few_it_lacks(analysis, less, shown):
+def test_of_whatever_analysis_no_row_tells_how_many_a_few_it_lacks(analysis, last, less, shown):
     """Whoever stands in one number of a line and not in the other is missed by the second."""
-    first, *_, last = [one for one in BY_NAME[analysis].statistics if not one.counts]
-    rows = [(first.name, 40.0), (last.name, 40.0 - less)]
+    first, *_ = BY_NAME[analysis].names
+    assert last in BY_NAME[analysis].names
+    rows = [(first, 40.0), (last, 40.0 - less)]
     frame = pd.DataFrame(rows, columns=["statistic", "n"]).assign(analysis=analysis, method="wrist")
     frame = frame.assign(mode="run", group="all", value=1.0, low=0.0, high=2.0, note="")
     lacking = _of_few_less(frame.assign(n_pairs=frame["n"]))

@@ -154,9 +154,9 @@ def test_the_answer_says_who_gets_no_number():
     frame.loc[frame["statistic"] == "athletes_without", "value"] = 0.0
     assert "get no number" not in verdict_sentences(methods, Numbers(frame, NAMES), options)[0]
     few = frame["statistic"].isin(["athletes_without", "share_without"])
-    frame.loc[few, ["value", "note"]] = [nan, "suppressed: below 5 athletes"]
+    frame.loc[few, ["value", "note"]] = [nan, "suppressed: 1 to 4 of 23"]
     told = verdict_sentences(methods, Numbers(frame, NAMES), options)[0]
-    assert "; some athletes get no number from it (how many is withheld" in told
+    assert "; 1 to 4 of 23 athletes get no number from it" in told
 
 
 def test_one_athlete_is_expected_within_the_limits():

@@ -42,9 +42,9 @@ class Cell:
     @property
     def reason(self) -> str:
         """Why there is no number, in plain words."""
-        if self.withheld:
-            return NOT_GIVEN["suppressed"]
         code, _, sentence = self.note.partition(":")
+        if self.withheld and not sentence.strip()[:1].isdigit():  # a range may be told
+            return NOT_GIVEN["suppressed"]
         return sentence.strip() or NOT_GIVEN.get(code.split(";")[0].strip(), "not available")
 
     @property

@@ -18,6 +18,7 @@ from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
 from agreement.report.privacy.readings import OF_READINGS, hidden_readings
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
+from agreement.stats.method_data import DECIMALS
 from agreement.stats.record import Privacy
 from agreement.stats.repeats.thresholds import Thresholds
 
@@ -50,7 +51,7 @@ def small_groups(results: "StudyResults") -> list[Name]:
     }
     groups = hidden_groups(results.frame, members_of(results), readings)
     pairs = {(one.method, one.mode): one.data.pairs for one in results.methods}
-    return sorted(groups | few_of_a_sign(pairs))
+    return sorted(groups | few_of_a_sign(pairs) | few_of_a_side(results))
 
 
 def few_of_a_sign(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
@@ -66,10 +67,38 @@ def few_of_a_sign(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
     found: set[Name] = set()
     for place, own in pairs.items():
         d = own["field"] - own["lab"]
-        sides = (own.loc[side, "athlete_id"].nunique() for side in (d > 0.0, d < 0.0))
-        if any(0 < people < FEWEST_SHOWN for people in sides):
+        if any(_of_few(own.loc[side, "athlete_id"]) for side in (d > 0.0, d < 0.0)):
             found |= {(analysis, *place, "all", statistic) for analysis, statistic in names}
     return found
+
+
+def few_of_a_side(results: "StudyResults") -> set[Name]:
+    """
+    Return the shares of which five or more pairs, tests or changes are those of a few people.
+
+    Of fewer the number itself tells: see `agreement.report.privacy.other_ways.ranges_of_few`.
+    """
+    found: set[Name] = set()
+    for one in results.methods:
+        shares = {
+            (analysis, statistic): side
+            for analysis, result in one.items()
+            if hasattr(result, "sides")
+            for statistic, side in result.sides().items()
+        }
+        if (margin := one.data.options.margin.limit) is not None:
+            pairs = one.data.pairs
+            inside = (pairs["field"] - pairs["lab"]).abs().round(DECIMALS) <= margin
+            shares["error", "share_within_margin"] = inside.set_axis(pairs["athlete_id"])
+        for (analysis, statistic), side in shares.items():
+            have = (side.index[side], side.index[~side])
+            if any(len(who) >= FEWEST_SHOWN and _of_few(who) for who in have):
+                found.add((analysis, one.method, one.mode, "all", statistic))
+    return found
+
+
+def _of_few(who: "pd.Series[str] | pd.Index[str]") -> bool:
+    return 0 < who.nunique() < FEWEST_SHOWN
 
 
 def members_of(results: "StudyResults") -> dict[Place, Members]:

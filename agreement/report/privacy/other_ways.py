@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.report.privacy.privacy import FEWEST_SHOWN
+from agreement.report.privacy.privacy import FEWEST_SHOWN, few
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.causes.profiles_two_by_two import two_names
 from agreement.stats.record import Privacy
@@ -23,8 +23,7 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
 
     What draws on all groups of an analysis, where one of them is withheld; and what sets two profiles
     side by side, where one is; and what compares methods on all people but one to four of one of
-    them; and counts and shares of one to four, or of all but so many; and what one to four people less
-    than beside it have; and ends of the data.
+    them; and what one to four people less than beside it have; and ends of the data.
 
     cells: columns `agreement.terms.RESULT_COLUMNS`, whole.
     hidden: the rows that are withheld already.
@@ -40,7 +39,7 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
         of_all = cells["statistic"].isin(record.of_all_groups) & cells["value"].notna()
         of_nobody = (cells["n"] == 0).to_numpy()
         out |= mine & of_all.to_numpy() & (np.array(here, dtype=np.bool_) | of_nobody)
-    out |= _compared(cells) | _of_few(cells) | _of_few_less(cells) | _of_ends(cells)
+    out |= _compared(cells) | _of_few_less(cells) | _of_ends(cells)
     return out | _of_two(cells, hidden | out)
 
 
@@ -61,21 +60,28 @@ def _of_two(cells: pd.DataFrame, gone: Mask) -> Mask:
     return mine & np.array([name not in shown for name in names], dtype=np.bool_)
 
 
-def _of_few(cells: pd.DataFrame) -> Mask:
-    """Return which rows say that one to four people or tests have some trait, or have it not."""
-    out = np.zeros(len(cells), dtype=np.bool_)
+def ranges_of_few(cells: pd.DataFrame) -> "pd.Series[str]":
+    """
+    Return the range that stands for each count or share of one to four, or of all but so many; else "".
+
+    That somebody has some trait, or has it not, is told so and no closer, whatever the trait.
+
+    >>> found = pd.DataFrame({"analysis": "error", "statistic": "share_within_margin",
+    ...     "value": [0.0, 0.05, 0.5, 0.9], "n": 20.0, "n_pairs": 20.0})
+    >>> ranges_of_few(found).tolist()
+    ['', '1 to 4 of 20', '', '16 to 19 of 20']
+    """
+    told = pd.Series("", cells.index)
     for analysis, record in BY_NAME.items():
         for one in record.statistics:
             if one.counts:
                 mine = (cells["analysis"] == analysis) & (cells["statistic"] == one.name)
-                whole = cells[one.counts].astype("float64")
-                is_share = one.digits > 0
-                have = (cells["value"] * whole if is_share else cells["value"]).round()
-                few = have.between(1, FEWEST_SHOWN - 1) | (whole - have).between(
-                    1, FEWEST_SHOWN - 1
-                )
-                out |= (mine & few).to_numpy(dtype=np.bool_)
-    return out
+                own = cells[mine & cells["value"].notna()]
+                for at, value, whole in own[["value", one.counts]].itertuples():
+                    have = round(value * whole) if one.digits else round(value)
+                    if (words := few(have, int(whole))) != str(have):
+                        told[at] = f"{words} of {int(whole)}"
+    return told
 
 
 def _of_ends(cells: pd.DataFrame) -> Mask:
@@ -87,14 +93,14 @@ def _of_ends(cells: pd.DataFrame) -> Mask:
 
 
 def _of_few_less(cells: pd.DataFrame) -> Mask:
-    """Return which rows are of one to four people less than others of their line."""
+    """Return which rows are of one to four people less than others of their line that count no trait."""
     counting = {(name, s.name) for name, one in BY_NAME.items() for s in one.statistics if s.counts}
     places = zip(cells["analysis"], cells["statistic"], strict=True)
-    mine = pd.Series([place not in counting for place in places], index=cells.index, dtype=bool)
-    mine &= cells["value"].notna()
+    known = cells["value"].notna()
+    others = known & pd.Series([place not in counting for place in places], cells.index, dtype=bool)
     line = [cells[name].astype(str) for name in ("analysis", *_PLACE, "group")]
-    most = cells["n"].where(mine).groupby(line).transform("max")
-    return (mine & (most - cells["n"]).between(1, FEWEST_SHOWN - 1)).to_numpy(dtype=np.bool_)
+    most = cells["n"].where(others).groupby(line).transform("max")
+    return (known & (most - cells["n"]).between(1, FEWEST_SHOWN - 1)).to_numpy(dtype=np.bool_)
 
 
 def _compared(cells: pd.DataFrame) -> Mask:

@@ -147,10 +147,12 @@ def without_small_cells(
     """
     Return the results table with cells below 5 athletes emptied, and what they follow from.
 
+    A count or a share of one to four, or of all but so many, has a range in its note.
+
     gone: as `agreement.report.privacy.cells.hidden_groups` gives; default: by sizes alone.
     """
     from agreement.report.privacy.cells import hidden_groups  # so that pairing alone stays light
-    from agreement.report.privacy.other_ways import told_otherwise
+    from agreement.report.privacy.other_ways import ranges_of_few, told_otherwise
 
     cells = results.astype({"n": "float64", "n_pairs": "float64"})
     columns = ("analysis", "method", "mode", "group", "statistic")
@@ -159,8 +161,11 @@ def without_small_cells(
     kept_back = set(hidden_groups(cells) if gone is None else gone)
     hidden |= np.array([bool({name, name[:4]} & kept_back) for name in names], dtype=bool)
     hidden |= told_otherwise(cells, hidden.to_numpy())
+    ranges = ranges_of_few(cells).mask(hidden, "")
     cells.loc[hidden, _NUMBERS] = np.nan
     cells.loc[hidden, "note"] = f"suppressed: it would tell of fewer than {FEWEST_SHOWN} athletes"
+    cells.loc[ranges != "", _NUMBERS[:3]] = np.nan
+    cells["note"] = cells["note"].mask(ranges != "", "suppressed: " + ranges)
     return cells
 
 

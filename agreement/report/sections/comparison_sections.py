@@ -245,7 +245,8 @@ def change_block(one: Comparison) -> Section:
     )
     captions = (each.of(one.name, bias=bias) for each in change_captions(result.changes))
     drawn = one.picture("change", draw, *captions, height=3.9, panels=2)
-    counts = {"n": result.n, "same": result.anywhere.same, "kept": result.anywhere.kept}
+    kept = result.anywhere.kept if one.cell("change", "same_direction").known else 0
+    counts = {"n": result.n, "same": result.anywhere.same, "kept": kept}
     counts |= {"no_change": result.no_detectable_change, "bias": bias, "lower": lower}
     block = paragraph(said("sentences", "change", **counts, upper=upper))
     if (once := one.results.data.n - result.n) > 0:  # of them no change is known

@@ -219,10 +219,10 @@ RECORD: Final = recorded(
       = least squares of field change on laboratory change | Hopkins 2000
     slope [1]: attenuated slope of field change on laboratory change
       Change seen in the field for each mL/kg/min of change in the laboratory, noise and all.
-    same_direction [1]: share of changes in the same direction / share in the same direction
+    same_direction [1] of n: share of changes in the same direction / share in the same direction
       Share of changes that field and laboratory see go the same way.
       = count over number, Wilson's interval | Critchley 2010
-    same_direction_beyond_noise [1]: share of changes beyond noise in the same direction
+    same_direction_beyond_noise [1] of n: share of changes beyond noise in the same direction
       The same, of laboratory changes larger than the smallest real change.
     weighted_kappa [1]: agreement on down, trivial and up
       How far both sort changes alike, beyond chance: 1 always, 0 as chance would.

@@ -29,8 +29,9 @@ class SameDirection:
     """How many changes share their sign, of those outside a zone around no change."""
 
     zone: float  # laboratory changes up to this size are left out. [mL/kg/min]
-    # shape (n,). Which changes are outside the zone, and 0 in neither method.
+    # shape (n,). Which changes are outside the zone, and 0 in neither method; and of the same sign.
     considered: Booleans
+    alike: Booleans
     kept: int  # how many are considered
     left_out: int  # how many lie in the zone, or are 0 in either method
     same: int  # changes of the same sign
@@ -65,7 +66,7 @@ def same_direction(
             resampling, counted, lambda s: s[:, :1] / s[:, 1:], scales=("ranked",)
         )
         interval = drawn.interval()
-    return SameDirection(zone, kept, n, len(lab) - n, k, k / n if n else np.nan, interval)
+    return SameDirection(zone, kept, same, n, len(lab) - n, k, k / n if n else np.nan, interval)
 
 
 def weighted_kappa(
@@ -166,6 +167,16 @@ class Change(Result):
             *self._of_following(),
             *self._of_real_change(),
         ]
+
+    def sides(self) -> "dict[str, pd.Series[bool]]":
+        """Return of each share of changes which are counted, by athlete."""
+        shares = {"same_direction": self.anywhere, "same_direction_beyond_noise": self.beyond_noise}
+        who = self.changes["athlete_id"]
+        return {
+            name: pd.Series(one.alike, who)[one.considered]
+            for name, one in shares.items()
+            if one is not None
+        }
 
     def chances_said(self) -> dict[str, str]:
         """Say of each athlete how likely the latest change is a true one worth having."""

@@ -152,7 +152,7 @@ RECORD: Final = recorded("""
     rmse: root mean square error
       Size of the error with large ones weighing more.
       = root of the mean of d squared | textbook
-    share_within_margin [1]: share within the agreed limit
+    share_within_margin [1] of n_pairs: share within the agreed limit
       Share of readings that lie within the agreed limit of the laboratory.
       = count over number; Wilson's interval | Newcombe 1998
     total_deviation_index: total deviation index

@@ -92,7 +92,7 @@ RECORD: Final = recorded(f"""
       What the bias would change by, were this rule in use instead of the present one.
     share_more_median [p]: share above {AGAINST} / more than {AGAINST}: median
       By what share the rule lies above {AGAINST}, in the middle test.
-    share_third_moved [1]: share in another third of the squad / in another third
+    share_third_moved [1] of n_pairs: share in another third of the squad / in another third
       Share of tests that the rule puts into another third of the squad than the rule in use. Thirds
       are by rank among these tests: no published classes are used.
       = ranks of the tests under each rule, in three equal parts
