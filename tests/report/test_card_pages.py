@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 from printed import with_blanks
 
+from agreement.report.page.machine import stated
 from agreement.report.page.markup import table
-from agreement.report.page.names import Names
+from agreement.report.page.numbers import Names
 from agreement.report.page.pdf import browser, print_pdf
-from agreement.report.page.texts import IN_THREE_LINES
 from agreement.report.sections import card_pages
 from agreement.report.sections.card_pages import NO_SESSIONS, CardFacts, card_files
 from agreement.report.sections.cards import cards_block
@@ -30,8 +30,9 @@ def test_every_athlete_has_one_card_with_the_cautions(squad, page):
     assert [re.search(r"<h2>(.+?)</h2>", card)[1] for card in cards] == sorted(athletes)
     for card in cards:
         assert "no clearance and no prescription" in card
-        assert card.count("<li>") >= len(IN_THREE_LINES) == 3
-        assert all(caution in card for caution in IN_THREE_LINES)
+        three = stated("methods", "cautions")
+        assert card.count("<li>") >= len(three) == 3
+        assert all(caution in card for caution in three)
         assert NO_SESSIONS in card  # this study has no sessions
 
 

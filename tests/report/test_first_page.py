@@ -4,8 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from agreement.report.page.names import Names
-from agreement.report.page.numbers import Numbers
+from agreement.report.page.numbers import Names, Numbers
 from agreement.report.sections.together import methods_chart
 from agreement.tables.options import StudyOptions
 from agreement.terms import RESULT_COLUMNS

@@ -29,7 +29,7 @@ SHOWN = {
     *("needed * share", "24 * 3600", "2 ** 23", "2 ** 16", "['---'] * len(head)"),
     "['group'] * ('group' in again)",
     # the last digit that two tables of results are written with
-    *("10.0 ** (-min((len(text.partition('.')[2]) for text in (old, new))))", "1.01 * step"),
+    *("10.0 ** (-min((len(text.partition('.')[2]) for text in (one, other))))", "1.01 * step"),
 }
 
 

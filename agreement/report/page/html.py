@@ -45,8 +45,12 @@ class PageDraft:
             self.sections[-1].append(_folded(html) if "details" in tags else html)
 
     def open_section(self, heading: Text) -> None:
-        """Begin a section with a second-level heading."""
-        anchor = _anchor(Block(heading).html, {anchor for anchor, _ in self.headings})
+        """Begin a section with a second-level heading; its id is made of the words, used once."""
+        plain = re.sub(r"<[^>]+>|&\w+;", "", Block(heading).html).lower()
+        stem = "section-" + re.sub(r"[^a-z0-9]+", "-", plain).strip("-")
+        anchor, number, taken = stem, 2, {anchor for anchor, _ in self.headings}
+        while anchor in taken:
+            anchor, number = f"{stem}-{number}", number + 1
         self.headings.append((anchor, heading))
         self.sections.append([element("h2", heading, id=anchor)])
 
@@ -59,17 +63,13 @@ class PageDraft:
             element("section", _NEXT.join(["", *parts, ""]), aria_labelledby=anchor)
             for (anchor, _), parts in zip(self.headings, self.sections, strict=True)
         )
-        body = _NEXT.join([*self.lead, self._contents(), *sections])
+        links = (element("a", heading, href=f"#{anchor}") for anchor, heading in self.headings)
+        inside = (element("h2", "Contents", id="contents"), bullets(links, "ol"))
+        contents = element("nav", *inside, aria_labelledby="contents") if self.headings else ""
+        body = _NEXT.join([*self.lead, contents, *sections])
         header = _NEXT.join(self.header)
         header = header if "<h1" in header else _NEXT.join([self.title, header])
         return whole_page(title, header, body, day=day)
-
-    def _contents(self) -> Markup:
-        if not self.headings:
-            return Markup("")
-        items = (element("a", heading, href=f"#{anchor}") for anchor, heading in self.headings)
-        title = element("h2", "Contents", id="contents")
-        return element("nav", title, bullets(items, "ol"), aria_labelledby="contents")
 
 
 def whole_page(
@@ -80,9 +80,19 @@ def whole_page(
         (files("agreement.report") / f"page.{kind}").read_text(encoding="utf-8")
         for kind in ("html", "css")
     )
+    said, date = (  # on every printed page; a style holds no letter that could end it
+        "".join(c if c.isalnum() or c == " " else f"\\{ord(c):x} " for c in text)
+        for text in (title, day)
+    )
+    small = "font: 8pt Helvetica, Arial, sans-serif; color: #4a5763;"
+    running = (
+        f'@page {{ @top-left {{ content: "{said}"; {small} }} '
+        f'@top-right {{ content: "{date}"; {small} }} '
+        f'@bottom-right {{ content: "page " counter(page) " of " counter(pages); {small} }} }}'
+    )
     page = Markup(around).format(
         title=title,
-        running=Markup(_running_header(title, day)),
+        running=Markup(running),
         style=Markup(style + figure_css(dark=True)),
         header=header,
         skip_to=skip_to,
@@ -90,20 +100,6 @@ def whole_page(
         paper=_FOLDED if "<details" in Block(body).html else "",
     )
     return unparted(visible(page))  # marks of direction in a title would turn a sentence round
-
-
-def _running_header(title: str, day: str) -> str:
-    """Return the style of what stands on every printed page: study, date, and page x of y."""
-    text, date = (
-        "".join(c if c.isalnum() or c == " " else f"\\{ord(c):x} " for c in said)
-        for said in (title, day)
-    )
-    small = "font: 8pt Helvetica, Arial, sans-serif; color: #4a5763;"
-    return (
-        f'@page {{ @top-left {{ content: "{text}"; {small} }} '
-        f'@top-right {{ content: "{date}"; {small} }} '
-        f'@bottom-right {{ content: "page " counter(page) " of " counter(pages); {small} }} }}'
-    )
 
 
 def notebook_page(notebook: Any, title: str, day: str = "") -> str:
@@ -168,8 +164,9 @@ def _add_markdown(page: PageDraft, html: str, tags: list[str]) -> int:
             page.open_section(Markup(heading[2]))
             before = 1
             body = part[heading.end() :]
-        if body.strip():
-            text = _folded_words(body.strip()) if page.sections else body.strip()
+        if text := body.strip():
+            if page.sections:
+                text = _folded_words(text)
             page.add(Markup(text), tags if page.sections or tags else ["header"])
     return len(page.sections[-1]) - before if page.sections else 0
 
@@ -203,13 +200,3 @@ def _folded(html: str) -> str:
         return html  # folded already
     found = re.search(r"<caption>(.*?)</caption>", own, flags=re.DOTALL)
     return fold(Markup(found[1]) if found else "Details", Block(html)).html
-
-
-def _anchor(heading: str, taken: set[str]) -> str:
-    """Return an id made of the heading's words, used once."""
-    plain = re.sub(r"<[^>]+>|&\w+;", "", heading).lower()
-    stem = "section-" + re.sub(r"[^a-z0-9]+", "-", plain).strip("-")
-    anchor, number = stem, 2
-    while anchor in taken:
-        anchor, number = f"{stem}-{number}", number + 1
-    return anchor

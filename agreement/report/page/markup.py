@@ -189,20 +189,20 @@ def table(
     return Block(shown)
 
 
-def _whole_dates(cell: Text) -> Text:
-    """Keep the dates of a plain cell from breaking at their hyphens."""
-    if isinstance(cell, Block | Markup) or not _DATE.search(cell):
-        return cell
-    return Markup(_DATE.sub(r'<span class="date">\g<0></span>', str(escape(cell))))
-
-
 def _words(cell: Text) -> str:
     most = max(map(len, re.split("<[^>]*>", str(escape(cell)))))  # letters of a line
     return "long" if most > LONG else "words" if most > WORDS else ""
 
 
 def _row(cells: Sequence[Text], kinds: Sequence[str]) -> Markup:
-    first, *rest = zip(map(_whole_dates, cells), kinds, strict=True)
+    """Return a line of a table; dates of plain cells do not break at their hyphens."""
+    whole = (
+        cell
+        if isinstance(cell, Block | Markup)
+        else Markup(_DATE.sub(r'<span class="date">\g<0></span>', str(escape(cell))))
+        for cell in cells
+    )
+    first, *rest = zip(whole, kinds, strict=True)
     others = (
         element("td", cell or absent("not available"), class_=kind or _words(cell))
         for cell, kind in rest

@@ -4,7 +4,7 @@ import pickle
 import re
 import zlib
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
@@ -108,14 +108,9 @@ class Album:
     """
     Where a report's figures go as files.
 
-    Parameters
-    ----------
-    folder : Path or None
-        Made if needed; None: figures are only shown.
-    asked : Report
-        Whether they are wanted as PNG and as PDF as well, and how wide the PDF is.
-    png : bool, optional
-        Whether to print them as PNG, whatever `asked` says; in a second process.
+    folder: made if needed; None: figures are only shown.
+    asked: whether they are wanted as PNG, printed in a second process, and as PDF, and how wide.
+    png: whether as PNG, whatever `asked` says.
     """
 
     def __init__(
@@ -192,25 +187,21 @@ def picture(
         with house_style():
             return drawn(width)[0]
 
-    made_of = _checksum(parts, height, panels) if _KEPT else ""
-    figure = None
+    figure, made_of = None, ""
+    if _KEPT:
+        told = (parts, height, panels)
+        with suppress(pickle.PicklingError, TypeError, AttributeError):  # never read back
+            made_of = sha256(pickle.dumps(told, pickle.HIGHEST_PROTOCOL)).hexdigest()
     if made_of and made_of in _KEPT[-1][0]:
         svg, tops = _KEPT[-1][0][made_of]
     else:
         with house_style():
             figure, tops = drawn(WIDTH)
             svg = svg_text(figure)
-    told = [caption] if isinstance(caption, Caption) else caption
-    alts = tuple(worded(one, "alt") for one in told)
-    return Picture(file_name(name), svg, figure, alts, worded(told[0]), tops, drawn_at, made_of)
-
-
-def _checksum(*made_of: Any) -> str:
-    """Return a checksum of values as another process would be sent them; empty if they cannot be."""
-    try:
-        return sha256(pickle.dumps(made_of, pickle.HIGHEST_PROTOCOL)).hexdigest()  # never read back
-    except (pickle.PicklingError, TypeError, AttributeError):
-        return ""
+    captions = [caption] if isinstance(caption, Caption) else caption
+    alts = tuple(worded(one, "alt") for one in captions)
+    words = worded(captions[0])
+    return Picture(file_name(name), svg, figure, alts, words, tops, drawn_at, made_of)
 
 
 def file_name(name: str) -> str:

@@ -1,18 +1,23 @@
-"""The texts of a report that do not depend on its numbers: cautions, methods, sources."""
-
-from typing import Final
+"""The texts of a report that do not depend on its numbers; it loads nothing heavy, for kept reports."""
 
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, bullets, element
 from agreement.tables.options import StudyOptions
 from agreement.terms import CAUTIONS
 
-IN_THREE_LINES: Final[list[str]] = stated("methods", "cautions")
+
+def heading_block(title: str, question: str, kind: str) -> Block:
+    """
+    Return the head of the page: the study's title, and what it asks.
+
+    kind: its kind of report; says what is asked where the study does not.
+    """
+    return Block(said("first_page", "heading", title=title, question=question, kind=kind))
 
 
 def cautions(*, short: bool = False) -> Block:
     """Say what every reader must know before acting; `short`: in three lines."""
-    told = IN_THREE_LINES if short else CAUTIONS
+    told = stated("methods", "cautions") if short else CAUTIONS
     return Block(element("div", bullets(told), class_="caution"))
 
 

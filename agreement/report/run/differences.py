@@ -44,12 +44,14 @@ def table_differences(name: str, old: Path, new: Path, *, without: Sequence[str]
                 f"{c} was {row.get(c, 'absent')!r}, is now {now[mark].get(c, 'absent')!r}"
                 for c in columns
             )
-            said.append(f"{name}, line {_named(mark)}: {cells}.")
-    gone = [f"{name}: line {_named(mark)} is not in the new run." for mark in was.keys() - now]
-    more = [f"{name}: line {_named(mark)} is only in the new run." for mark in now.keys() - was]
-    return [
-        line for lines in (said, sorted(gone), sorted(more)) for line in _shortened(name, lines)
-    ]
+            said.append(f"{name}, line {'/'.join(mark)}: {cells}.")
+    gone = [f"{name}: line {'/'.join(mark)} is not in the new run." for mark in was.keys() - now]
+    more = [f"{name}: line {'/'.join(mark)} is only in the new run." for mark in now.keys() - was]
+    shown = []
+    for lines in (said, sorted(gone), sorted(more)):
+        rest = [f"{name}: ... and {len(lines) - _MOST} more of this kind."]
+        shown += [*lines[:_MOST], *(rest if len(lines) > _MOST else [])]
+    return shown
 
 
 def _rows(path: Path, without: Sequence[str]) -> list[Cells]:
@@ -98,8 +100,12 @@ def same_but_for_rounding(old: str, new: str) -> bool:
         return True
     if _DECIMAL.sub("#", old) != _DECIMAL.sub("#", new):
         return False
-    pairs = zip(_DECIMAL.findall(old), _DECIMAL.findall(new), strict=True)
-    return all(one == other or _near(one, other) for one, other in pairs)
+    for one, other in zip(_DECIMAL.findall(old), _DECIMAL.findall(new), strict=True):
+        step = 10.0 ** -min(len(text.partition(".")[2]) for text in (one, other))
+        near = isclose(float(one), float(other), rel_tol=ROUNDING, abs_tol=1.01 * step)
+        if one != other and not near:  # more than one step of the last digit apart
+            return False
+    return True
 
 
 def unlike(old: dict[str, Any], new: dict[str, Any]) -> list[tuple[str, Any, Any]]:
@@ -115,18 +121,3 @@ def flat(options: dict[str, Any], above: str = "") -> dict[str, Any]:
         name = f"{above}{key}"
         found |= flat(value, f"{name}.") if isinstance(value, dict) else {name: value}
     return found
-
-
-def _near(old: str, new: str) -> bool:
-    """Whether two printed numbers are one step of their last digit apart, or less."""
-    step = 10.0 ** -min(len(text.partition(".")[2]) for text in (old, new))
-    return isclose(float(old), float(new), rel_tol=ROUNDING, abs_tol=1.01 * step)
-
-
-def _named(mark: tuple[str, ...]) -> str:
-    return "/".join(mark)
-
-
-def _shortened(name: str, lines: list[str]) -> list[str]:
-    rest = len(lines) - _MOST
-    return lines if rest <= 0 else [*lines[:_MOST], f"{name}: ... and {rest} more of this kind."]

@@ -61,9 +61,8 @@ def made_table(name: str, frame: pd.DataFrame) -> MadeTable:
 
 def write_tables(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[Path]:
     """
-    Write tables as ``<name>.csv`` with the columns and order that the output promises.
+    Write tables as ``<name>.csv``, each of `agreement.terms.OUTPUT_COLUMNS`.
 
-    tables: keys among those of `agreement.terms.OUTPUT_COLUMNS`.
     Returns: the files written; with results also the words for every column and statistic.
     """
     made = {name: made_table(name, frame) for name, frame in tables.items()}

@@ -38,14 +38,10 @@ from agreement.tables.paths import digest_if_readable, file_digest
 PLACE: Final = "AGREEMENT_CACHE"  # environment: another folder; empty: keep nothing
 _FORMAT: Final = 1
 _MOST_FILES, _LONGEST = 20_000, timedelta(days=30)
-_LONGEST_PART: Final = timedelta(
-    hours=1
-)  # a file half written, by its process's number: that was killed
+_LONGEST_PART: Final = timedelta(hours=1)  # of a file half written by a process that was killed
 _OURS: Final = re.compile(r"[0-9a-f]{24}(-[a-z]+)?\.(json|samples|breaths|figures)(?P<part>\.\d+)?")
 _STUDY: Final = "study.toml"
-SAMPLES: Final = ".samples"  # ending of what is kept of raw files
-BREATHS: Final = ".breaths"
-FIGURES: Final = ".figures"
+SAMPLES, BREATHS, FIGURES = ".samples", ".breaths", ".figures"  # endings of what is kept of each
 _QUESTION: Final = re.compile(
     r"""^([ \t]*question[ \t]*=[ \t]*)("(?:[^"\\\n]|\\.)*"|'[^'\n]*')""", re.MULTILINE
 )
@@ -89,7 +85,7 @@ class Kept:
         if self.question != body["question"]:
             if not (self.question and body["question"]):
                 return None
-            from agreement.report.sections.heading import heading_block
+            from agreement.report.page.texts import heading_block
 
             content["options"]["study"]["question"] = self.question
             heading = heading_block(body["title"], self.question, content["kind"])
@@ -119,7 +115,11 @@ class Kept:
                 "question": self.question,
                 "toml": self.toml,
                 "title": content["options"]["study"]["title"] or content["study"],
-                "heading": _heading_place(notebook),
+                "heading": next(
+                    n
+                    for n, cell in enumerate(notebook["cells"])
+                    if "report.heading(" in cell["source"]
+                ),
                 "provenance": content,
                 "notebook": notebook,
                 "files": {
@@ -236,7 +236,11 @@ def _only_state(
         if found and found["part"]:
             other.unlink(missing_ok=True)  # of a run that ended: one that has not keeps nothing
         elif found and other.suffix == ".json":
-            _drop_other_state(other, None if state is None else state[1])
+            told = None
+            with suppress(OSError, ValueError, KeyError), other.open("rb") as content:
+                told = json.loads(content.readline(4096))["study"]
+            if state is None or told != state[1]:  # of another state, or it cannot be read
+                other.unlink(missing_ok=True)
     return state
 
 
@@ -276,10 +280,17 @@ def study_state(place: Path, target: Path) -> tuple[str, str, str, str]:
     with ThreadPoolExecutor() as threads:
         sums = list(threads.map(file_digest, paths))
     listed = {str(path.relative_to(place)): one for path, one in zip(paths, sums, strict=True)}
-    blanked, question = _without_question((place / _STUDY).read_text(encoding="utf-8"))
+    text = (place / _STUDY).read_text(encoding="utf-8")
+    read, question = tomllib.loads(text), ""
+    blanked, times = _QUESTION.subn(r'\1""', text)
+    asked = read.get("study", {}).get("question")
+    if times == 1 and isinstance(asked, str) and asked.isprintable():
+        read["study"]["question"] = ""
+        if tomllib.loads(blanked) == read:  # nothing else changes
+            text, question = blanked, asked
     dirs = sorted(one for one in names if not _output(place / one, inside) or place / one == inside)
     whole = _sum(json.dumps([dirs, listed]).encode())
-    rest = _sum(json.dumps([dirs, listed | {_STUDY: blanked}]).encode())
+    rest = _sum(json.dumps([dirs, listed | {_STUDY: text}]).encode())
     return whole, rest, question, listed[_STUDY]
 
 
@@ -290,34 +301,6 @@ def _output(path: Path, target: Path) -> bool:
         return True
     same = name.casefold() == target.name.casefold() or path.is_symlink()
     return same and path.resolve() == target
-
-
-def _without_question(text: str) -> tuple[str, str]:
-    """Return study.toml with an empty question, and the question where that changes nothing else."""
-    read = tomllib.loads(text)
-    question = read.get("study", {}).get("question")
-    blanked, times = _QUESTION.subn(r'\1""', text)
-    if times == 1 and isinstance(question, str) and question.isprintable():
-        read["study"]["question"] = ""
-        if tomllib.loads(blanked) == read:
-            return blanked, question
-    return text, ""
-
-
-def _drop_other_state(file: Path, study: str | None) -> None:
-    """Remove an entry of another state of the study, or one that cannot be read."""
-    with suppress(OSError, ValueError, KeyError):
-        with file.open("rb") as content:
-            told = json.loads(content.readline(4096))
-        if told["study"] == study:
-            return
-    file.unlink(missing_ok=True)
-
-
-def _heading_place(notebook: dict[str, Any]) -> int:
-    return next(
-        n for n, cell in enumerate(notebook["cells"]) if "report.heading(" in cell["source"]
-    )
 
 
 def _sum(content: bytes) -> str:
@@ -334,15 +317,9 @@ def _program() -> str:
         for name in names
         if not (folder.endswith("__pycache__") or name.endswith((".pyc", ".ipynb")))
     )
-    libraries = sorted(
-        {
-            one
-            for place in sys.path
-            if Path(place).is_dir()
-            for one in os.listdir(place)  # noqa: PTH208 - as above
-            if one.endswith((".dist-info", ".egg-info"))
-        }
-    )
+    there = [place for place in sys.path if Path(place).is_dir()]
+    found = {one for place in there for one in os.listdir(place)}  # noqa: PTH208 - as above
+    libraries = sorted(one for one in found if one.endswith((".dist-info", ".egg-info")))
     own = [(name.removeprefix(str(root)), _sum(Path(name).read_bytes())) for name in files]
     return _sum(json.dumps([own, libraries]).encode())
 

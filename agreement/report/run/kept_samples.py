@@ -77,7 +77,12 @@ class KeptSamples(_KeptParts):
 
     def __call__(self, form: FileFormat | None, files: Sequence[SampleFile]) -> Iterator[ReadFile]:
         """Yield what each file was reduced to, in their order; then keep it for the next run."""
-        told, made = partial(_told_of_samples, form), partial(reduced_file, form)
+        stated = None if form is None else asdict(form)
+
+        def told(file: SampleFile) -> list[Any]:
+            return [stated, file.name, file.session_id.tolist(), file.mode.tolist()]
+
+        made = partial(reduced_file, form)
         return self._each(files, told, made, _samples_as_json, _samples_unpacked)
 
 
@@ -87,12 +92,6 @@ class KeptBreaths(_KeptParts):
     def __call__(self, files: Sequence[BreathFile]) -> Iterator[ComputedFile]:
         """Yield what each file gave, in their order; then keep it for the next run."""
         return self._each(files, _told_of_tests, computed_file, _tests_as_json, _tests_unpacked)
-
-
-def _told_of_samples(form: FileFormat | None, file: SampleFile) -> list[Any]:
-    """Return all that the reduction of a sample file depends on, but its bytes."""
-    stated = None if form is None else asdict(form)
-    return [stated, file.name, file.session_id.tolist(), file.mode.tolist()]
 
 
 def _samples_as_json(read: ReadFile) -> dict[str, Any] | None:

@@ -66,12 +66,10 @@ def read_provenance(report: Path) -> dict[str, Any]:
     inputs = content.get("inputs", [])
     if not all(isinstance(one, str) for one in texts):
         raise damaged(PROVENANCE, "is damaged: a checksum or a version is no text")
-    if not all(
-        isinstance(one, dict)
-        and isinstance(one.get("name"), str)
-        and isinstance(one.get("sha256"), str)
-        for one in inputs
-    ):
+    named = [
+        [one.get(key) for key in ("name", "sha256")] for one in inputs if isinstance(one, dict)
+    ]
+    if len(named) < len(inputs) or not all(isinstance(one, str) for both in named for one in both):
         raise damaged(PROVENANCE, "is damaged: 'inputs' is no list of files")
     if not all(
         isinstance(one, list) and len(one) in (4, 5) and all(isinstance(word, str) for word in one)
@@ -92,21 +90,16 @@ def read_provenance(report: Path) -> dict[str, Any]:
     name = content.get("study")
     if name is not None and (not name or name != Path(name).name or "\0" in name):
         raise damaged(PROVENANCE, "is damaged: 'study' is no name of a folder")
-    if not _is_text(json.dumps(content, ensure_ascii=False)):
-        raise damaged(PROVENANCE, "is damaged: it holds what is no text")
+    try:
+        json.dumps(content, ensure_ascii=False).encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise damaged(PROVENANCE, "is damaged: it holds what is no text") from error
     return content
 
 
-def _is_text(text: str) -> bool:
-    try:
-        text.encode("utf-8")
-    except UnicodeEncodeError:
-        return False
-    return True
-
-
-def require_plain(path: Path, name: str) -> None:
-    """Raise when a file of a report is missing, or no plain file."""
+def as_written(report: Path, name: str, content: dict[str, Any]) -> Path:
+    """Return the path of a file of a report; raise when it is missing, no plain file, or changed."""
+    path = report / name
     try:
         found = os.stat(path)  # noqa: PTH116 - follows links, as opening would
     except (OSError, ValueError) as error:
@@ -115,6 +108,9 @@ def require_plain(path: Path, name: str) -> None:
         raise damaged(name, "is no plain file")
     if found.st_size > _MOST:
         raise damaged(name, "is too large")
+    if content.get("outputs", {}).get(name) != file_digest(path):
+        raise damaged(name, "is not as it was written, and only what we wrote is passed on")
+    return path
 
 
 def read_own_table(report: Path, name: str, content: dict[str, Any]) -> "pd.DataFrame":
@@ -125,9 +121,17 @@ def read_own_table(report: Path, name: str, content: dict[str, Any]) -> "pd.Data
     content: the report's provenance.
     Raises AgreementError if it is missing, was changed since, or is no such table.
     """
+    import numpy as np
     import pandas as pd
 
-    return _numbers(pd.concat(read_in_pieces(report, name, content), ignore_index=True), name)
+    frame = pd.concat(read_in_pieces(report, name, content), ignore_index=True)
+    for column in OUTPUT_NUMBERS & set(frame.columns):
+        text = frame[column]
+        values = pd.to_numeric(text.where(text != "", None), errors="coerce").astype("float64")
+        if (values.isna() & (text != "")).any() or np.isinf(values).any():
+            raise damaged(f"{name}.csv", f"holds something in {column} that is no number")
+        frame[column] = values
+    return frame
 
 
 def read_in_pieces(
@@ -135,12 +139,11 @@ def read_in_pieces(
 ) -> "Iterator[pd.DataFrame]":
     """Yield a table of a report as text, some rows at a time; raises as `read_own_table`."""
     file = f"{name}.csv"
-    path = report / file
-    require_plain(path, file)
-    if content.get("outputs", {}).get(file) != file_digest(path):
-        raise damaged(file, "is not as it was written, and only what we wrote is passed on")
-    if not _ends_a_line(path):
-        raise damaged(file, "is cut off")
+    path = as_written(report, file, content)
+    with path.open("rb") as text:
+        text.seek(max(path.stat().st_size - 1, 0))
+        if text.read() != b"\n":
+            raise damaged(file, "is cut off")
     import pandas as pd
 
     wanted = [*OUTPUT_COLUMNS[name.split("/")[0]]]
@@ -167,27 +170,6 @@ def read_in_pieces(
         raise damaged(file, "is no table") from error
 
 
-def _ends_a_line(path: Path) -> bool:
-    with path.open("rb") as file:
-        file.seek(0, 2)
-        file.seek(max(file.tell() - 1, 0))
-        return file.read() == b"\n"
-
-
-def _numbers(frame: "pd.DataFrame", name: str) -> "pd.DataFrame":
-    """Return a table with its numbers as numbers, empty where there is none."""
-    import numpy as np
-    import pandas as pd
-
-    for column in OUTPUT_NUMBERS & set(frame.columns):
-        text = frame[column]
-        values = pd.to_numeric(text.where(text != "", None), errors="coerce").astype("float64")
-        if (values.isna() & (text != "")).any() or np.isinf(values).any():
-            raise damaged(f"{name}.csv", f"holds something in {column} that is no number")
-        frame[column] = values
-    return frame
-
-
 FOLDER: Final = "exclusions/"
 
 
@@ -207,10 +189,7 @@ def ledger_pieces(report: Path, content: dict[str, Any]) -> "Iterator[pd.DataFra
     for name in outputs:
         if not (name.startswith(FOLDER) and name.endswith(".parquet")):
             continue
-        path = report / name
-        require_plain(path, name)
-        if outputs[name] != file_digest(path):
-            raise damaged(name, "is not as it was written, and only what we wrote is passed on")
+        path = as_written(report, name, content)
         try:
             lines = read_ledger_part(path)
         except ImportError as error:

@@ -3,14 +3,13 @@
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from math import isnan
 from pathlib import Path
 from typing import Any, Final
 
 import pandas as pd
 
 from agreement.errors import AgreementError
-from agreement.report.page.names import Names, group_name
+from agreement.report.page.numbers import Names, group_name
 from agreement.report.run.folder import is_ours
 from agreement.report.run.own_report import read_provenance
 from agreement.stats.catalogue import BY_NAME
@@ -69,7 +68,10 @@ def _table(analysis: Analysis, rows: pd.DataFrame, number: int, called: Names) -
         place = (str(row["method"]), str(row["mode"]), str(row["group"]))
         cells = wide.setdefault(place, {})
         unit = "" if statistic.unit == "1" else f" ({statistic.unit})"
-        cells[f"{statistic.label}{unit}"] = _cell(row, statistic.digits)
+        shown = (f"{float(row[end]):z.{statistic.digits}f}" for end in ("value", "low", "high"))
+        value, low, high = (text.replace("-", MINUS) for text in shown)
+        interval = "" if "nan" in (low, high) else f" ({low} to {high})"
+        cells[f"{statistic.label}{unit}"] = DASH if value == "nan" else f"{value}{interval}"
         cells["n"] = f"{int(row['n'])} ({int(row['n_pairs'])})"
     frame = pd.DataFrame(
         [
@@ -86,17 +88,6 @@ def _table(analysis: Analysis, rows: pd.DataFrame, number: int, called: Names) -
     sources = tuple(dict.fromkeys(s.source for s in analysis.statistics if s.source != OURS))
     label = analysis.label[:1].upper() + analysis.label[1:]
     return PaperTable(analysis.name, f"Table {number}. {label}.", frame, NOTE, sources)
-
-
-def _cell(row: dict[Any, Any], digits: int) -> str:
-    """Return a value with its interval, or a dash."""
-    value, low, high = (float(row[name]) for name in ("value", "low", "high"))
-    if isnan(value):
-        return DASH
-    shown = [f"{one:z.{digits}f}".replace("-", MINUS) for one in (value, low, high)]
-    if isnan(low) or isnan(high):
-        return shown[0]
-    return f"{shown[0]} ({shown[1]} to {shown[2]})"
 
 
 def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
@@ -201,7 +192,8 @@ def _workbook(tables: list[PaperTable], file: Any) -> None:
         sheet["A1"].font = Font(bold=True)
         sheet.append(list(one.cells.columns))
         for row in one.cells.to_numpy().tolist():
-            sheet.append([_plain_text(cell) for cell in row])
+            texts = map(str, row)  # none that a spreadsheet runs; a number may begin with a minus
+            sheet.append([f"'{one}" if one[:1] in ("=", "@", "+") else one for one in texts])
         for cell in sheet[2]:
             cell.font = Font(bold=True)
             cell.border = Border(top=line, bottom=line)
@@ -214,12 +206,6 @@ def _workbook(tables: list[PaperTable], file: Any) -> None:
             sheet.column_dimensions[get_column_letter(at)].width = min(widest + 2, 40)
         sheet.freeze_panes = "A3"
     book.save(file)
-
-
-def _plain_text(cell: object) -> str:
-    """Return text that no spreadsheet runs as a formula; a number may begin with a minus."""
-    text = str(cell)
-    return f"'{text}" if text[:1] in ("=", "@", "+") else text
 
 
 def _document(tables: list[PaperTable], file: Any) -> None:

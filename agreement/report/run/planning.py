@@ -50,12 +50,8 @@ class Plan:
         """Return the plan as plain data."""
         head = {"method": self.method, "mode": self.mode, "sd_within": self.sd_within}
         curve = None if self.curve is None else self.curve.to_dict(orient="records")
-        tail = {
-            "athletes": self.numbers.athletes,
-            "power_curve": curve,
-            "athletes_by_tests": self.by_tests,
-        }
-        return head | asdict(self.numbers) | tail
+        tail = {"athletes": self.numbers.athletes, "power_curve": curve}
+        return head | asdict(self.numbers) | tail | {"athletes_by_tests": self.by_tests}
 
 
 def plans(
@@ -83,13 +79,8 @@ def plans(
 
     Raises AgreementError if a number is missing or impossible.
     """
-    more = {
-        "power": power,
-        "pairs_per_athlete": pairs_per_athlete,
-        "half_width": half_width,
-        "groups": groups,
-        "difference": difference,
-    }
+    more = {"power": power, "pairs_per_athlete": pairs_per_athlete, "half_width": half_width}
+    more |= {"groups": groups, "difference": difference}
     without_margin = half_width is not None or difference is not None
     if study is None:
         if sd is None or (margin is None and not without_margin):

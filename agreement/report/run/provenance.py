@@ -60,11 +60,8 @@ def provenance_block(content: dict[str, Any]) -> Block:
         "resamples of a bootstrap": _resamples(),
     }
     # of an audit, a folder of files is one entry that ends in a slash
-    whole = [
-        source["name"].rfind("/") in (-1, len(source["name"]) - 1) for source in content["inputs"]
-    ]
-    tables = [source for source, one in zip(content["inputs"], whole, strict=True) if one]
-    raw = [source for source, one in zip(content["inputs"], whole, strict=True) if not one]
+    raw = [source for source in content["inputs"] if "/" in source["name"][:-1]]
+    tables = [source for source in content["inputs"] if source not in raw]
     shown = table(
         "Program, versions and seed", ["what", "value"], [(k, str(v)) for k, v in versions.items()]
     ) + _files("Files read", tables)
@@ -91,22 +88,13 @@ def _resamples() -> str:
 
 
 def _files(caption: str, sources: list[dict[str, Any]]) -> Block:
-    rows = [
-        (
-            code(source["name"]),
-            _rows(source),
-            code(source["sha256"]),
-        )
-        for source in sources
-    ]
+    rows = []
+    for source in sources:
+        many = "no table" if source["rows"] is None else str(source["rows"])
+        if source["name"].endswith("/") and source["rows"] is not None:
+            many = counted(source["rows"], "file")
+        rows.append((code(source["name"]), many, code(source["sha256"])))
     return table(caption, ["file", "rows", "SHA-256 checksum"], rows, numeric=["rows"])
-
-
-def _rows(source: dict[str, Any]) -> str:
-    """Return how many rows a table has, or files a folder."""
-    if source["rows"] is None:
-        return "no table"
-    return counted(source["rows"], "file") if source["name"].endswith("/") else str(source["rows"])
 
 
 @cache

@@ -117,29 +117,17 @@ def published_file(study: Path) -> PublishedFile | None:
         found.problems.append(_problem("stop", "unreadable_file", what, remedy))
         return found
     found.problems += _unknown_keys(content, ("source", "figure"), "")
-    _read_source(content.get("source", {}), found)
+    source = content.get("source", {})
+    if isinstance(source, dict):
+        found.problems += _unknown_keys(source, _SOURCE_KEYS, "[source]: ")
+        found.source = ", ".join(str(source[key]) for key in _SOURCE_KEYS if source.get(key))
+    else:
+        what, remedy = "[source] must be a table.", "Write [source] on a line of its own."
+        found.problems.append(_problem("note", "wrong_value", what, remedy))
     entries = content.get("figure", [])
     for number, entry in enumerate(entries if isinstance(entries, list) else [entries], start=1):
         _read_figure(number, entry, found)
     return found
-
-
-def _number(problem: Problem) -> int:
-    """Return which figure a problem is about; 0 for the file."""
-    about = re.match(r"figure (\d+):", problem.what)
-    return int(about[1]) if about else 0
-
-
-def _uncompared(figures: list[Figure], places: Places | None) -> Iterator[Problem]:
-    """Note the figures whose line no results table of this study can have."""
-    for one in figures:
-        said = unknown_name(one.analysis, one.statistic)
-        plain = one.analysis not in _ELSEWHERE and one.method != "laboratory"
-        if not said and places is not None and plain:
-            said = one.unknown_place(places)
-        if said:
-            what = f"figure {one.number}: {said}{'' if said.endswith('?') else '.'}"
-            yield _problem("note", "wrong_value", what, _NOT_COMPARED)
 
 
 def read_with_published(
@@ -182,7 +170,16 @@ def with_published(
     """
     if (found := published_file(study)) is None:
         return usable, in_order(problems)
-    more = sorted([*found.problems, *_uncompared(found.figures, places)], key=_number)
+    more = list(found.problems)
+    for one in found.figures:  # those whose line no results table of this study can have
+        told = unknown_name(one.analysis, one.statistic)
+        if not told and places is not None and one.analysis not in _ELSEWHERE:
+            told = "" if one.method == "laboratory" else one.unknown_place(places)
+        if told:
+            what = f"figure {one.number}: {told}{'' if told.endswith('?') else '.'}"
+            more.append(_problem("note", "wrong_value", what, _NOT_COMPARED))
+    numbers = re.compile(r"figure (\d+):|")  # of what is said of the file: none
+    more.sort(key=lambda one: int(numbers.match(one.what)[1] or 0))  # type: ignore[index] # it matches
     return usable and not found.stops, in_order((*problems, *more))
 
 
@@ -200,15 +197,6 @@ def _unknown_keys(
         close = get_close_matches(key.casefold(), known, n=1, cutoff=0.5)
         remedy = f"Did you mean '{close[0]}'?" if close else f"Known are {', '.join(known)}."
         yield _problem("stop", "unknown_key", f"{where}unknown key '{key}'.", remedy)
-
-
-def _read_source(source: Any, found: PublishedFile) -> None:
-    if not isinstance(source, dict):
-        remedy = "Write [source] on a line of its own."
-        found.problems.append(_problem("note", "wrong_value", "[source] must be a table.", remedy))
-        return
-    found.problems += _unknown_keys(source, _SOURCE_KEYS, "[source]: ")
-    found.source = ", ".join(str(source[key]) for key in _SOURCE_KEYS if source.get(key))
 
 
 def _read_figure(number: int, entry: Any, found: PublishedFile) -> None:

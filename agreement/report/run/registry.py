@@ -14,8 +14,7 @@ from agreement.figures.differences import differences_caption, plot_differences
 from agreement.pairing.tally import WithoutPair
 from agreement.report.page.html import PageDraft
 from agreement.report.page.markup import Block, heading, paragraph
-from agreement.report.page.names import Names
-from agreement.report.page.numbers import Numbers
+from agreement.report.page.numbers import Names, Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.pictures import Album, Picture, drawing, picture
 from agreement.report.page.texts import cautions

@@ -6,10 +6,10 @@ import, so they are imported while the kernel's process does its own imports.
 """
 
 import re
-from collections.abc import Callable, Coroutine
-from contextlib import suppress
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import closing, suppress
 from pathlib import Path
-from threading import Event, Thread
 from typing import TYPE_CHECKING, Any
 
 from agreement.report.run.session_progress import SESSIONS_READ, sessions_read
@@ -27,18 +27,10 @@ _LISTEN_S = 0.5  # some systems hear of an interrupt only between two waits
 
 class SectionError(RuntimeError):
     """
-    A cell failed: which section of the report, and why.
+    A cell failed: the heading above it, and why.
 
-    Attributes
-    ----------
-    section : str
-        The heading above the cell.
-    kind : str
-        Name of the exception's class, "" when the kernel itself ended.
-    reason : str
-        Its message.
-    detail : str
-        The traceback, for whoever mends it.
+    kind: name of the exception's class, "" when the kernel itself ended.
+    reason, detail: its message; the traceback, for whoever mends it.
     """
 
     def __init__(self, section: str, kind: str, reason: str, detail: str) -> None:
@@ -79,9 +71,22 @@ def run_notebook(
     Raises SectionError if a cell fails.
     Raises KeyboardInterrupt if the run is interrupted; no kernel stays behind.
     """
-    # jupyter_client is half a second of imports, and most reports need none of it
-    beside = _Beside(_run(template, parameters, kept, folder, work, progress))
-    return beside.outcome(_sessions_told(work / SESSIONS_READ, progress))
+    import asyncio  # only a kernel needs it
+
+    # an interrupt reaches the caller alone, who ends the run in good order: the notebook client's
+    # own answer to it leaves loose ends. And a caller may have an event loop already
+    look = _sessions_told(work / SESSIONS_READ, progress)
+    loop = asyncio.new_event_loop()
+    run = loop.create_task(_run(template, parameters, kept, folder, work, progress))
+    with closing(loop), ThreadPoolExecutor(1, "notebook") as thread:
+        done = thread.submit(loop.run_until_complete, run)
+        try:
+            while not wait([done], _LISTEN_S).done:
+                look()
+        except KeyboardInterrupt:
+            loop.call_soon_threadsafe(run.cancel)
+            raise
+        return done.result()
 
 
 def _sessions_told(place: Path, progress: Progress | None) -> Callable[[], None]:
@@ -97,57 +102,6 @@ def _sessions_told(place: Path, progress: Progress | None) -> Callable[[], None]
             progress(*read, "Reading sessions")
 
     return look
-
-
-class _Beside(Thread):
-    """
-    A coroutine in a thread of its own.
-
-    An interrupt then reaches the caller alone, who ends the coroutine in good order; the notebook
-    client's own answer to it, which works only in a main thread, leaves loose ends. And a caller
-    may have an event loop already, as a notebook does.
-    """
-
-    def __init__(self, coroutine: Coroutine[Any, Any, Any]) -> None:
-        super().__init__(name="notebook", daemon=True)
-        self._coroutine = coroutine
-        self._begun = Event()
-        self._result: Any = None
-        self._error: BaseException | None = None
-
-    def run(self) -> None:
-        """Run the coroutine; called in the new thread."""
-        try:
-            import asyncio  # only a kernel needs it
-
-            self._result = asyncio.run(self._cancellable())
-        except BaseException as error:  # noqa: BLE001 - raised again by the caller's thread
-            self._error = error
-
-    async def _cancellable(self) -> Any:
-        import asyncio
-
-        self._loop, self._task = asyncio.get_running_loop(), asyncio.current_task()
-        self._begun.set()
-        return await self._coroutine
-
-    def outcome(self, look: Callable[[], None]) -> Any:
-        """Start, wait, and return or raise what came of it; `look` now and then, end on interrupt."""
-        self.start()
-        try:
-            while self.is_alive():
-                self.join(_LISTEN_S)
-                look()
-        except KeyboardInterrupt:
-            self._begun.wait()
-            if self._task is not None:
-                with suppress(RuntimeError):  # it has just ended by itself
-                    self._loop.call_soon_threadsafe(self._task.cancel)
-            self.join()
-            raise
-        if self._error is not None:
-            raise self._error
-        return self._result
 
 
 async def _run(
@@ -183,7 +137,9 @@ async def _run(
         with suppress(RuntimeError):  # the client has usually done this
             await manager.shutdown_kernel(now=True)
     notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3"}
-    _drop_talk(notebook)
+    for one in notebook.cells:
+        if one.cell_type == "code":  # what was said on stderr names places on this machine
+            one.outputs = [told for told in one.outputs if told.get("name") != "stderr"]
     return notebook
 
 
@@ -249,14 +205,3 @@ def injected(notebook: Any, source: str) -> Any:
     tagged = (n for n, one in enumerate(cells) if "parameters" in one["metadata"].get("tags", []))
     cells.insert(next(tagged) + 1, cell)
     return cell
-
-
-def _drop_talk(notebook: Any) -> None:
-    """Remove what was said on stderr: it names places on this machine."""
-    for cell in notebook.cells:
-        if cell.cell_type == "code":
-            cell.outputs = [
-                output
-                for output in cell.outputs
-                if not (output.output_type == "stream" and output.name == "stderr")
-            ]

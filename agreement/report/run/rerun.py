@@ -46,8 +46,14 @@ def verified(
     place = Path(report)
     changed = tuple(changed_files(place))
     content = read_provenance(place)
-    if content.get("rows_of_people"):
-        return Verified(changed, *_of_own_rows(place, content))
+    if content.get("rows_of_people"):  # they are all that is behind its numbers
+        with TemporaryDirectory(prefix="agreement-") as work:
+            write_tables({"results": recomputed_results(place, content)}, Path(work))
+            new = Path(work) / "results.csv"
+            said = tuple(table_differences("results.csv", place / "results.csv", new))
+        came = "they differ as said" if said else "nothing differs"
+        told = f"Its numbers were computed again from the rows in it: {came}."
+        return Verified(changed, said, (told,))
     found, why = _study(place, content, study)
     if found is None:
         return Verified(changed, (), (why,))
@@ -56,16 +62,6 @@ def verified(
         differences = _differences(place, again, content)
     came = "nothing differs" if not differences else "it differs as said"
     return Verified(changed, tuple(differences), (f"It was run again from {found}: {came}.",))
-
-
-def _of_own_rows(share: Path, content: dict[str, Any]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Compare the numbers of a share with what its own rows give: nothing else is behind them."""
-    with TemporaryDirectory(prefix="agreement-") as work:
-        write_tables({"results": recomputed_results(share, content)}, Path(work))
-        new = Path(work) / "results.csv"
-        said = tuple(table_differences("results.csv", share / "results.csv", new))
-    came = "they differ as said" if said else "nothing differs"
-    return said, (f"Its numbers were computed again from the rows in it: {came}.",)
 
 
 def _study(
@@ -118,7 +114,15 @@ def _differences(report: Path, again: Path, old: dict[str, Any]) -> list[str]:
     """Return what differs: versions, inputs, options, then files."""
     new = json.loads((again / PROVENANCE).read_text(encoding="utf-8"))
     options = unlike(flat(old.get("options", {})), flat(new.get("options", {})))
-    said = [*_versions(old, new), *_inputs(old, new)]
+    programs = [
+        {"agreement": one.get("version"), "Python": one.get("python")} | one.get("dependencies", {})
+        for one in (old, new)
+    ]
+    said = [
+        f"{name} was {was or 'not named'}, is now {now or 'not named'}."
+        for name, was, now in unlike(*programs)
+    ]
+    said += _inputs(old, new)
     said += [f"Option {name} was {was!r}, is now {now!r}." for name, was, now in options]
     before, after = checksums(report), checksums(again)
     said += [
@@ -155,18 +159,6 @@ def _file(
     if same_but_for_rounding(*texts):
         return []
     return [f"{name} differs from the new run{' in its bytes' if name.endswith('.csv') else ''}."]
-
-
-def _versions(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
-    """Return which programs are not the ones that wrote the report."""
-    was = {"agreement": old.get("version"), "Python": old.get("python")}
-    now = {"agreement": new["version"], "Python": new["python"]}
-    was |= old.get("dependencies", {})
-    now |= new["dependencies"]
-    return [
-        f"{name} was {was.get(name, 'not named')}, is now {now.get(name, 'not named')}."
-        for name, *_ in unlike(was, now)
-    ]
 
 
 def _inputs(old: dict[str, Any], new: dict[str, Any]) -> list[str]:

@@ -67,17 +67,17 @@ def _stamps(study: Path) -> dict[str, tuple[int, int]]:
             folders.clear()
             continue
         looked_into.add(place)
-        folders[:] = [one for one in folders if not one.startswith(".") and not _report(root, one)]
+        folders[:] = [
+            one
+            for one in folders
+            if not (one.startswith(".") or (Path(root) / one / PROVENANCE).exists())
+        ]
         for name in files:
             with suppress(OSError):
                 about = (Path(root) / name).stat()
                 if not name.startswith("."):
                     found[f"{root}/{name}"] = (about.st_mtime_ns, about.st_size)
     return found
-
-
-def _report(root: str, name: str) -> bool:
-    return (Path(root) / name / "provenance.json").exists()
 
 
 def _rewrite(page: Path, old: str, new: str) -> None:

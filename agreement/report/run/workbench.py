@@ -71,7 +71,16 @@ def _placed(target: Path, text: str, parameters: dict[str, Any]) -> Path:
             cell.source = parameters_source(parameters)
     content = str(nbformat.writes(notebook)) + "\n"
     if target.is_symlink() or target.exists():
-        _require_ours(target, content)
+        foreign = (
+            f"{target.name} beside the study is {{}}, and a notebook can run anything. Look at it in "
+            "a text editor; then move it away, and a fresh one is written, or open it with "
+            "`jupyter lab`."
+        )
+        if target.is_symlink() or not target.is_file():
+            raise OutputError(foreign.format("a link or no file"))
+        found = target.read_bytes()
+        if found != content.encode() and not _signed(found):
+            raise OutputError(foreign.format("not one that was made or saved here"))
         return target
     try:
         new = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)  # never through a link
@@ -84,27 +93,13 @@ def _placed(target: Path, text: str, parameters: dict[str, Any]) -> Path:
     return target
 
 
-def _require_ours(target: Path, content: str) -> None:
-    """
-    Stop unless a notebook is as we write it, or was saved by this user's own JupyterLab.
-
-    JupyterLab signs what its user has run and saved, with a secret in the user's own folder
-    (nbformat's notary); a notebook that came with the study has no such signature.
-    """
-    foreign = (
-        f"{target.name} beside the study is {{}}, and a notebook can run anything. Look at it in a "
-        "text editor; then move it away, and a fresh one is written, or open it with `jupyter lab`."
-    )
-    if target.is_symlink() or not target.is_file():
-        raise OutputError(foreign.format("a link or no file"))
-    found = target.read_bytes()
-    if found == content.encode() or _signed(found):
-        return
-    raise OutputError(foreign.format("not one that was made or saved here"))
-
-
 def _signed(content: bytes) -> bool:
-    """Whether this user's JupyterLab has signed a notebook."""
+    """
+    Whether this user's JupyterLab has signed a notebook.
+
+    It signs what its user has run and saved, with a secret in the user's own folder (nbformat's
+    notary); a notebook that came with the study has no such signature.
+    """
     import nbformat
     from nbformat.sign import NotebookNotary
 

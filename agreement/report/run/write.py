@@ -106,8 +106,11 @@ def write_report(
                 kept.keep(notebook, folder, kept_report(place, kind, folder, target))
         content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
         title = content["options"]["study"]["title"] or place.name
-        _write_pages(notebook, folder, title, content["created"][:10])
-        said = _print_pages(folder) if pdf else ""
+        page, said = notebook_page(notebook, title, content["created"][:10]), ""
+        for file, text in {"report.ipynb": notebook_text(notebook), "report.html": page}.items():
+            (folder / file).write_text(text, encoding="utf-8", newline="\n")
+        for one in sorted(folder.glob("*.html")) if pdf else ():
+            said = print_pdf(one, one.with_suffix(".pdf")) or said
         seal(folder)
         files = sorted(
             str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()
@@ -118,21 +121,6 @@ def write_report(
         tuple(content["verdict"]),
         (*content["remarks"], *filter(None, [said])),
     )
-
-
-def _write_pages(notebook: Any, folder: Path, title: str, day: str) -> None:
-    """Write the executed notebook, and the page made of it."""
-    page = notebook_page(notebook, title, day)
-    for file, text in {"report.ipynb": notebook_text(notebook), "report.html": page}.items():
-        (folder / file).write_text(text, encoding="utf-8", newline="\n")
-
-
-def _print_pages(folder: Path) -> str:
-    """Print each page as PDF; return a plain sentence when that fails."""
-    said = ""
-    for page in sorted(folder.glob("*.html")):
-        said = print_pdf(page, page.with_suffix(".pdf")) or said
-    return said
 
 
 def _raise_input_error(error: SectionError, study: Path, target: Path) -> None:

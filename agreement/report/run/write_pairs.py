@@ -80,23 +80,17 @@ def paired_output(
 
             found: Cohort | Streamed = read_cohort(study, progress=by_session(progress))
         else:
-            found = _read_streamed(study, work, engine, progress, days=days)
+            from agreement.scale.streamed import inspect_streamed
+
+            told, problems = inspect_streamed(study, work, engine, days=days, progress=progress)
+            if told is None:
+                raise TableError(one for one in problems if one.severity == "stop")
+            require_unchanged(told.study.folder, told.study.inputs)
+            found = told
         require_athletes_as_before(found.study, target)
         yield found, folder
         shutil.rmtree(work)
         seal(folder)
-
-
-def _read_streamed(
-    study: str | Path, work: Path, engine: "Engine", progress: "Progress | None", *, days: bool
-) -> "Streamed":
-    from agreement.scale.streamed import inspect_streamed
-
-    found, problems = inspect_streamed(study, work, engine, days=days, progress=progress)
-    if found is None:
-        raise TableError(problem for problem in problems if problem.severity == "stop")
-    require_unchanged(found.study.folder, found.study.inputs)
-    return found
 
 
 def write_pair_tables(found: Any, folder: Path) -> list[Path]:

@@ -7,13 +7,12 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.figures.estimates import Caption, Estimate
 from agreement.figures.over_time import plot_drift
-from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, element, fold, paragraph, table
 from agreement.report.page.numbers import counted
 from agreement.report.page.pictures import drawing
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few
-from agreement.report.sections.comparison import Comparison, Section
+from agreement.report.sections.comparison import Comparison, Section, frame_table
 from agreement.report.shown.told import of_each_method, of_field_values, told_of
 from agreement.stats.limits.limits_of_subsets import AGES, FORTNIGHT, age_name, fortnight_name
 from agreement.stats.lines.slope_on_one_method import DAYS, days_since_first

@@ -17,11 +17,10 @@ from agreement.cohort import Cohort
 from agreement.figures.estimates import Estimate
 from agreement.figures.weeks import weeks_caption, weeks_svg
 from agreement.report.page.html import whole_page
-from agreement.report.page.machine import in_words, said, worded
+from agreement.report.page.machine import in_words, said, stated, worded
 from agreement.report.page.markup import Block, element, joined, paragraph
-from agreement.report.page.names import Names
+from agreement.report.page.numbers import Names
 from agreement.report.page.numbers import plain, span, with_minus
-from agreement.report.page.texts import IN_THREE_LINES
 from agreement.report.sections.cards import NOTES, OF_CHANGE, TOGETHER
 from agreement.stats.repeats.repeatability import Repeatability
 
@@ -147,7 +146,7 @@ def _page(cards: pd.DataFrame, facts: CardFacts, title: str, name: Names, day: s
             "card",
             one=_card(athlete, of_athlete[athlete], facts, name),
             title=title,
-            cautions=IN_THREE_LINES,
+            cautions=stated("methods", "cautions"),
         )
         for athlete in sorted(of_athlete)
     ]

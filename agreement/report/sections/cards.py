@@ -8,8 +8,7 @@ import pandas as pd
 
 from agreement.report.page.machine import in_words, said, stated
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
-from agreement.report.page.names import Names
-from agreement.report.page.numbers import Cell, Numbers, counted, plain, span, with_minus
+from agreement.report.page.numbers import Cell, Names, Numbers, counted, plain, span, with_minus
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.lines.calibration import LaboratoryEquivalent
 from agreement.stats.lines.own_correction import OwnDoubts, OwnValue, own_doubts

@@ -2,16 +2,18 @@
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import cached_property
 from typing import Any, Final
 
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.figures.estimates import Caption
 from agreement.figures.points import pair_words
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, Text, paragraph, table
-from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.page.numbers import Cell, Numbers, plain
 from agreement.report.page.pictures import Drawing, Picture, picture
 from agreement.report.privacy.stage import Noise
 from agreement.stats.catalogue import statistic_of
@@ -160,6 +162,37 @@ def lines_table(
         for row, one in zip(rows, cells, strict=True):
             row.append(one.told(how))
     return table(caption, (by, *heads), rows, numeric=heads)
+
+
+def frame_table(caption: str, frame: pd.DataFrame, columns: str) -> Block:
+    """
+    Return a table with a line for each row of a frame.
+
+    columns: ``head: column``, set apart by semicolons; behind a blank how its numbers are told: with
+        their sign (+), with so many decimals (.2; default one). Days are told by date, no value as such.
+
+    >>> seen = pd.DataFrame({"who": ["A1"], "gain": [1.26]})
+    >>> "+1.3</td>" in frame_table("Seen", seen, "athlete: who; gain: gain +").html
+    True
+    """
+    heads, told, numeric = [], [], []
+    for column in columns.split("; "):
+        head, _, place = column.partition(": ")
+        name, _, how = place.partition(" ")
+        heads.append(head)
+        told.append([_told(value, how) for value in frame[name].tolist()])
+        if pd.api.types.is_numeric_dtype(frame[name].dtype):
+            numeric.append(head)
+    return table(caption, heads, list(zip(*told, strict=True)), numeric=numeric)
+
+
+def _told(value: Any, how: str) -> Text:
+    if isinstance(value, float):
+        _, _, digits = how.partition(".")
+        return plain(value, int(digits or 1), sign="+" in how)
+    if isinstance(value, date):
+        return f"{value:%Y-%m-%d}"
+    return value if isinstance(value, Markup) else "" if pd.isna(value) else str(value)
 
 
 def withheld_note(names: list[str]) -> Block:

@@ -21,7 +21,7 @@ from agreement.figures.profiles import plot_profiles, profiles_caption
 from agreement.figures.regression import plot_regression, regression_caption
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, absent, bullets, fold, joined, paragraph, table
-from agreement.report.page.names import group_name
+from agreement.report.page.numbers import group_name
 from agreement.report.page.pictures import drawing
 from agreement.report.sections.comparison import (
     BIAS_AND_LIMITS,

@@ -5,8 +5,7 @@ from typing import Final, NamedTuple
 
 from agreement.cohort import Cohort
 from agreement.report.page.markup import NONE, Block, fold, joined, lines, paragraph, table
-from agreement.report.page.names import group_name
-from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.page.numbers import Cell, Numbers, group_name
 from agreement.report.sections.together import BESIDE, says
 from agreement.report.shown.told import told_of
 from agreement.stats.catalogue import ANALYSES

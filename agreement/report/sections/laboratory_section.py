@@ -9,11 +9,11 @@ from markupsafe import Markup
 from agreement.cohort import Cohort
 from agreement.physiology.stage_splits import ANOTHER_DAY, SAME_DAY
 from agreement.physiology.thresholds import IN_USE
-from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import Numbers, counted
 from agreement.report.sections.actions import REPEATS
+from agreement.report.sections.comparison import frame_table
 from agreement.report.sections.further import analysis_table
 from agreement.report.shown.told import told_of
 from agreement.stats.catalogue import BY_NAME

@@ -4,12 +4,12 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.errors import Problem
-from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, code, fold, lines, paragraph, table
 from agreement.report.page.numbers import counted
 from agreement.report.privacy.left_out import WORDS, rows_by_reason
 from agreement.report.privacy.stage import WITHHELD
+from agreement.report.sections.comparison import frame_table
 from agreement.report.shown.told import told_of
 from agreement.terms import DOUBTS, REASONS
 

@@ -25,8 +25,7 @@ from agreement.figures.methods import method_rows, methods_caption, methods_heig
 from agreement.figures.structural import plot_structural, structural_caption
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import NONE, WITHHELD, Block, fold, table
-from agreement.report.page.names import part_name
-from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.page.numbers import Cell, Numbers, part_name
 from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.stats.catalogue import statistic_of

@@ -8,12 +8,11 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.figures.why import plot_why, why_captions, why_legend
 from agreement.physiology.coverage import SessionFan, typical_fans
-from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import counted, plain
 from agreement.report.page.pictures import Picture, drawing, picture
-from agreement.report.sections.comparison import Comparison
+from agreement.report.sections.comparison import Comparison, frame_table
 from agreement.report.sections.together import across, folded
 from agreement.report.shown.told import NOBODY, Told, of_field_values, shown, told_of
 from agreement.stats.catalogue import statistic_of

@@ -7,8 +7,7 @@ from agreement.cohort import Cohort
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, code, fold, joined, paragraph, table
-from agreement.report.page.names import part_name
-from agreement.report.page.numbers import plain, with_minus
+from agreement.report.page.numbers import part_name, plain, with_minus
 from agreement.report.sections.checklists import facts_of
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level

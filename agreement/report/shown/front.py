@@ -9,12 +9,11 @@ from agreement.cohort import Cohort
 from agreement.cohort.choices import differing
 from agreement.report.page.markup import Block, element, paragraph
 from agreement.report.page.numbers import Numbers
-from agreement.report.page.texts import methods_block
+from agreement.report.page.texts import heading_block, methods_block
 from agreement.report.run.provenance import provenance_block
 from agreement.report.sections import answer, laboratory_section, together
 from agreement.report.sections.card_pages import CARDS_FILE
 from agreement.report.sections.cards import cards_block
-from agreement.report.sections.heading import heading_block
 from agreement.report.sections.published import reproduced
 from agreement.report.sections.unsaid import unsaid_block
 from agreement.report.shown.told import NOBODY, Methods, of_field_values, shown, told_of

@@ -14,8 +14,7 @@ from agreement.cohort.choices import changed
 from agreement.physiology.inputs import input_audit
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph
-from agreement.report.page.names import Names
-from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.page.numbers import Cell, Names, Numbers
 from agreement.report.page.pictures import Picture
 from agreement.report.privacy import privacy
 from agreement.report.privacy.stage import Released, Stage

@@ -15,7 +15,6 @@ from agreement.errors import AgreementError
 from agreement.figures.estimates import Caption
 from agreement.figures.facets import facet
 from agreement.figures.over_time import plot_control, plot_run, run_caption
-from agreement.report.page.frames import frame_table
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, bullets, element, heading
 from agreement.report.page.numbers import Cell
@@ -23,6 +22,7 @@ from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.run.earlier import HISTORY_FILE
 from agreement.report.run.folder import is_ours
 from agreement.report.run.own_report import read_own_table, read_provenance
+from agreement.report.sections.comparison import frame_table
 from agreement.stats.lines.slope_on_one_method import DAYS
 from agreement.stats.studies.control import Control
 from agreement.stats.studies.history import (

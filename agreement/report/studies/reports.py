@@ -6,8 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from agreement.report.page.names import Names
-from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.page.numbers import Cell, Names, Numbers
 from agreement.report.run.own_report import read_own_table, read_provenance
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.limits.limits_of_agreement import LIMITS
