@@ -280,17 +280,10 @@ def study_state(place: Path, target: Path) -> tuple[str, str, str, str]:
     with ThreadPoolExecutor() as threads:
         sums = list(threads.map(file_digest, paths))
     listed = {str(path.relative_to(place)): one for path, one in zip(paths, sums, strict=True)}
-    text = (place / _STUDY).read_text(encoding="utf-8")
-    read, question = tomllib.loads(text), ""
-    blanked, times = _QUESTION.subn(r'\1""', text)
-    asked = read.get("study", {}).get("question")
-    if times == 1 and isinstance(asked, str) and asked.isprintable():
-        read["study"]["question"] = ""
-        if tomllib.loads(blanked) == read:  # nothing else changes
-            text, question = blanked, asked
+    blanked, question = _without_question((place / _STUDY).read_text(encoding="utf-8"))
     dirs = sorted(one for one in names if not _output(place / one, inside) or place / one == inside)
     whole = _sum(json.dumps([dirs, listed]).encode())
-    rest = _sum(json.dumps([dirs, listed | {_STUDY: text}]).encode())
+    rest = _sum(json.dumps([dirs, listed | {_STUDY: blanked}]).encode())
     return whole, rest, question, listed[_STUDY]
 
 
@@ -301,6 +294,18 @@ def _output(path: Path, target: Path) -> bool:
         return True
     same = name.casefold() == target.name.casefold() or path.is_symlink()
     return same and path.resolve() == target
+
+
+def _without_question(text: str) -> tuple[str, str]:
+    """Return study.toml with an empty question, and the question where that changes nothing else."""
+    read = tomllib.loads(text)
+    question = read.get("study", {}).get("question")
+    blanked, times = _QUESTION.subn(r'\1""', text)
+    if times == 1 and isinstance(question, str) and question.isprintable():
+        read["study"]["question"] = ""
+        if tomllib.loads(blanked) == read:
+            return blanked, question
+    return text, ""
 
 
 def _sum(content: bytes) -> str:

@@ -133,27 +133,16 @@ def card_files(
         who = athletes[start : start + TOGETHER]
         file = CARDS_FILE if number == 1 else f"{stem}-{number}.{ending}"
         some = cards[cards["athlete_id"].isin(who)]
-        yield file, _page(some, facts, title, name, day)
-
-
-def _page(cards: pd.DataFrame, facts: CardFacts, title: str, name: Names, day: str) -> str:
-    of_athlete: dict[str, list[dict[Any, Any]]] = {}
-    for row in cards.to_dict("records"):
-        of_athlete.setdefault(str(row["athlete_id"]), []).append(row)
-    shown = [
-        said(
-            "cards",
-            "card",
-            one=_card(athlete, of_athlete[athlete], facts, name),
-            title=title,
-            cautions=stated("methods", "cautions"),
-        )
-        for athlete in sorted(of_athlete)
-    ]
-    header = element("h1", "What each athlete\u2019s number means", class_="screen")
-    body = joined(map(Block, shown)) if shown else paragraph("No athlete has a pair.")
-    page = f"{title}: athlete cards"
-    return whole_page(page, header, body.html, skip_to="Skip to the cards", day=day)
+        own: dict[str, list[dict[Any, Any]]] = {}
+        for row in some.to_dict("records"):
+            own.setdefault(str(row["athlete_id"]), []).append(row)
+        told = {"title": title, "cautions": stated("methods", "cautions")}
+        found = ((athlete, own[athlete]) for athlete in sorted(own))
+        shown = [said("cards", "card", one=_card(*each, facts, name), **told) for each in found]
+        header = element("h1", "What each athlete\u2019s number means", class_="screen")
+        body = joined(map(Block, shown)) if shown else paragraph("No athlete has a pair.")
+        page = f"{title}: athlete cards"
+        yield file, whole_page(page, header, body.html, skip_to="Skip to the cards", day=day)
 
 
 def _card(athlete: str, own: list[dict[Any, Any]], facts: CardFacts, name: Names) -> dict[str, Any]:
@@ -178,35 +167,25 @@ def _card(athlete: str, own: list[dict[Any, Any]], facts: CardFacts, name: Names
     }
     if len(tests["date"]):
         place, error = best or ranked[0], facts.noise.get(str(tests["mode"][-1]))
-        card |= _of_laboratory(tests, error)
+        card |= {
+            "lab": plain(float(tests["lab"][-1])),
+            "lab_day": str(tests["date"][-1].astype("datetime64[D]")),
+            "confirmed": tests["max_confirmed"][-1] == "yes",
+            "noise": "" if error is None else plain(error.noise_floor),
+            "lab_change": "" if error is None else plain(error.smallest_real_change),
+        }
         readings = facts.rows["readings"].of(athlete)
         card["picture"] = _picture(tests, readings, rows[place], error, name(*place))
-    return card if best is None else card | _of_best(rows[best])
-
-
-def _of_laboratory(
-    tests: Mapping[str, npt.NDArray[Any]], error: Repeatability | None
-) -> dict[str, Any]:
-    """Return the latest laboratory value, its date and its own uncertainty."""
-    return {
-        "lab": plain(float(tests["lab"][-1])),
-        "lab_day": str(tests["date"][-1].astype("datetime64[D]")),
-        "confirmed": tests["max_confirmed"][-1] == "yes",
-        "noise": "" if error is None else plain(error.noise_floor),
-        "lab_change": "" if error is None else plain(error.smallest_real_change),
-    }
-
-
-def _of_best(row: dict[Any, Any]) -> dict[str, Any]:
-    """Return the one laboratory-equivalent, and what change is real between two visits."""
+    if best is None:
+        return card
+    row = rows[best]
     ends = row["lab_equivalent_low"], row["lab_equivalent_high"]
-    why = next((n for n in row["note"].split("; ") if n.startswith(OF_CHANGE)), "")
-    return {
+    return card | {  # the one laboratory-equivalent, and what change is real between two visits
         "field": plain(row["field"]),
         "equivalent": plain(row["lab_equivalent"]),
         "interval": span(*ends, between=" and "),
         "real": plain(row["smallest_real_change"]),
-        "why_no_change": why,
+        "why_no_change": next((n for n in row["note"].split("; ") if n.startswith(OF_CHANGE)), ""),
     }
 
 

@@ -8,7 +8,7 @@ import pandas as pd
 
 from agreement.report.page.machine import in_words, said, stated
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
-from agreement.report.page.numbers import Cell, Names, Numbers, counted, plain, span, with_minus
+from agreement.report.page.numbers import Names, Numbers, counted, plain, span, with_minus
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.lines.calibration import LaboratoryEquivalent
 from agreement.stats.lines.own_correction import OwnDoubts, OwnValue, own_doubts
@@ -92,6 +92,15 @@ def _card(
         equivalent, weight, after = _with_notes(mine, squad), mine.value.weight, mine.after
         kind = "own"
     training = lacking.get(row["athlete_id"], "") if result.data.heart_rate_based else ""
+    change = [chances[row["athlete_id"]]] if row["athlete_id"] in chances else []
+    if not real.known:  # why no change can be called real; else how likely that seen is a true one
+        none = not real.note or real.note.startswith(NO_SECOND_VISIT)
+        change = [NOTES["no_visits"] if none else f"{NOTES['no_real']} {real.reason}"]
+    inputs = []  # what the estimator was told wrongly
+    if row["wrong_mass"]:
+        inputs.append(in_words(said("cards", "mass", pct=row["mass_mismatch_pct"])))
+    if row["wrong_hr_max"]:
+        inputs.append(in_words(said("cards", "hr_max", bpm=row["hr_max_mismatch_bpm"])))
     return {
         "athlete_id": row["athlete_id"],
         "method": row["method"],
@@ -102,10 +111,8 @@ def _card(
         "lab_equivalent_high": equivalent.high,
         "smallest_real_change": real.value,
         "calibration": kind,
-        "inputs_to_correct": "; ".join(_inputs(row)),
-        "note": "; ".join(
-            [*_of_change(chances, row, real), *_notes(row, equivalent, training, outside)]
-        ),
+        "inputs_to_correct": "; ".join(inputs),
+        "note": "; ".join([*change, *_notes(row, equivalent, training, outside)]),
         "own_weight": weight,
         "half_width_after_one_more": after,
     }
@@ -150,25 +157,6 @@ def _with_notes(own: _Own, squad: LaboratoryEquivalent) -> LaboratoryEquivalent:
     return LaboratoryEquivalent(value, low, high, "; ".join(filter(None, notes)))
 
 
-def _of_change(chances: Mapping[str, str], row: dict[Any, Any], real: Cell) -> list[str]:
-    """Return why no change can be called real, or how likely the change seen is a true one."""
-    if not real.known:
-        none = not real.note or real.note.startswith(NO_SECOND_VISIT)
-        return [NOTES["no_visits"] if none else f"{NOTES['no_real']} {real.reason}"]
-    said = chances.get(row["athlete_id"])
-    return [said] if said else []
-
-
-def _inputs(row: dict[Any, Any]) -> list[str]:
-    """Return what the estimator was told wrongly."""
-    inputs = []
-    if row["wrong_mass"]:
-        inputs.append(in_words(said("cards", "mass", pct=row["mass_mismatch_pct"])))
-    if row["wrong_hr_max"]:
-        inputs.append(in_words(said("cards", "hr_max", bpm=row["hr_max_mismatch_bpm"])))
-    return inputs
-
-
 def _notes(
     row: dict[Any, Any],
     equivalent: LaboratoryEquivalent,
@@ -194,26 +182,19 @@ def cards_block(cards: pd.DataFrame, name: Names, *, pages: str = "") -> Block:
     blocks = [paragraph(said("cards", "where", **athletes))] if pages else []
     for (method, mode), own in cards.groupby(["method", "mode"]):
         title = name(str(method), str(mode))
-        rows = [_card_row(row) for row in own.to_dict("records")]
-        columns = [
-            "athlete",
-            "field",
-            "laboratory-equivalent",
-            "95 % of such athletes",
-            "smallest real change",
-            "to correct, to bear in mind",
+        rows = [
+            (
+                str(row["athlete_id"]),
+                *(plain(row[name]) for name in ("field", "lab_equivalent")),
+                span(row["lab_equivalent_low"], row["lab_equivalent_high"]),
+                plain(row["smallest_real_change"]),
+                with_minus("; ".join(filter(None, (row["inputs_to_correct"], row["note"]))))
+                or "nothing",
+            )
+            for row in own.to_dict("records")
         ]
+        columns = ["athlete", "field", "laboratory-equivalent", "95 % of such athletes"]
+        columns += ["smallest real change", "to correct, to bear in mind"]
         shown = table(f"{title} (mL/kg/min)", columns, rows, numeric=columns[1:5])
         blocks.append(fold(f"{title}: {counted(len(own), 'athlete')}", shown))
     return joined(blocks)
-
-
-def _card_row(row: dict[Any, Any]) -> tuple[str, ...]:
-    words = "; ".join(part for part in (row["inputs_to_correct"], row["note"]) if part)
-    return (
-        str(row["athlete_id"]),
-        *(plain(row[name]) for name in ("field", "lab_equivalent")),
-        span(row["lab_equivalent_low"], row["lab_equivalent_high"]),
-        plain(row["smallest_real_change"]),
-        with_minus(words) or "nothing",
-    )

@@ -134,7 +134,14 @@ def profiles_block(one: Comparison) -> Section:
         "athletes; bias |; lower_limit |; upper_limit |; difference_from_overall +; p_difference; "
         "profile_at_equal_level/adjusted_difference |",
     )
-    return drawn, joined([shown, bullets(_pooled(one, groups)), *_contrasts(one, groups)])
+    every = one.numbers.frame
+    every = every[every["statistic"].eq("p_difference_all") & every["value"].notna()]
+    contrasts = Block("")  # how many were looked at, and which survive when all are counted
+    if len(every):
+        cells = {group: one.cell("profile_bias", "p_difference_all", group) for group in groups}
+        survive = [group for group, cell in cells.items() if HOLM_ALL in cell.note]
+        contrasts = paragraph(said("sentences", "contrasts", number=len(every), survive=survive))
+    return drawn, shown + bullets(_pooled(one, groups)) + contrasts
 
 
 def _pooled(one: Comparison, groups: list[str]) -> list[str]:
@@ -150,17 +157,6 @@ def _pooled(one: Comparison, groups: list[str]) -> list[str]:
         for group, cells in told.items()
         if cells["bias_pooled"].known
     ]
-
-
-def _contrasts(one: Comparison, groups: list[str]) -> list[Block]:
-    """Say how many contrasts of profiles were looked at, and which survive when all are counted."""
-    of_all = one.numbers.frame
-    of_all = of_all[of_all["statistic"].eq("p_difference_all") & of_all["value"].notna()]
-    if of_all.empty:
-        return []
-    cells = {group: one.cell("profile_bias", "p_difference_all", group) for group in groups}
-    survive = [group for group, cell in cells.items() if HOLM_ALL in cell.note]
-    return [paragraph(said("sentences", "contrasts", number=len(of_all), survive=survive))]
 
 
 @of_field_values

@@ -77,7 +77,12 @@ def analysis_table(numbers: Numbers, analysis: Analysis, *, alone: bool = False)
     columns = ("method", "group", *heads, "athletes")
     rows = [_row(numbers, shown, place, found) for place, found in told.items()]
     caption = analysis.label[:1].upper() + analysis.label[1:]
-    how = _computed(analysis, some)
+    computed = (
+        f"{one.statistic}: {one.how} ({one.source})"
+        for one in every_formula([analysis], some)
+        if one.analyses
+    )
+    how = paragraph(f"{'; '.join(computed)}.")
     how = fold("How this is computed", how) if alone else how
     return table(caption, columns, rows, numeric=columns[2:]) + how
 
@@ -112,16 +117,6 @@ def _row(
     people = " to ".join(str(n) for n in dict.fromkeys((sizes[0], sizes[-1])) if n)
     people = people or next((cell.missing for cell in found if cell.withheld), "")
     return (numbers.name(method, mode), group_name(group), *cells, people)
-
-
-def _computed(analysis: Analysis, names: Container[str]) -> Block:
-    """Say how the statistics shown are computed, and who published it."""
-    said = (
-        f"{one.statistic}: {one.how} ({one.source})"
-        for one in every_formula([analysis], names)
-        if one.analyses
-    )
-    return paragraph(f"{'; '.join(said)}.")
 
 
 def every_formula(

@@ -34,6 +34,10 @@ _BESIDE: Final = (  # macro, analysis, groups of which the first that is known i
 )
 _KNOWN: Final = {"training_zones": "share_profile_changed", "economy": "mean_cost_ratio"}
 _EXPLAINED: Final = "economy_explained"
+_EXPECTED: Final = (
+    "athlete: athlete_id; method: name; stages of: stages; cost of work: cost_ratio .2; "
+    "expected error: expected +; observed error: difference +; what is left: rest +"
+)
 _CHANGES: Final = (
     "athlete: athlete_id; first test: first_test; last test: last_test; before: before; after: after; "
     "change: change +; noise: noise"
@@ -106,25 +110,15 @@ def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = N
                 said("laboratory", _EXPLAINED, methods=len(known), shown=shown_so, another=another)
             )
     if errors is not None and len(errors):
-        tables.append(_expected(errors, numbers))
+        rows = errors.sort_values(["method", "athlete_id", "lab_test_id"])
+        places = zip(rows["method"], rows["mode"], strict=True)
+        called = [numbers.name.with_mode(*place) for place in places]
+        stages = [str(one).replace("_", " ") for one in rows["stages_of"]]
+        caption = "Errors that each athlete's own economy lets expect (mL/kg/min)"
+        tables.append(frame_table(caption, rows.assign(name=called, stages=stages), _EXPECTED))
     sentences = joined(paragraph(one) for one in told)
     return (
         sentences + fold("Thresholds, training zones and economy", *tables) if tables else sentences
-    )
-
-
-def _expected(errors: pd.DataFrame, numbers: Numbers) -> Block:
-    """Return what each athlete's own economy lets expect, beside what was observed."""
-    told = errors.sort_values(["method", "athlete_id", "lab_test_id"])
-    places = zip(told["method"], told["mode"], strict=True)
-    return frame_table(
-        "Errors that each athlete's own economy lets expect (mL/kg/min)",
-        told.assign(
-            name=[numbers.name.with_mode(*place) for place in places],
-            stages=[str(one).replace("_", " ") for one in told["stages_of"]],
-        ),
-        "athlete: athlete_id; method: name; stages of: stages; cost of work: cost_ratio .2; "
-        "expected error: expected +; observed error: difference +; what is left: rest +",
     )
 
 

@@ -73,7 +73,11 @@ def reproduced(study: Path, numbers: Numbers) -> Markup:
 def _printed(figure: Figure, numbers: Numbers) -> Printed:
     """Return one printed figure beside our own by its convention."""
     place = (figure.method, figure.mode, figure.group)
-    without = unknown_name(figure.analysis, figure.statistic) or _no_line(figure, numbers)
+    without = unknown_name(figure.analysis, figure.statistic)
+    without = without or figure.unknown_place(numbers.places(figure.analysis))
+    groups = numbers.groups(figure.analysis, figure.method, figure.mode)
+    if not without and figure.group not in groups:
+        without = f"no group '{figure.group}' in {figure.analysis}{near(figure.group, groups)}"
     if figure.statistic in COUNTS:
         line = next((c for c in numbers.line(figure.analysis, *place) if c.n), Cell(""))
         count = getattr(line, figure.statistic)
@@ -89,29 +93,12 @@ def _printed(figure: Figure, numbers: Numbers) -> Printed:
         if sd.known:
             both = limits_as_printed(convention, bias.value, sd.value, cell.n)
             own = both[BOTH_LIMITS.index(figure.statistic)]
-        cell = _by_convention(figure, numbers) or cell
+        if (figure.analysis, figure.group) == ("limits_of_agreement", "all"):
+            group = CONVENTIONS[convention]  # the results table's own line, if it has one
+            line = numbers.get("limits_by_convention", figure.statistic, *place[:2], group)
+            cell = line if line.known else cell
     without = without or ("" if isfinite(own) else cell.reason.removesuffix("."))
     return Printed(figure, cell, own, convention, without)
-
-
-def _by_convention(figure: Figure, numbers: Numbers) -> Cell | None:
-    """Return the results table's own line of limits by this convention, if it has one."""
-    if (figure.analysis, figure.group) != ("limits_of_agreement", "all"):
-        return None
-    group = CONVENTIONS[figure.convention]
-    place = (figure.statistic, figure.method, figure.mode, group)
-    cell = numbers.get("limits_by_convention", *place)
-    return cell if cell.known else None
-
-
-def _no_line(figure: Figure, numbers: Numbers) -> str:
-    """Say which of method, mode and group this study's results do not have."""
-    if place := figure.unknown_place(numbers.places(figure.analysis)):
-        return place
-    groups = numbers.groups(figure.analysis, figure.method, figure.mode)
-    if figure.group not in groups:
-        return f"no group '{figure.group}' in {figure.analysis}{near(figure.group, groups)}"
-    return ""
 
 
 def _comparison(found: list[Printed], left_out: int, numbers: Numbers) -> Block:

@@ -6,7 +6,6 @@ from math import isfinite
 from typing import Any, Final
 
 import pandas as pd
-from markupsafe import Markup
 
 from agreement.figures.across_methods import (
     averaging_curves_caption,
@@ -81,7 +80,17 @@ def drawn_across(
         several = one.of(FIGURES[name][0], None)["value"].notna().sum() > 1
         if several and (name != "budget" or splits(one.of("budget"))):
             found[one.results.mode].append(one)
-    return [_drawn(some, name, mode) for mode, some in found.items() if len(some) > 1]
+    (_, plot, caption, height), drawn = FIGURES[name], []
+    for mode, some in found.items():
+        if len(some) < 2:
+            continue
+        frame, methods = some[0].numbers.frame, [each.results.method for each in some]
+        labels = {method: some[0].numbers.name.method(method) for method in methods}
+        told: dict[str, Any] = {"mode": mode, "labels": labels}
+        draw, words = drawing(plot, frame, methods, **told), caption(frame, methods, **told)
+        high = height(frame, methods, mode) if callable(height) else height
+        drawn.append(picture(f"{name}-{mode}", draw, words, height=high))
+    return drawn
 
 
 def splits(budget: pd.DataFrame) -> bool:
@@ -155,20 +164,6 @@ def structural_lines(comparisons: Sequence[Comparison]) -> list[Picture]:
     return [picture("structural", drawn, told, height=2.7, panels=len(known))]
 
 
-def _drawn(some: list[Comparison], name: str, mode: str) -> Picture:
-    """Return one figure of several methods."""
-    (_, plot, caption, height), frame = FIGURES[name], some[0].numbers.frame
-    methods = [each.results.method for each in some]
-    labels = {method: some[0].numbers.name.method(method) for method in methods}
-    told: dict[str, Any] = {"mode": mode, "labels": labels}
-    return picture(
-        f"{name}-{mode}",
-        drawing(plot, frame, methods, **told),
-        caption(frame, methods, **told),
-        height=height(frame, methods, mode) if callable(height) else height,
-    )
-
-
 def across(comparisons: Sequence[Comparison], name: str) -> Block:
     """Return the table of one section across all methods; nothing for one method alone."""
     return _table(comparisons, name) if len(comparisons) > 1 else Block("")
@@ -199,7 +194,14 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
     of_all = () if name == OTHERS else ("athletes",)
     heads = ("method", *of_all, *compress(named, filled))
     rows = [
-        (each, *(_people(cells) for _ in of_all), *map(_shown, compress(cells, filled)))
+        (
+            each,
+            *(str(next((one.n for one in cells if one.known), 0) or "") for _ in of_all),
+            *(
+                one.stacked() if one.known else WITHHELD if one.withheld else NONE
+                for one in compress(cells, filled)
+            ),
+        )
         for each, cells in lines.items()
     ]
     shown = table(caption, heads, rows, numeric=heads[1:]) if rows else Block("")
@@ -216,15 +218,6 @@ def _cells(one: Comparison, columns: Sequence[Column]) -> list[Cell]:
 def says(cell: Cell) -> bool:
     """Return whether a cell has a number, or one that is withheld."""
     return cell.known or cell.withheld
-
-
-def _people(cells: Sequence[Cell]) -> str:
-    """Return the athletes behind the first number."""
-    return str(next((cell.n for cell in cells if cell.known), 0) or "")
-
-
-def _shown(cell: Cell) -> Markup:
-    return cell.stacked() if cell.known else WITHHELD if cell.withheld else NONE
 
 
 def folded(one: Comparison, inside: Block) -> Block:

@@ -58,7 +58,16 @@ def sensitivity(one: Comparison) -> Block:
     """Show what the limits would be under the choices that papers differ in."""
     shown_above = one.results.trend is not None and one.results.trend.depends_on_level
     levels = Block("") if shown_above else by_level(one)
-    return joined([_conventions(one), _choices(one), _rules(one), _axes(one), levels])
+    rules = [(part_name(name), "pairing_rule", name) for name in stated("tables", "rules")]
+    rules.insert(0, ("as in this study", "limits_of_agreement", "all"))
+    by_rule = one.parts("bias and limits by pairing rule", rules, by="pairing rule")
+    places = stated("tables", "axes")  # what stands on the horizontal axis
+    slopes = [(statistic_of(*place.split("/")).label, one.at(place).stacked()) for place in places]
+    columns = ("slope", "value, 95 % interval below")
+    caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
+    by_axis = table(caption, columns, slopes, numeric=columns[1:])
+    others = [by_rule] if {*one.groups("pairing_rule")} - {"all"} else []
+    return joined([_conventions(one), _choices(one), *others, by_axis, levels])
 
 
 def _conventions(one: Comparison) -> Block:
@@ -85,24 +94,6 @@ def _choices(one: Comparison) -> Block:
     if one.cell(several, "bias").known:  # only where some athlete has several pairs
         choices.append((naive, several, "all"))
     return one.parts("bias and limits by choice of pairs", choices)
-
-
-def _rules(one: Comparison) -> Block:
-    """Return bias and limits under other pairing rules."""
-    if not one.groups("pairing_rule") or one.groups("pairing_rule") == ["all"]:
-        return Block("")
-    parts = [("as in this study", "limits_of_agreement", "all")]
-    parts += [(part_name(name), "pairing_rule", name) for name in stated("tables", "rules")]
-    return one.parts("bias and limits by pairing rule", parts, by="pairing rule")
-
-
-def _axes(one: Comparison) -> Block:
-    """Return the slope of the difference by what stands on the horizontal axis."""
-    places = stated("tables", "axes")
-    rows = [(statistic_of(*place.split("/")).label, one.at(place).stacked()) for place in places]
-    columns = ("slope", "value, 95 % interval below")
-    caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
-    return table(caption, columns, rows, numeric=columns[1:])
 
 
 @of_field_values

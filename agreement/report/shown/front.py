@@ -40,8 +40,8 @@ def verdict(cohort: Cohort, *, kind: Kind = "squad", margin: float | None = None
         cohort = cohort.with_options(margin={"limit_ml_kg_min": margin})
     told, lead = told_of(cohort), _tried(cohort)
     if cohort.study.laboratory_only:
-        found = laboratory_section.answers(told.results, told.numbers)
-        sentences = (paragraph(element("strong", one)) for one in found)
+        answers = laboratory_section.answers(told.results, told.numbers)
+        sentences = (paragraph(element("strong", one)) for one in answers)
         note = paragraph(laboratory_section.NO_FIELD, "note")
         block = Block(element("div", *sentences, note, id="verdict"))
         return Block(lead) + block if lead else block
