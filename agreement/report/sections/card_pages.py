@@ -19,8 +19,7 @@ from agreement.figures.weeks import weeks_caption, weeks_svg
 from agreement.report.page.html import whole_page
 from agreement.report.page.machine import in_words, said, stated, worded
 from agreement.report.page.markup import Block, element, joined, paragraph
-from agreement.report.page.numbers import Names
-from agreement.report.page.numbers import plain, span, with_minus
+from agreement.report.page.numbers import Names, plain, span, with_minus
 from agreement.report.sections.cards import NOTES, OF_CHANGE, TOGETHER
 from agreement.stats.repeats.repeatability import Repeatability
 

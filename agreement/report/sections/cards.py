@@ -92,7 +92,7 @@ def _card(
         equivalent, weight, after = _with_notes(mine, squad), mine.value.weight, mine.after
         kind = "own"
     training = lacking.get(row["athlete_id"], "") if result.data.heart_rate_based else ""
-    change = [chances[row["athlete_id"]]] if row["athlete_id"] in chances else []
+    change = [chances[row["athlete_id"]]] if chances.get(row["athlete_id"]) else []
     if not real.known:  # why no change can be called real; else how likely that seen is a true one
         none = not real.note or real.note.startswith(NO_SECOND_VISIT)
         change = [NOTES["no_visits"] if none else f"{NOTES['no_real']} {real.reason}"]
