@@ -1,7 +1,6 @@
 """Dates and times: ISO 8601, or an order that the file or the study decides; zones never guessed."""
 
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -62,25 +61,20 @@ def moment_column(raw: RawTable, name: str, zone: str | None) -> Moments:
         found = distinct(column)
         days: list[str | None] = [stated.get(one.strip(), one) for one in found.labels]
         column = raw.frame[name] = found.replaced(days).series()
-    if isinstance(column.dtype, pd.DatetimeTZDtype):
-        return _aware(raw, name, column, zone)
+    if isinstance(column.dtype, pd.DatetimeTZDtype):  # times that carry their zone as a type
+        wall = column.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
+        written = date = _day_of(wall)
+        if zone is not None:
+            there = _wall_of(column, zone)
+            date = written if np.array_equal(there, wall) else _day_of(there)
+            _note_moved(raw, name, wall, written != date, zone)
+        return Moments(_wall_of(column, "UTC"), date)
     if pd.api.types.is_datetime64_dtype(column.dtype):
         wall = column.to_numpy(dtype="datetime64[us]")
         timed = (wall != wall.astype("datetime64[D]")) & ~np.isnat(wall)
         return _placed(raw, name, _unzoned(wall, timed), zone)
     quick = None if pd.api.types.is_numeric_dtype(column.dtype) else _quick(column)
     return _placed(raw, name, quick or _clock(raw, name), zone)
-
-
-def _aware(raw: RawTable, name: str, column: "pd.Series[Any]", zone: str | None) -> Moments:
-    """Return times that carry their zone as a type."""
-    wall = column.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
-    date, instant = _day_of(wall), _naive_utc(column)
-    if zone is not None:
-        written, there = date, _wall_of(instant, zone)
-        date = written if np.array_equal(there, wall) else _day_of(there)
-        _note_moved(raw, name, wall, written != date, zone)
-    return Moments(instant, date)
 
 
 def _unzoned(wall: Times, timed: Flags) -> _Clock:
@@ -133,9 +127,8 @@ def _clock(raw: RawTable, name: str) -> _Clock:
 def _trimmed(raw: RawTable, name: str) -> "pd.Series[Any]":
     """Return a date column as text without blanks around, NaN where a cell is missing."""
     column = raw.frame[name]
-    if isinstance(column.dtype, pd.CategoricalDtype):
-        column = distinct(column).series()
-    column = column.astype("str")
+    coded = isinstance(column.dtype, pd.CategoricalDtype)
+    column = (distinct(column).series() if coded else column).astype("str")
     text = column.str.strip()
     if (count := int((text != column).sum() - column.isna().sum())) > 0:
         raw.tell("trimmed", name, values=counted(count, "value"), first="")
@@ -188,7 +181,8 @@ def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> Moment
         return Moments(instant, date)
     if clock.zoned.any():
         written = date.copy()
-        date[clock.zoned] = _day_of(_wall_of(instant[clock.zoned], zone))
+        utc = pd.Series(instant[clock.zoned]).dt.tz_localize("UTC")
+        date[clock.zoned] = _day_of(_wall_of(utc, zone))
         _note_moved(raw, name, clock.wall, written != date, zone)
     if local.any():
         instant[local] = _utc_of(raw, name, clock.wall, local, naive, zone)
@@ -198,7 +192,7 @@ def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> Moment
 def _note_moved(raw: RawTable, name: str, wall: Times, moved: Flags, zone: str) -> None:
     """Note the times that fall on another day in the study's zone than where they were written."""
     where = moved & ~np.isnat(wall)
-    raw.tell_each("another_day", where, name, shown=1, time=_times(wall), zone=zone)
+    raw.tell_each("another_day", where, name, shown=1, time=lambda i: _shown(wall[i]), zone=zone)
 
 
 def _utc_of(raw: RawTable, name: str, wall: Times, local: Flags, naive: Flags, zone: str) -> Times:
@@ -208,18 +202,17 @@ def _utc_of(raw: RawTable, name: str, wall: Times, local: Flags, naive: Flags, z
     odd = utc.isna().to_numpy()
     if odd.any():
         first = np.ones(int(odd.sum()), dtype=np.bool_)  # of a doubled hour, the first
-        mended = clocks[odd].dt.tz_localize(zone, ambiguous=first, nonexistent="shift_forward")
-        utc[odd] = mended
+        utc[odd] = clocks[odd].dt.tz_localize(zone, ambiguous=first, nonexistent="shift_forward")
         where = np.zeros(len(wall), dtype=np.bool_)
         where[np.flatnonzero(local)[odd]] = True
-        raw.tell_each("clock_change", where & naive, name, time=_times(wall), zone=zone)
-    return _naive_utc(utc)
+        said = {"time": lambda i: _shown(wall[i]), "zone": zone}
+        raw.tell_each("clock_change", where & naive, name, **said)
+    return _wall_of(utc, "UTC")
 
 
-def _wall_of(instant: Times, zone: str) -> Times:
-    """Return what the clocks of a zone show at instants in UTC."""
-    there = pd.Series(instant).dt.tz_localize("UTC").dt.tz_convert(zone)
-    wall: Times = there.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
+def _wall_of(times: "pd.Series[Any]", zone: str) -> Times:
+    """Return what the clocks of a zone show at times that have one."""
+    wall: Times = times.dt.tz_convert(zone).dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
     return wall
 
 
@@ -227,17 +220,6 @@ def _day_of(wall: Times) -> Times:
     """Return the midnight before each wall clock."""
     day: Times = wall.astype("datetime64[D]").astype("datetime64[us]")
     return day
-
-
-def _naive_utc(times: "pd.Series[Any]") -> Times:
-    """Return times with a zone as UTC without one."""
-    utc: Times = times.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
-    return utc
-
-
-def _times(wall: Times) -> Callable[[int], str]:
-    """Return what tells the wall clock of a row."""
-    return lambda i: _shown(wall[i])
 
 
 def _shown(wall: np.datetime64) -> str:
@@ -248,11 +230,19 @@ def _shown(wall: np.datetime64) -> str:
 def _other_forms(raw: RawTable, name: str, found: Distinct) -> Times:
     """Return the wall clock of each value that is not ISO 8601; NaT where there is a stop."""
     written = _Written([_FORM.fullmatch(label) for label in found.labels])
-    order = _order(raw, name, found, written)
+    order, stated = _order(raw, name, found, written), raw.form.date_order
     walls = np.full(len(found.labels), NOT_A_TIME)
     if order is not None:
         walls = written.walls(_ORDERS[order])
-    _report_unread(raw, name, found, ~written.fits if order is None else np.isnat(walls))
+
+    def what(i: int) -> str:
+        if _SERIAL.fullmatch(found.at(i)):
+            return "a spreadsheet's day count, not a date"
+        return "not a date" + (f" written {stated}" if stated else "")
+
+    unread = ~written.fits if order is None else np.isnat(walls)
+    where = np.append(unread, False)[found.codes]
+    raw.tell_each("not_a_date", where, name, text=found.at, what=what)
     return walls
 
 
@@ -313,43 +303,19 @@ def _order(raw: RawTable, name: str, found: Distinct, written: _Written) -> str 
 
 
 def _report_undecided(raw: RawTable, name: str, found: Distinct, written: _Written) -> None:
-    """Stop, with both readings of the first three values."""
-    _, rows = np.unique(found.codes[found.codes >= 0], return_index=True)
-    shown = [i for i in np.argsort(rows) if written.fits[i]][:3]
+    """Stop: some dates fit one order alone and some the other, or with both readings of three."""
     either = [written.walls(order).astype("datetime64[D]") for order in ("dmy", "mdy")]
-    if _both_orders(raw, name, found, *(~np.isnat(days) for days in either)):
+    first, second = (~np.isnat(days) for days in either)
+    only = {"day-first": first & ~second, "month-first": second & ~first}
+    if all(fits.any() for fits in only.values()):
+        at = [(int(np.argmax(np.append(f, False)[found.codes])), o) for o, f in only.items()]
+        one, other = sorted((int(raw.rows[i]), found.at(i), order) for i, order in at)
+        raw.tell("both_date_orders", name, one[0], one=one, other=other)
         return
-    readings = []
+    _, rows = np.unique(found.codes[found.codes >= 0], return_index=True)
+    shown, readings = [i for i in np.argsort(rows) if written.fits[i]][:3], []
     for i in shown:
         days = dict.fromkeys(str(days[i]) for days in either if not np.isnat(days[i]))
         readings.append(f"{found.labels[i]} is {' or '.join(days) or 'no date'}")
     row = found.first_row(raw, found.labels[shown[0]])
     raw.tell("date_order_open", name, row, readings="; ".join(readings))
-
-
-def _both_orders(
-    raw: RawTable, name: str, found: Distinct, day_first: Flags, month_first: Flags
-) -> bool:
-    """Stop where some dates fit one order alone and some the other; return whether that is so."""
-    only = {"day-first": day_first & ~month_first, "month-first": month_first & ~day_first}
-    if not all(fits.any() for fits in only.values()):
-        return False
-    at = {
-        order: int(np.argmax(np.append(fits, False)[found.codes])) for order, fits in only.items()
-    }
-    one, other = sorted((int(raw.rows[i]), found.at(i), order) for order, i in at.items())
-    raw.tell("both_date_orders", name, one[0], one=one, other=other)
-    return True
-
-
-def _report_unread(raw: RawTable, name: str, found: Distinct, unread: Flags) -> None:
-    """Stop at the cells that are no dates."""
-    stated = raw.form.date_order
-
-    def what(i: int) -> str:
-        if _SERIAL.fullmatch(found.at(i)):
-            return "a spreadsheet's day count, not a date"
-        return "not a date" + (f" written {stated}" if stated else "")
-
-    where = np.append(unread, False)[found.codes]
-    raw.tell_each("not_a_date", where, name, text=found.at, what=what)

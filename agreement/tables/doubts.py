@@ -1,8 +1,7 @@
 """What looks too wrong to be computed from: most stops the run until `[confirm]` says why it is right."""
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -71,22 +70,6 @@ def doubt_said(
     return doubt(options, code, file, what.format_map(values), remedy, column=column)
 
 
-@dataclass(frozen=True, slots=True)
-class _Looked:
-    """One checked table that is looked at, and where doubts about it go."""
-
-    name: str
-    frame: pd.DataFrame
-    file: str
-    options: StudyOptions
-    findings: Findings
-
-    def doubt(self, message: str, column: str, row: Any = None, **values: Any) -> None:
-        """Record a doubt; `column` is ours."""
-        header, row = self.options.header(self.name, column), None if row is None else int(row)
-        self.findings.tell(message, self.file, row=row, column=header, **values)
-
-
 def doubt_tables(
     options: StudyOptions,
     frames: Mapping[str, pd.DataFrame],
@@ -100,27 +83,18 @@ def doubt_tables(
     """
     _turned_codes(options, findings)
     for name, frame in frames.items():
-        if len(frame):
-            one = _Looked(name, frame, names.get(name, name), options, findings)
-            _odd_dates(one)
-            _clock_times(one)
-            _put_aside(one)
+        for said, column, row, told in _odd(name, frame) if len(frame) else ():
+            header, row = column and options.header(name, column), None if row is None else int(row)
+            findings.tell(said, names.get(name, name), row=row, column=header, **told)
     settle(options, findings)
 
 
 def settle(options: StudyOptions, findings: Findings) -> None:
-    """Let ``[confirm]`` decide about doubts that were found where it is not known."""
-    findings.problems[:] = settled(options, findings.problems)
-
-
-def settled(options: StudyOptions, problems: Iterable[Problem]) -> list[Problem]:
-    """Return problems, doubts among them as `agreement.tables.doubts.doubt` gives them."""
-    return [
-        doubt(options, p.reason, p.file, p.what, p.remedy, row=p.row, column=p.column)
-        if p.severity == "stop" and p.reason in DOUBTS and "[confirm]" not in p.remedy
-        else p
-        for p in problems
-    ]
+    """Let ``[confirm]`` decide about doubts that were found where it is not known; see `doubt`."""
+    for i, p in enumerate(findings.problems):
+        if p.severity == "stop" and p.reason in DOUBTS and "[confirm]" not in p.remedy:
+            place: dict[str, Any] = {"row": p.row, "column": p.column}
+            findings.problems[i] = doubt(options, p.reason, p.file, p.what, p.remedy, **place)
 
 
 def _turned_codes(options: StudyOptions, findings: Findings) -> None:
@@ -137,40 +111,30 @@ def _turned_codes(options: StudyOptions, findings: Findings) -> None:
                     findings.tell("codes_turned", STUDY_FILE, **said)
 
 
-def _odd_dates(one: _Looked) -> None:
-    """Doubt dates up to the day from which machines count, and after tomorrow."""
+def _odd(name: str, frame: pd.DataFrame) -> Iterator[tuple[str, str | None, Any, Told]]:
+    """Yield what looks wrong in a table: message, our column, row, what the message is filled with."""
+    # dates up to the day from which machines count, and after tomorrow
     tomorrow = max(dt.date.today(), RELEASED) + dt.timedelta(days=1)
-    dates = one.frame["date"]
+    dates = frame["date"]
     odd = (dates <= pd.Timestamp(EARLIEST)) | (dates > pd.Timestamp(tomorrow))
     if odd.any():
-        first = one.frame[odd].iloc[0]
-        column = {"field_estimates": "taken_at", "sessions": "started_at"}.get(one.name, "date")
+        first = frame[odd].iloc[0]
+        column = {"field_estimates": "taken_at", "sessions": "started_at"}.get(name, "date")
         told: Told = {"odd": int(odd.sum()), "all": len(dates), "first": first["date"].date()}
-        ends = {"earliest": EARLIEST, "tomorrow": tomorrow}
-        one.doubt("odd_dates", column, first["row"], **told, **ends)
-
-
-def _put_aside(one: _Looked) -> None:
-    """Doubt rows that somebody took out by a mark before them, which a table does not know."""
-    column = MARKED.get(one.name)
-    if column is None or column not in one.frame:
-        return
-    marked = one.frame[column].astype(str).str.startswith(("#", "//")).to_numpy(dtype=bool)
-    if 0 < marked.sum() <= len(marked) / 2:
-        first = one.frame[marked].iloc[0]
-        told: Told = {"marked": marked.sum(), "all": len(marked), "first": first[column]}
-        one.findings.tell("marked_rows", one.file, row=int(first["row"]), **told)
-
-
-def _clock_times(one: _Looked) -> None:
-    """Doubt minutes whose decimals never reach 60: 11:45 written as 11.45."""
-    column = CLOCK_COLUMNS.get(one.name)
-    if column is None or column not in one.frame:
-        return
-    hundredths = np.round(one.frame[column].dropna().to_numpy(np.float64) * 100, 6)
-    part = hundredths[hundredths % 100 != 0] % 100
-    if len(part) < CLOCK_NOTED or (part % 1 != 0).any() or (part >= 60).any():
-        return
-    if (part % 10 != 0).any():  # else tenths, or half minutes
-        message = "perhaps_clock_times" if len(part) < CLOCK_FEWEST else "clock_times"
-        one.doubt(message, column, times=len(part), largest=int(part.max()))
+        told |= {"earliest": EARLIEST, "tomorrow": tomorrow}
+        yield "odd_dates", column, first["row"], told
+    # minutes whose decimals never reach 60: 11:45 written as 11.45
+    if (minutes := CLOCK_COLUMNS.get(name, "")) in frame:
+        hundredths = np.round(frame[minutes].dropna().to_numpy(np.float64) * 100, 6)
+        part = hundredths[hundredths % 100 != 0] % 100
+        whole = (part % 1 == 0).all() and (part < 60).all()
+        if len(part) >= CLOCK_NOTED and whole and (part % 10 != 0).any():  # no tenths, half minutes
+            message = "perhaps_clock_times" if len(part) < CLOCK_FEWEST else "clock_times"
+            yield message, minutes, None, {"times": len(part), "largest": int(part.max())}
+    # rows that somebody took out by a mark before them, which a table does not know
+    if (own := MARKED.get(name, "")) in frame:
+        marked = frame[own].astype(str).str.startswith(("#", "//")).to_numpy(dtype=bool)
+        if 0 < marked.sum() <= len(marked) / 2:
+            first = frame[marked].iloc[0]
+            told = {"marked": marked.sum(), "all": len(marked), "first": first[own]}
+            yield "marked_rows", None, first["row"], told

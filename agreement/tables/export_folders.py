@@ -17,7 +17,7 @@ import pandas as pd
 from agreement.tables.checked_tables import Athletes, CheckedTable, Leaving, drop_withdrawn
 from agreement.tables.columns import PARQUET_ENDING, Table
 from agreement.tables.dates import moment_column
-from agreement.tables.findings import Findings
+from agreement.tables.findings import Findings, Told
 from agreement.tables.ids import silent_ids
 from agreement.tables.options import FileFormat
 from agreement.tables.parts import CheckedPiece, Piece
@@ -31,6 +31,7 @@ _STAMP: Final = re.compile(
     r"(?<!\d)((?:19|20)\d\d)([-_.]?)(0[1-9]|1[0-2])"
     r"(?:\2(0[1-9]|[12]\d|3[01])(?:[T _-]?([01]\d|2[0-3])[-.h]?([0-5]\d))?)?(?!\d)"
 )
+_MAY_LACK: Final = 0.2  # of all people, a newer list of them; common practice, no source
 Build = Callable[[RawTable], CheckedTable]
 
 
@@ -145,11 +146,9 @@ class Exports:
         """Take people who withdrew out of every export, then the rows that a newer one holds."""
         keys = []
         for part, (raw, *_) in enumerate(self.read):
-            if raw is None:
-                continue
-            who = self.people.people
-            self._gone[part] = drop_withdrawn(raw, self.ids, who)
-            keys.append(_keys(raw, self.table, self.ids, self.zone).assign(part=part))
+            if raw is not None:
+                self._gone[part] = drop_withdrawn(raw, self.ids, self.people.people)
+                keys.append(_keys(raw, self.table, self.ids, self.zone).assign(part=part))
         if not keys:
             return
         every = pd.concat(keys, ignore_index=True)
@@ -158,12 +157,9 @@ class Exports:
         newest = every[known].groupby(by)["part"].transform("max").reindex(every.index)
         every["newest"] = newest.fillna(every["part"]).astype(np.int64)
         old = every[every["part"] < every["newest"]]
-        if old.empty:
-            return
-        same = self._unchanged(every, by)
-        for part in old["part"].unique():
-            lines = old[old["part"] == part]
-            self._leave(int(part), lines, same[lines.index])
+        same = self._unchanged(every, by) if len(old) else np.zeros(0, bool)
+        for part, lines in old.groupby("part"):
+            self._leave(int(str(part)), lines, same[lines.index])
 
     def _unchanged(self, every: pd.DataFrame, by: list[str]) -> Flags:
         """Whether each row's export says of its key what the newest one says."""
@@ -216,17 +212,11 @@ class Exports:
         if not self.files:
             return
         first, last = (file.split("/")[-1] for file in (self.files[0], self.files[-1]))
-        of_parts = f' For parts of one table set folder = "parts" in [files.{self.table.name}].'
-        findings.tell(
-            "exports",
-            self.name,
-            exports=counted(len(self.files), "export"),
-            first=first,
-            last=last,
-            again=counted(self.again, "row"),
-            corrected=self.corrected,
-            parts=of_parts if self.table.in_parts else "",
-        )
+        exports, again = counted(len(self.files), "export"), counted(self.again, "row")
+        parts = f' For parts of one table set folder = "parts" in [files.{self.table.name}].'
+        told: Told = {"first": first, "last": last, "exports": exports, "again": again}
+        told |= {"corrected": self.corrected, "parts": parts if self.table.in_parts else ""}
+        findings.tell("exports", self.name, **told)
 
 
 def _keys(raw: RawTable, table: Table, ids: dict[str, str], zone: str | None) -> pd.DataFrame:
@@ -258,14 +248,11 @@ def _keys(raw: RawTable, table: Table, ids: dict[str, str], zone: str | None) ->
     return pd.DataFrame(columns).assign(at=np.arange(len(raw.rows)))
 
 
-def deleted_people(
-    exports: Exports, findings: Findings, most: float = 0.2
-) -> tuple[frozenset[str], frozenset[str]]:
+def deleted_people(exports: Exports, findings: Findings) -> tuple[frozenset[str], frozenset[str]]:
     """
     Return who withdrew by any export of the athletes table, and who was deleted from the newest.
 
     Each export is the whole list of its day; where the newest lacks so many that it is none, stop.
-    most: share of all people that a newer list may lack. (common practice, no source)
     """
     lists, marked = [], frozenset[str]()
     for raw in exports.raws():
@@ -275,7 +262,7 @@ def deleted_people(
         lists.append(people.present())
     everybody = frozenset[str]().union(*lists)
     deleted = everybody - lists[-1] - marked if lists else everybody
-    if len(deleted) > max(1.0, most * len(everybody)):
+    if len(deleted) > max(1.0, _MAY_LACK * len(everybody)):
         findings.tell("list_shrank", exports.files[-1], gone=len(deleted), all=len(everybody))
         return marked, frozenset()
     if deleted:

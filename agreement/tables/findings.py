@@ -24,9 +24,7 @@ _UNKNOWN_WITHOUT = {  # what is unknown as long as a table lacks the column of i
 _MORE = "the same problem."  # ends the count of the rest
 Rows = npt.NDArray[np.int64]
 Told = dict[str, Any]  # words that a message is filled in with
-_Likeness = tuple[
-    str, str, str, *tuple[str | None, ...]
-]  # severity, reason, table, column, sentence
+_Likeness = tuple[str, str, str, *tuple[str | None, ...]]  # severity, reason, table, column, what
 
 
 class Message(NamedTuple):
@@ -165,9 +163,9 @@ class Findings:
 
     def ledger(self) -> pd.DataFrame:
         """Return every line of rows left out; columns `agreement.terms.EXCLUSION_COLUMNS`."""
-        if self._ledger:
-            return pd.concat(self._ledger, ignore_index=True)
-        return _no_lines().copy()
+        if not self._ledger:
+            self._add("", "", [], [], [])
+        return pd.concat(self._ledger, ignore_index=True)
 
     def _add(
         self, reason: str, file: str, messages: Sequence[str], rows: Any, ids: Iterable[object]
@@ -178,13 +176,6 @@ class Findings:
         lines = {name: pd.Series(cells, places, "str") for name, cells in text.items()}
         lines["row"] = pd.Series(rows, places, "Int64")
         self._ledger.append(pd.DataFrame(lines)[EXCLUSION_COLUMNS])
-
-
-@cache
-def _no_lines() -> pd.DataFrame:
-    """Return a ledger without lines."""
-    kinds = {name: "Int64" if name == "row" else "str" for name in EXCLUSION_COLUMNS}
-    return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
 
 
 @dataclass(slots=True)

@@ -173,39 +173,29 @@ def refuse_unread_people(folder: Path, file: str | None, findings: Findings) -> 
     """Stop at what looks like the athletes table beside, or instead of, the `file` read."""
     if any(stop.file == file for stop in findings.stops if file is not None):
         return
+    found, unread = {}, "It looks like the athletes table and is not read"
     for path in sorted(folder.iterdir()):
         name = path.name
         if name == file or name.startswith((".", "~$")) or not looks_like_people(name):
             continue
-        lost = not path.exists()
-        whole = path.is_file() and name.casefold().endswith(_ENDINGS)
-        if file is None or whole or lost:
-            shown = name.encode("utf-8", "replace").decode()
-            _refuse(shown, file, findings, lost=lost, folder=path.is_dir())
-    if file is None:
-        for path in sorted(folder.glob("*/")):
-            moved = [p.name for p in path.iterdir() if p.name.casefold() in _EXACT]
-            if moved and not path.name.startswith("."):
-                shown = f"{path.name}/{moved[0]}".encode("utf-8", "replace").decode()
-                _refuse(shown, None, findings)
-
-
-def _refuse(
-    name: str, file: str | None, findings: Findings, *, lost: bool = False, folder: bool = False
-) -> None:
-    """Stop: nobody can tell whether people withdrew who are marked there only."""
-    if any(stop.file == name for stop in findings.stops):
-        return
-    if lost:
-        what = "It is a link that leads nowhere"
-    elif folder:
-        what = "It is a folder, and athletes are read from a file"
-    else:
-        what = "It looks like the athletes table and is not read"
-    if file is None:
-        findings.tell("unread_athletes", name, what=what)
-    else:
-        findings.tell("more_athletes", name, what=what, read=file)
+        if not path.exists():
+            found[name] = "It is a link that leads nowhere"
+        elif file is None and path.is_dir():
+            found[name] = "It is a folder, and athletes are read from a file"
+        elif file is None or (path.is_file() and name.casefold().endswith(_ENDINGS)):
+            found[name] = unread
+    for path in sorted(folder.glob("*/")) if file is None else ():
+        moved = [p.name for p in path.iterdir() if p.name.casefold() in _EXACT]
+        if moved and not path.name.startswith("."):
+            found[f"{path.name}/{moved[0]}"] = unread
+    said = {stop.file for stop in findings.stops}
+    for name, what in found.items():  # nobody can tell whether people withdrew who are marked there
+        if (shown := name.encode("utf-8", "replace").decode()) in said:
+            continue
+        if file is None:
+            findings.tell("unread_athletes", shown, what=what)
+        else:
+            findings.tell("more_athletes", shown, what=what, read=file)
 
 
 def looks_like_people(name: str) -> bool:

@@ -30,19 +30,12 @@ class Unit:
 CLOCKS: Final = ("h:mm:ss", "h:mm", "mm:ss")  # read as minutes before they are converted
 
 
-def _number(said: float | str) -> float:
-    """Return a factor, which may be written as a fraction."""
-    above, _, below = str(said).partition("/")
-    return float(above) / float(below or 1)
-
-
 def _unit(said: float | str | dict[str, float | str]) -> Unit:
-    """Return a unit: a factor, a pace, or a factor with a shift."""
-    if not isinstance(said, dict):
-        return Unit(_number(said))
-    if "pace" in said:
-        return Unit(_number(said["pace"]), pace=True)
-    return Unit(_number(said["factor"]), _number(said["shift"]))
+    """Return a unit: a factor, a pace, or a factor with a shift; factors may be fractions."""
+    told = said if isinstance(said, dict) else {"factor": said}
+    above, _, below = str(told.get("pace") or told["factor"]).partition("/")
+    factor = float(above) / float(below or 1)
+    return Unit(factor, float(told.get("shift", 0)), pace="pace" in told)
 
 
 _DATA: Final = declared("units.toml", "tables")
@@ -58,6 +51,7 @@ VO2MAX_UNITS: Final[dict[str, tuple[str, Unit]]] = {
     "L/min": ("vo2max_l_min", Unit()),
     "mL/min": ("vo2max_ml_min", Unit()),
 }
+_MARKS: Final = {0xB7: ".", 0xB0: "deg", 0x2212: "-"}  # middle dot, degree, minus
 _DATE_WORDS: Final = frozenset(
     ("yyyy-mm-dd", "dd.mm.yyyy", "dd/mm/yyyy", "mm/dd/yyyy", "iso8601", "hh:mm:ss", "date", "time")
 )
@@ -65,9 +59,7 @@ _DATE_WORDS: Final = frozenset(
 
 def _plain(text: str) -> str:
     """Return a unit's text without case, blanks and brackets, one way of writing per unit."""
-    plain = "".join(text.split()).strip("[]()").casefold()
-    plain = plain.replace("\N{MIDDLE DOT}", ".").replace("\N{DEGREE SIGN}", "deg")
-    plain = plain.replace("\N{MINUS SIGN}", "-")
+    plain = "".join(text.split()).strip("[]()").casefold().translate(_MARKS)
     return _SPELLINGS.get(plain, plain)
 
 
