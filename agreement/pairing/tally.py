@@ -74,9 +74,13 @@ class Tally:
                 said = f"{who} {'has' if athletes == 1 else 'have'} a pair"
                 found.tell("few_for_limits", lab_file, athletes=said, **few)
         for one in self.without_pair() if self.paired.size else ():
-            name = "method_in_other_mode" if one.keys else "method_without_pair"
-            why = REASONS[one.reason]
-            found.tell(name, lab_file, method=one.method, why=why, keys=one.keys)
+            found.tell(
+                "method_in_other_mode" if one.keys else "method_without_pair",
+                lab_file,
+                method=one.method,
+                why=REASONS[one.reason],
+                keys=one.keys,
+            )
         # tests in a pair of another method only
         for method in sorted(name for name, rows in self.served.items() if rows.size):
             without = np.setdiff1d(self.paired, self.served[method])

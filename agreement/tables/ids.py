@@ -103,19 +103,15 @@ def spelling_of(one: str) -> Spelling:
     >>> {spelling_of(i).near for i in ("A-007", "a007", "A 7", "\uff21007", "\u0410007")}
     {(('near', 'a7'),)}
     """
-    near, far = spelled(one, year=True), spelled(one)
-    number = digits(far)
-    like = (("near", near),)
-    wide = (("far", far),)
-    numbers = (("number", number),) if number else ()
-    alone = (("digits", number),) if number == far else ()
+    far = spelled(one)
+    near, wide, number = ("near", spelled(one, year=True)), ("far", far), digits(far)
+    if not number:
+        return Spelling((("id", one), near, wide), (near,), (near, wide))
     # digits alone are like any id with this number, and the other way round
-    across = (("number", number),) if number == far else (("digits", number),)
-    return Spelling(
-        (("id", one), *like, *wide, *numbers, *(alone if number else ())),
-        like,
-        (*like, *wide, *(across if number else ())),
-    )
+    within, alone = ("number", number), ("digits", number)
+    own = (within, alone) if number == far else (within,)
+    across = within if number == far else alone
+    return Spelling((("id", one), near, wide, *own), (near,), (near, wide, across))
 
 
 def spelled(one: str, *, year: bool = False) -> str:
@@ -145,8 +141,7 @@ def as_a_spreadsheet_reads(one: str) -> str:
     if _READ_AS_NUMBER.fullmatch(one):
         value = float(one.replace(",", "."))
         return f"{value:.0f}" if isfinite(value) else ""
-    found = _ISO.match(one)
-    if found:
+    if found := _ISO.match(one):
         return f"{found[1]}-{found[2]}"
     for pattern, month, day in ((_MONTH_DAY, 1, 2), (_DAY_MONTH, 2, 1)):
         found = pattern.fullmatch(one.casefold())
@@ -245,24 +240,22 @@ def read_id_map(
     folder: Path, file: str | None, findings: Findings
 ) -> tuple[IdMap, InputFile | None]:
     """Return athlete ids by the id found in the files; `file` is the key ``study.id_map``."""
-    nothing = IdMap()
     if file is None or path_problem(folder, file):  # reported with the study file
-        return nothing, None
+        return IdMap(), None
     if not (folder / file).is_file():
         findings.tell("id_map_missing", file)
-        return nothing, None
+        return IdMap(), None
     raw = read_table(folder / file, file, ID_MAP, FileFormat(), findings)
     if raw is None or not set(ID_MAP.columns) <= set(raw.frame):
-        return nothing, None
+        return IdMap(), None
     found, ours = text_column(raw, "found"), text_column(raw, "athlete_id")
     ids: dict[str, str] = {}
     rows: dict[str, int] = {}
     for i, row in enumerate(map(int, raw.rows)):
         theirs, to = found.at(i), ours.at(i)
         if not theirs or not to:
-            raw.tell(
-                "joined_with_nothing", "athlete_id" if theirs else "found", row, one=theirs or to
-            )
+            empty = "athlete_id" if theirs else "found"
+            raw.tell("joined_with_nothing", empty, row, one=theirs or to)
             continue
         rows.setdefault(theirs, row)
         if ids.setdefault(theirs, to) != to:
@@ -276,17 +269,15 @@ def note_leads_nowhere(
 ) -> None:
     """Note the lines of the id map that lead to an id which the study's athletes do not have."""
     astray = [theirs for theirs, to in id_map.ids.items() if to not in known]
-    findings.each(
-        "note",
-        "unknown_athlete",
-        id_map.file,
-        np.array([id_map.rows[theirs] for theirs in astray], np.int64),
-        id_map.column,
-        lambda i: (
-            f"'{discreet_id(astray[i])}' leads to '{id_map.ids[astray[i]]}', who is not in {known_file}."
-        ),
-        "Correct the line: messages name the row's athlete by the id that it leads to.",
-    )
+    rows = np.array([id_map.rows[theirs] for theirs in astray], np.int64)
+    remedy = "Correct the line: messages name the row's athlete by the id that it leads to."
+
+    def said(i: int) -> str:
+        theirs, to = discreet_id(astray[i]), id_map.ids[astray[i]]
+        return f"'{theirs}' leads to '{to}', who is not in {known_file}."
+
+    place = (id_map.file, rows, id_map.column)
+    findings.each("note", "unknown_athlete", *place, said, remedy)
 
 
 def likely_pairs(unknown: AbstractSet[str], known: AbstractSet[str]) -> list[tuple[str, str]]:
@@ -303,46 +294,34 @@ def likely_pairs(unknown: AbstractSet[str], known: AbstractSet[str]) -> list[tup
 
 def _likely(unknown: AbstractSet[str], known: AbstractSet[str]) -> Iterator[tuple[str, list[str]]]:
     """Yield each unknown id with the known ids that look like it."""
-    by_key: dict[str, list[str]] = {}
-    by_number: dict[str, list[str]] = {}
-    by_sheet: dict[str, list[str]] = {}
+    by: dict[tuple[str, str], list[str]] = {}
     for one in known:
-        if read := as_a_spreadsheet_reads(one):
-            by_sheet.setdefault(read, []).append(one)
-        key = spelled(one)
-        by_key.setdefault(key, []).append(one)
-        if number := digits(key):
-            by_number.setdefault(number, []).append(one)
+        key, read = spelled(one), as_a_spreadsheet_reads(one)
+        for kind, found in (("key", key), ("number", digits(key)), ("sheet", read)):
+            by.setdefault((kind, found), []).append(one)
+    by |= {("number", ""): [], ("sheet", ""): []}
     for one in sorted(unknown):
-        key = spelled(one)
+        key, read = spelled(one), as_a_spreadsheet_reads(one)
         number = digits(key)
-        like = by_key.get(key) or by_key.get(number)
+        like = by.get(("key", key)) or by.get(("key", number))
         if key == number:  # digits alone, like any id with this number
-            like = like or by_number.get(number)
-        like = like or by_sheet.get(as_a_spreadsheet_reads(one))
-        yield one, like or []
+            like = like or by.get(("number", number))
+        yield one, like or by.get(("sheet", read)) or []
 
 
 def note_likely_matches(
     file: str, unknown: frozenset[str], known: frozenset[str], known_file: str, findings: Findings
 ) -> None:
     """Note which ids of a file look like an id of another; nothing is joined."""
-    if not unknown:
-        return
-    for one, like in _likely(unknown, known):
+    for one, like in _likely(unknown, known) if unknown else ():
         if like:
-            known_ones = " or ".join(f"'{k}'" for k in sorted(like)[:3])
-            letter = unlike_letter(one, min(like))
+            first, known_ones = min(like), " or ".join(f"'{k}'" for k in sorted(like)[:3])
+            letter = unlike_letter(one, first)
             unlike = f" but for a {letter}" if letter else ""
-            if spelled(one) != spelled(min(like)) and as_a_spreadsheet_reads(one):
+            if spelled(one) != spelled(first) and as_a_spreadsheet_reads(one):
                 unlike = ", as a spreadsheet writes it"
-            told: Told = {
-                "one": one,
-                "known": known_ones,
-                "known_file": known_file,
-                "first": min(like),
-            }
-            findings.tell("likely_match", file, unlike=unlike, **told)
+            told: Told = {"one": one, "known": known_ones, "known_file": known_file}
+            findings.tell("likely_match", file, unlike=unlike, first=first, **told)
 
 
 def discreet_id(one: str) -> str:

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
 from agreement.tables.options import Confirmation
+from agreement.terms import MODES, RESTING
 
 Check = Callable[[Any], Any]
 
@@ -45,12 +46,8 @@ def _all_texts(values: Any) -> bool:
 
 def whole(least: int, most: int | None = None) -> Check:
     """Return a check for a whole number of at least `least`, at most `most`."""
-    upper = "" if most is None else f" and at most {most}"
-    highest = inf if most is None else most
-    return must_be(
-        f"a whole number of at least {least}{upper}",
-        lambda value: _is_number(value, int) and least <= value <= highest,
-    )
+    expected = f"a whole number of at least {least}" + (f" and at most {most}" if most else "")
+    return must_be(expected, lambda one: _is_number(one, int) and least <= one <= (most or inf))
 
 
 def number(least: float, most: float, *, above: bool = False) -> Check:
@@ -58,9 +55,7 @@ def number(least: float, most: float, *, above: bool = False) -> Check:
     start = f"above {least:g}" if above else f"from {least:g}"
     return must_be(
         f"a number {start} to {most:g}, without quotes",
-        lambda value: (
-            _is_number(value) and (least < value if above else least <= value) and value <= most
-        ),
+        lambda one: _is_number(one) and least <= one <= most and not (above and one == least),
         float,
     )
 
@@ -71,18 +66,15 @@ def one_of(*allowed: str) -> Check:
     return must_be(words, lambda value: isinstance(value, str) and value in allowed)
 
 
-def mode_groups(modes: tuple[str, ...]) -> Check:
-    """Return a check for groups of modes that may be paired."""
-    return must_be(
-        f'groups of modes like [["run", "walk"]]; modes are {", ".join(modes)}',
-        lambda value: (
-            isinstance(value, list)
-            and all(isinstance(one, list) and one and all(m in modes for m in one) for one in value)
-        ),
-        lambda value: tuple(tuple(group) for group in value),
-    )
-
-
+_MODES: Final = (*MODES, RESTING)
+mode_groups: Final = must_be(  # which may be paired
+    f'groups of modes like [["run", "walk"]]; modes are {", ".join(_MODES)}',
+    lambda value: (
+        isinstance(value, list)
+        and all(isinstance(one, list) and one and all(m in _MODES for m in one) for one in value)
+    ),
+    lambda value: tuple(map(tuple, value)),
+)
 text: Final = must_be("text in quotes", lambda value: isinstance(value, str))
 yes_no: Final = must_be("true or false, without quotes", lambda value: isinstance(value, bool))
 day: Final = must_be(

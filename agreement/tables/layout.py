@@ -10,7 +10,7 @@ import csv
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -78,12 +78,24 @@ def find_layout(data: bytes, source: Source) -> Layout:
     known = wanted_names(source)
     candidates = (form.separator,) if form.separator else SEPARATORS
     records = {sep: _records(head, sep) for sep in candidates}
-    separator = max(candidates, key=lambda sep: _fit(records[sep], known))
+
+    def fit(separator: str) -> tuple[int, int]:  # known names in a row, then number of columns
+        rows = records[separator]
+        found = max((_names_in(r, known) for r in rows), default=0)
+        return found, max(map(len, rows), default=0)
+
+    separator = max(candidates, key=fit)
     chosen = records[separator]
     place = find_header(chosen, source)
     if len(data) > _HEAD and place.names == len(chosen) - 1:
         raise csv.Error(f"row {place.names + 1}, the header, does not end within {_HEAD} bytes")
-    _report(separator, encoding, source)
+    found = []  # and not stated, where it differs from the plain form
+    if form.separator is None and separator != ",":
+        found.append(f"{_NAMES[separator]} between columns")
+    if form.encoding is None and encoding not in {"utf-8", "utf-8-sig"}:
+        found.append(f"text encoded as {encoding}")
+    if found:
+        source.tell("form_found", found=" and ".join(found))
     report_header(chosen, place, source)
     header = tuple(chosen[place.names]) if chosen else ()
     units = () if place.units is None else tuple(chosen[place.units])
@@ -135,23 +147,6 @@ def _records(head: str, separator: str) -> list[list[str]]:
 def _names_in(record: Sequence[str], known: set[str]) -> int:
     """Return how many cells of a record are known column names."""
     return len({plain_name(cell) for cell in record} & known)
-
-
-def _fit(records: list[list[str]], known: set[str]) -> tuple[int, int]:
-    """Return how well a separator fits: known names in a row, then number of columns."""
-    found = max((_names_in(r, known) for r in records), default=0)
-    return found, max((len(r) for r in records), default=0)
-
-
-def _report(separator: str, encoding: str, source: Source) -> None:
-    """Note what was found and not stated, where it differs from the plain form."""
-    found = []
-    if source.form.separator is None and separator != ",":
-        found.append(f"{_NAMES[separator]} between columns")
-    if source.form.encoding is None and encoding not in {"utf-8", "utf-8-sig"}:
-        found.append(f"text encoded as {encoding}")
-    if found:
-        source.tell("form_found", found=" and ".join(found))
 
 
 def report_header(records: Sequence[Sequence[str]], place: HeaderPlace, source: Source) -> None:
@@ -215,30 +210,21 @@ def wanted_columns(
     filled = [i for i in range(data, len(records)) if any(cell.strip() for cell in records[i])]
     some, numbers = [records[i] for i in filled], np.array(filled, dtype=np.int64) + 1
     if ragged := [i for i, record in enumerate(some) if len(record) != len(names)]:
-        remedy = (
-            "Correct the row: a separator may be missing, or a text that holds one needs quotes."
-        )
-        source.findings.each(
-            "stop",
-            "ragged_row",
-            source.file,
-            numbers[ragged],
-            None,
-            lambda i: _ragged_words(some[ragged[i]], names),
-            remedy,
-        )
+
+        def said(i: int) -> str:
+            record = some[ragged[i]]
+            what = f"The row has {counted(len(record), 'cell')}; the header has {len(names)}"
+            if len(record) < len(names):
+                return f"{what}: there is none for '{names[len(record)][:_SHOWN]}'."
+            return f"{what}: '{record[len(names)][:_SHOWN]}' stands after the last."
+
+        remedy = "a separator may be missing, or a text that holds one needs quotes."
+        place = (source.file, numbers[ragged], None)
+        source.findings.each("stop", "ragged_row", *place, said, f"Correct the row: {remedy}")
         raise RaggedRowsError(source.file)
     columns = list(zip(*some, strict=True)) if some else [()] * len(names)
     cells = {ours: pd.Series(columns[i], dtype="str") for ours, i in header.position.items()}
     return pd.DataFrame(cells), numbers
-
-
-def _ragged_words(record: list[str], names: Sequence[str]) -> str:
-    """Return what is wrong with a record that has too few or too many cells."""
-    what = f"The row has {counted(len(record), 'cell')}; the header has {len(names)}"
-    if len(record) < len(names):
-        return f"{what}: there is none for '{names[len(record)][:_SHOWN]}'."
-    return f"{what}: '{record[len(names)][:_SHOWN]}' stands after the last."
 
 
 def plain_columns(
@@ -260,16 +246,14 @@ def plain_columns(
     except ArrowInvalid:
         return None
     parsed.columns = pd.Index(header.position)
-    needed = next((n for n in header.position if columns[n].required), None)
-    # rows without it may be empty rows, which the careful way leaves out
-    return None if needed is None or _has_gap(parsed[needed]) else parsed
-
-
-def _has_gap(column: "pd.Series[Any]") -> bool:
-    """Whether a column has an empty cell."""
-    if isinstance(column.dtype, pd.CategoricalDtype):
-        return "" in column.cat.categories
-    return bool(column.isna().any() or (column == "").any())
+    needed = next((parsed[n] for n in header.position if columns[n].required), None)
+    if needed is None:
+        return None
+    if isinstance(needed.dtype, pd.CategoricalDtype):
+        gap = "" in needed.cat.categories
+    else:
+        gap = bool(needed.isna().any() or (needed == "").any())
+    return None if gap else parsed  # rows without it may be empty: the careful way leaves those out
 
 
 def _parse(data: bytes, layout: Layout, wanted: list[tuple[int, str]]) -> pd.DataFrame:

@@ -77,11 +77,8 @@ def marks_of(labels: list[str]) -> Marks:
     """
     sure: set[str] = set()
     doubtful: set[str] = set()
-    for label in labels:
-        text = label.strip()
-        if _NUMBER.fullmatch(text):
-            used = {mark for mark in ".," if mark in text}
-            (doubtful if _THOUSANDS.fullmatch(text) else sure).update(used)
+    for text in filter(_NUMBER.fullmatch, map(str.strip, labels)):
+        (doubtful if _THOUSANDS.fullmatch(text) else sure).update({*text} & {".", ","})
     return Marks(frozenset(sure), frozenset(doubtful))
 
 
@@ -93,8 +90,12 @@ def _is_comma(raw: RawTable, name: str, found: Distinct, marks: dict[str, Marks]
     # whether numbers like 1,500 stay open by the file's other columns too
     open_ = len(in_file) == 2 or (mine.doubtful == {","}) != (in_file == {","})
     if len(used) == 2:
-        comma, dot = (_first_with(raw, found, mark) for mark in ",.")
-        raw.tell("both_decimal_marks", name, comma=comma, dot=dot)
+        first = []
+        for mark in ",.":
+            numbers = {v for v in labels if mark in v and _NUMBER.fullmatch(v.strip())}
+            at = int(np.argmax(found.where(numbers)))
+            first.append(f"row {raw.rows[at]}, '{found.at(at).strip()}'")
+        raw.tell("both_decimal_marks", name, comma=first[0], dot=first[1])
         return True
     if stated is not None and used - {stated}:
         raw.tell("another_decimal_mark", name, used=min(used), stated=stated)
@@ -107,13 +108,6 @@ def _is_comma(raw: RawTable, name: str, found: Distinct, marks: dict[str, Marks]
         shown = next(v for v in labels if "," in v and _NUMBER.fullmatch(v.strip())).strip()
         raw.tell("decimal_comma_found", name, listed=shown, read=shown.replace(",", "."))
     return "," in used
-
-
-def _first_with(raw: RawTable, found: Distinct, mark: str) -> str:
-    """Return the first row with a number that has this mark, and its text."""
-    numbers = {v for v in found.labels if mark in v and _NUMBER.fullmatch(v.strip())}
-    at = int(np.argmax(found.where(numbers)))
-    return f"row {raw.rows[at]}, '{found.at(at).strip()}'"
 
 
 def _parsed(raw: RawTable, name: str, found: Distinct, *, comma: bool) -> Floats:

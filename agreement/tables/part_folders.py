@@ -123,7 +123,10 @@ def find_parts(
         P1-pre and the like where there is such a row, and else of pre.
     Returns: empty when there is no such folder; a stop if the study file states it.
     """
-    name = form.path or _unstated(study, table)
+    name, own = form.path or table.name, table.ledger_id
+    if not form.path and not (study / name).exists():  # where there is no folder, the one file
+        files = (f"{name}{ending}" for ending in table.endings)
+        name = next((one for one in files if (study / one).is_file()), name)
     nothing = PartFolder(study, table, name, {})
     if path_problem(study, name):
         return nothing  # reported with the study file
@@ -132,16 +135,14 @@ def find_parts(
         if form.path:
             findings.tell("no_raw_files", name)
         return nothing
-    own = table.ledger_id
     parts: dict[str, Path] = {}
     unread: dict[str, Path] = {}
     kinds: dict[bool, str] = {}  # whether files name the owner of each row, with the last such file
     for path in [place] if place.is_file() else sorted(place.rglob("*")):
-        inside = path.relative_to(place)
+        inside, file = path.relative_to(place), path.relative_to(study).as_posix()
         ending = next((e for e in table.endings if path.name.casefold().endswith(e)), None)
         if not path.is_file() or any(one.startswith(".") for one in inside.parts):
             continue
-        file = path.relative_to(study).as_posix()
         if ending is None:
             if path.suffix.casefold() not in _PAPERS:
                 unread[inside.as_posix()] = path
@@ -157,34 +158,21 @@ def find_parts(
             kinds[many] = file
         if many:
             ids = ids_in(path, file, table, form, findings)
-        else:
-            ids = [_owner(inside.parts[:-1], path.name[: -len(ending)].strip(), keys)]
+        else:  # the folders of its person are above it
+            stem = path.name[: -len(ending)].strip()
+            joined = [joint.join((*inside.parts[:-1], stem)) for joint in _JOINTS]
+            ids = [next((one for one in (*joined, stem) if one in keys), joined[3])]
         for part_id in ids:
             if part_id in parts:
-                two = [str(one.relative_to(place).as_posix()) for one in (parts[part_id], path)]
+                two = [one.relative_to(place).as_posix() for one in (parts[part_id], path)]
                 findings.tell("two_raw_files", name, one=part_id, files=" and ".join(two))
-                continue
-            parts[part_id] = path
+            else:
+                parts[part_id] = path
     if len(kinds) == 2 or (place.is_file() and False in kinds):
         beside = f", which {kinds[True]} has" if True in kinds else ""
         told: Told = {"ours": own, "beside": beside, "table": table.name}
         findings.tell("owner_column_missing", kinds[False], column=own, **told)
     return PartFolder(study, table, name, parts, unread)
-
-
-def _unstated(study: Path, table: Table) -> str:
-    """Return the folder named like the table or, where there is none, the one file."""
-    if not (study / table.name).exists():
-        for ending in table.endings:
-            if (study / f"{table.name}{ending}").is_file():
-                return f"{table.name}{ending}"
-    return table.name
-
-
-def _owner(persons: tuple[str, ...], stem: str, keys: frozenset[str]) -> str:
-    """Return the id that a file belongs to, the folders of its person being above it."""
-    joined = [joint.join((*persons, stem)) for joint in _JOINTS] if persons else []
-    return next((one for one in (*joined, stem) if one in keys), joined[3] if joined else stem)
 
 
 def match_parts(

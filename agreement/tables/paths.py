@@ -7,7 +7,7 @@ Those that unpack to far more than any table does are refused before they fill t
 import hashlib
 import tomllib
 from pathlib import Path, PurePosixPath, PureWindowsPath
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from agreement.errors import Problem, TableError
 
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from agreement.tables.readers import InputFile
-from typing import Final
 
 
 def path_problem(folder: Path, path: str) -> str | None:
@@ -69,14 +68,12 @@ def digest_if_readable(path: Path) -> str | None:
 
 def require_unchanged(folder: Path, inputs: "Sequence[InputFile]") -> None:
     """Raise TableError with every file that is no longer what was read."""
+    what = "The file was changed while the study was being read."
+    remedy = "Run it again when nobody is writing to the folder."
     changed = [one.name for one in inputs if digest_if_readable(folder / one.name) != one.sha256]
     if changed:
-        what = "The file was changed while the study was being read."
-        remedy = "Run it again when nobody is writing to the folder."
-        raise TableError(
-            Problem("stop", "changed_while_read", name, None, None, what, remedy)
-            for name in changed
-        )
+        said = (None, None, what, remedy)
+        raise TableError(Problem("stop", "changed_while_read", name, *said) for name in changed)
 
 
 MOST_UNPACKED: Final = 2_000_000_000  # bytes of one file
@@ -98,14 +95,13 @@ def most_unpacked(packed: int) -> int:
 def refuse_oversize_parquet(about: Any, packed: int) -> None:
     """Raise `OversizeError` when a file of `packed` bytes says of itself what no table can be."""
     groups = [about.row_group(i) for i in range(about.num_row_groups)]
-    lengths = [
-        sum(group.column(i).num_values for group in groups) for i in range(about.num_columns)
-    ]
-    rows = max([about.num_rows, *lengths])
-    if rows > _ROWS_ALWAYS + _ROWS_PER_BYTE * packed:
-        raise OversizeError(
-            f"it says that it holds {rows:,} rows in {packed:,} bytes".replace(",", " ")
-        )
+    columns = range(about.num_columns)
+    lengths = [sum(group.column(i).num_values for group in groups) for i in columns]
+    rows, what = max([about.num_rows, *lengths]), ""
     size = sum(group.total_byte_size for group in groups)
-    if size > most_unpacked(packed) and packed < MOST_UNPACKED:
-        raise OversizeError(f"it says that {packed:,} bytes unpack to {size:,}".replace(",", " "))
+    if rows > _ROWS_ALWAYS + _ROWS_PER_BYTE * packed:
+        what = f"it says that it holds {rows:,} rows in {packed:,} bytes"
+    elif size > most_unpacked(packed) and packed < MOST_UNPACKED:
+        what = f"it says that {packed:,} bytes unpack to {size:,}"
+    if what:
+        raise OversizeError(what.replace(",", " "))

@@ -42,7 +42,12 @@ def keep_rules(
     Returns: for each column in `REQUIRED_VALUES`: where its value is outside the reject range.
     """
     refused: dict[str, Flags] = {}
-    breaches = _breaches(numbers)
+    breaches: dict[tuple[str, str], Flags] = {}  # by column and rule; an empty cell breaks none
+    for name, values in numbers.items():
+        if (usual := RANGES.get(name)) is not None:
+            breaches[name, "warn"] = (values < usual.warn_low) | (values > usual.warn_high)
+            breaches[name, "reject"] = (values < usual.reject_low) | (values > usual.reject_high)
+    breaches = {place: where for place, where in breaches.items() if where.any()}
     _stop_at_undecided_units(raw, numbers)
     _stop_at_unlikely_people(raw, numbers, breaches)
     for (column, rule), where in breaches.items():
@@ -66,16 +71,6 @@ def keep_rules(
     return refused
 
 
-def _breaches(numbers: dict[str, Floats]) -> dict[tuple[str, str], Flags]:
-    """Return where each rule of each column is broken; an empty cell breaks none."""
-    found: dict[tuple[str, str], Flags] = {}
-    for name, values in numbers.items():
-        if (usual := RANGES.get(name)) is not None:
-            found[name, "warn"] = (values < usual.warn_low) | (values > usual.warn_high)
-            found[name, "reject"] = (values < usual.reject_low) | (values > usual.reject_high)
-    return {place: where for place, where in found.items() if where.any()}
-
-
 def value_text(column: str, value: float, *, refused: bool) -> str:
     """Return a value with the range that it is outside of, as a message says it."""
     usual = RANGES[column]
@@ -87,14 +82,10 @@ def value_text(column: str, value: float, *, refused: bool) -> str:
     return f"Value {value:g} is {word} {low:g} to {high:g}{unit}."
 
 
-def hint(column: str, value: float) -> str:
-    """Return what a value may really be, or nothing."""
-    return next((text for low, high, text in _HINTS.get(column, ()) if low <= value <= high), "")
-
-
 def refusal(column: str, value: float, *, refused: bool = True) -> str:
     """Return why a value is out of range, or else unusual, and what it may really be."""
-    return f"{value_text(column, value, refused=refused)} {hint(column, value)}".rstrip()
+    hints = (text for low, high, text in _HINTS.get(column, ()) if low <= value <= high)
+    return f"{value_text(column, value, refused=refused)} {next(hints, '')}".rstrip()
 
 
 def _saying(column: str, values: Floats, *, refused: bool) -> Callable[[int], str]:
@@ -136,17 +127,12 @@ def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats]) -> None:
             if 2 * many > filled and (low == usual.reject_low or many >= _MANY):
                 middle = 2 * float(np.median(values[outside] / 2))  # no sum is too large
                 share = f"{many} of {filled} values are {word} {low:g} to {usual.reject_high:g}"
-                _stop_at_unit(raw, column, share, middle)
-                break
-
-
-def _stop_at_unit(raw: RawTable, column: str, share: str, middle: float) -> None:
-    """Stop and name the key that decides the unit; the rows wait until it is stated."""
-    own = RANGES[column].unit
-    low = "unusual" in share  # the values can be what the name says, of people who are very ill
-    like = _looks_like(middle, None if low else own)
-    raw.tell("unit_undecided", column, share=share, own=own, middle=middle, like=like, ours=column)
-    raw.findings.undecided.add((raw.file, raw.header(column)))
+                # what is only unusual can be what the name says, of people who are very ill
+                like = _looks_like(middle, usual.unit if low == usual.reject_low else None)
+                told = {"share": share, "own": usual.unit, "middle": middle, "like": like}
+                raw.tell("unit_undecided", column, ours=column, **told)
+                raw.findings.undecided.add((raw.file, raw.header(column)))
+                break  # the rows wait until the unit is stated
 
 
 def _stop_at_unlikely_people(

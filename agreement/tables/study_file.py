@@ -28,7 +28,7 @@ from agreement.tables.options import (
 from agreement.tables.paths import path_problem
 from agreement.tables.study_lines import stop_at_open_lines, toml_fault
 from agreement.tables.units import unit_names, unit_of
-from agreement.terms import DOUBTS, MODES, RESTING
+from agreement.terms import DOUBTS
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -44,13 +44,10 @@ _NAMES: Final = {name: f"{name}_ml_kg_min" for name in ("limit", "mean_limit", "
 
 def _keys(kind: "type[DataclassInstance]", **own: check.Check) -> Keys:
     """Return the keys of one table: named like their fields, checked by type or by a check of `own`."""
+    types = {one.name: one.type for one in fields(kind) if one.name != "also"}
     return {
-        _NAMES.get(one.name, one.name): (
-            one.name,
-            own.get(one.name) or check.of_type(one.name, one.type),
-        )
-        for one in fields(kind)
-        if one.name != "also"
+        _NAMES.get(name, name): (name, own.get(name) or check.of_type(name, types[name]))
+        for name in types
     }
 
 
@@ -78,7 +75,7 @@ TABLE_KEYS: Final[dict[str, Keys]] = {
         PairingOptions,
         **dict.fromkeys(("days_before", "days_after", "summary_days"), _DAYS),
         **dict.fromkeys(("minimum_days", "stale_after_days"), check.whole(1, 3650)),
-        mode_match=check.mode_groups((*MODES, RESTING)),
+        mode_match=check.mode_groups,
     ),
     "change": _keys(ChangeOptions, minimum_gap_days=check.whole(0, 36500)),
     "profile": _keys(ProfileOptions),
@@ -248,21 +245,19 @@ class _Reader:
                 inputs[name] = {**form, "path": file}
         self.unknown(inputs, list(INPUTS), "files.")
         result = {}
-        for name in inputs:
-            if name in INPUTS:
-                found, also = check.first_headers(self.table(inputs, name, "files."))
-                start = before.get(name, FileFormat())
-                filled = self.fill(start, found, _FILE, f"files.{name}")
-                result[name] = replace(filled, also=also or filled.also)
-                self.file_columns(name, result[name])
+        for name in (one for one in inputs if one in INPUTS):
+            found, also = check.first_headers(self.table(inputs, name, "files."))
+            start = before.get(name, FileFormat())
+            filled = self.fill(start, found, _FILE, f"files.{name}")
+            result[name] = replace(filled, also=also or filled.also)
+            self.file_columns(name, result[name])
         return result
 
     def file_columns(self, name: str, one: FileFormat) -> None:
         """Check that columns, units and codes name columns that the table has."""
-        known = list(INPUTS[name].columns)
-        where = f"files.{name}"
-        stated_in = ("columns", "units", "codes", "values")
-        for key, stated in ((key, getattr(one, key)) for key in stated_in):
+        known, where = list(INPUTS[name].columns), f"files.{name}"
+        for key in ("columns", "units", "codes", "values"):
+            stated = getattr(one, key)
             strange = [column for column in stated if column not in _ALL_COLUMNS]
             self.unknown(dict.fromkeys(strange), known, f"{where}.{key}.")
             for column in set(stated) - set(known) - set(strange):

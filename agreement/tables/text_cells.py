@@ -171,8 +171,15 @@ def code_column(raw: RawTable, name: str) -> Distinct:
     if spelled:
         read = ", ".join(f"'{k}' as {v}" for k, v in spelled.items())
         raw.tell("code_spelling", name, read=read, ours=name)
-    if unknown:
-        _stop_at_unknown(raw, name, found, unknown)
+    if unknown:  # a near code of ours fills the key to set, else a gap: a guess would be taken
+        some, many = unknown[:5], int(found.where(set(unknown)).sum())
+        near = [get_close_matches(one.casefold(), allowed, n=1) or ["..."] for one in some]
+        pairs = ", ".join(f'"{one}" = "{to[0]}"' for one, to in zip(some, near, strict=True))
+        shown = " and ".join(f"'{one}'" for one in some) + (" ..." if len(unknown) > 5 else "")
+        rows = f" in {many} rows" if many > len(unknown) else ""
+        told = {"s": "s" if len(unknown) > 1 else "", "listed": shown, "rows": rows, "pairs": pairs}
+        first = found.first_row(raw, unknown[0])
+        raw.tell("unknown_code", name, first, ours=name, allowed=", ".join(allowed), **told)
     return found.replaced(ours)
 
 
@@ -181,19 +188,6 @@ def _by_study_file(value: str, stated: dict[str, str]) -> str | None:
     if value in stated:
         return stated[value]
     return {k.casefold(): v for k, v in stated.items()}.get(value.casefold())
-
-
-def _stop_at_unknown(raw: RawTable, name: str, found: Distinct, unknown: list[str]) -> None:
-    """Stop, with the key to set; a near code of ours fills it, else a gap: a guess would be taken."""
-    allowed = raw.table.columns[name].codes
-    near = [get_close_matches(value.casefold(), allowed, n=1) or ["..."] for value in unknown[:5]]
-    pairs = ", ".join(f'"{value}" = "{one[0]}"' for value, one in zip(unknown, near, strict=False))
-    shown = " and ".join(f"'{v}'" for v in unknown[:5]) + (" ..." if len(unknown) > 5 else "")
-    many = int(found.where(set(unknown)).sum())
-    rows = f" in {many} rows" if many > len(unknown) else ""
-    told = {"s": "s" if len(unknown) > 1 else "", "listed": shown, "rows": rows, "pairs": pairs}
-    first = found.first_row(raw, unknown[0])
-    raw.tell("unknown_code", name, first, ours=name, allowed=", ".join(allowed), **told)
 
 
 def label_column(raw: RawTable, name: str) -> Distinct:
