@@ -1,7 +1,9 @@
 """What the tool warns of, each condition alone."""
 
+import re
 from dataclasses import replace
 from datetime import date
+from inspect import getsource
 
 import numpy as np
 import pandas as pd
@@ -9,11 +11,15 @@ import pytest
 
 from agreement.stats.basics.bootstrap import Resampling, cluster_resampling
 from agreement.stats.causes.profile_bias import profile_bias
+from agreement.stats.doubts import methods, of_method
+from agreement.stats.doubts.methods import odd_values
+from agreement.stats.doubts.of_method import _IMPLAUSIBLE
 from agreement.stats.lines.structural import structural_slope
 from agreement.stats.lines.trend import trend, trend_of
 from agreement.stats.method_data import MethodData
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
-from agreement.stats.verdict.cautions import cautions_of
+from agreement.stats.verdict.cautions import Caution, cautions_of
+from agreement.tables.findings import message
 from agreement.tables.options import StudyOptions
 
 
@@ -205,3 +211,17 @@ def test_errors_of_one_day_may_be_shared():
     same_day = replace(base, pairs=base.pairs.assign(gap_days=0))
     assert "shared_day" not in codes
     assert "shared_day" in {one.code for one in cautions_of(same_day)}
+
+
+def test_every_doubt_of_a_verdict_has_words_for_an_audit_without_a_number():
+    """Codes as the functions that look for doubts name them: whoever adds one adds its words."""
+    seekers = (odd_values, methods._unrelated, methods.other_mode)
+    names = [name for one in seekers for name in re.findall(r'odd\("(\w+)"', getsource(one))]
+    codes = {message(name)[1] for name in names} | set(_IMPLAUSIBLE)
+    codes |= set(re.findall(r'caution\("(\w+)"', getsource(of_method)))
+    assert {"constant_device", "no_maximum", "one_athlete"} < codes
+    for code in codes:
+        told = Caution(code, "").in_general
+        assert told
+        assert not re.search(r"\d|[{}]", told)
+    assert Caution("trend", "It leans by 0.31.").in_general == ""

@@ -40,21 +40,6 @@ if TYPE_CHECKING:
 
 WITHHELD: Final = "withheld"  # reason of the one note that says that the others stay out
 WHOSE: Final = ("athlete_id", "lab_test_id")
-# without highest, lowest and count that may be one person's, and without what one athlete does
-_DOUBTS: Final = {
-    "no_maximum": "No laboratory test was confirmed as maximal, and some were not.",
-    "field_equals_laboratory": "Field values equal the laboratory's to the digit: copied or told.",
-    "copied_series": "One series of values stands under two ids: one person twice?",
-    "constant_device": "It says the same of everybody.",
-    "no_relation": "No relation with the laboratory's values is shown.",
-    "field_is_laboratory": "Its values are the laboratory's: they were told or copied.",
-    "filled_down": "The laboratory measured the same of everybody.",
-    "bias_beyond": "Its bias is larger than that of any known method.",
-    "equal_differences": "All differences are the same: its values were computed from the laboratory's.",
-    "other_mode": "The laboratory tested another mode of exercise in some of the pairs.",
-    "one_athlete": "The verdict hangs on one or two people: without them it is another.",
-    "two_bodies": "Laboratory repeats lie farther apart than one person changes: two under one id?",
-}
 
 
 class Noise(NamedTuple):
@@ -238,7 +223,7 @@ def released_doubts(doubts: Iterable[Caution]) -> tuple[Caution, ...]:
     >>> released_doubts([Caution("constant_device", "It says 52.0 to 52.0.")])[0].sentence
     'It says the same of everybody.'
     """
-    return tuple(Caution(one.code, _DOUBTS[one.code]) for one in doubts if one.code in _DOUBTS)
+    return tuple(Caution(one.code, one.in_general) for one in doubts if one.in_general)
 
 
 def released_registry(results: "RegistryResults", gone: set[Name]) -> "RegistryResults":

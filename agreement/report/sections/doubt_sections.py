@@ -15,7 +15,6 @@ from agreement.stats.limits.ratio_limits import ratio_words
 
 _BY_LEVEL: Final = "limits_by_level"
 _RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
-_OF_LABORATORY: Final = ("few_laboratory_repeats", "laboratory_noise", "equal_repeats")
 
 
 def by_level(one: Comparison) -> Block:
@@ -51,15 +50,14 @@ def cautions(one: Comparison) -> Block:
         one.numbers.get("repeatability", "typical_error", LABORATORY, mode)
         for mode in one.results.data.repeats["mode"].unique()
     ]
-    withheld = any(cell.withheld for cell in errors)
     told: list[str] = []
     for caution in one.results.cautions:
         places = stated("tables", "cautioned").get(caution.code, "").split()
         cells = {place.split("/")[1]: one.at(place) for place in places}
-        not_shown = caution.code in _OF_LABORATORY and withheld
-        if not_shown or any(cell.withheld for cell in cells.values()):
+        of_laboratory = errors if caution.code == "laboratory_noise" else []
+        if any(cell.withheld for cell in (*cells.values(), *of_laboratory)):
             continue
-        if caution.code == "laboratory_noise":
+        if of_laboratory:
             known = [cell for cell in errors if cell.known]
             told.append(said("sentences", caution.code, errors=known))
         elif cells and next(iter(cells.values())).known:

@@ -40,6 +40,11 @@ class Caution:
     # and an audit leaves it out
     of_all: bool = False
 
+    @property
+    def in_general(self) -> str:
+        """What an audit says of a doubt in its place: nothing of one person; "" where nothing."""
+        return str(_SAID["in_general"].get(self.code, ""))
+
 
 def caution(code: str, /, **values: Any) -> Caution:
     """Return what `cautions.toml` says by this code, filled in with `values`."""
