@@ -81,7 +81,6 @@ def _there(known: dict[str, Estimate], name: str) -> bool:
 def budget_caption(budget: HasFrame | pd.DataFrame) -> Caption:
     """Return what the budget figure shows: what each source spreads alone, the largest first."""
     known = estimates(budget)
-    parts = [
-        (word, root(known[name])) for name, word in SOURCE_WORDS.items() if _there(known, name)
-    ]
+    there = [name for name in SOURCE_WORDS if _there(known, name)]
+    parts = [(SOURCE_WORDS[name], root(known[name])) for name in there]
     return Caption("budget", {"parts": sorted(parts, key=lambda part: -part[1].value)})

@@ -200,15 +200,16 @@ def png_bytes(figure: Figure) -> bytes:
     height, width, _ = drawn.shape
     rows = np.zeros((height, 1 + 3 * width), dtype=np.uint8)  # each begins with 0: no filter
     rows[:, 1:] = drawn[..., :3].reshape(height, -1)
-    per_metre = round(PRINT_DPI / 0.0254)
-    return _PNG + b"".join(
-        (
-            _chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)),
-            _chunk(b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
-            _chunk(b"IDAT", zlib.compress(rows.data, _COMPRESSION)),
-            _chunk(b"IEND", b""),
-        )
-    )
+    per_metre, found = round(PRINT_DPI / 0.0254), _PNG
+    for kind, content in (
+        (b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)),
+        (b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
+        (b"IDAT", zlib.compress(rows.data, _COMPRESSION)),
+        (b"IEND", b""),
+    ):  # chunks: length, kind, content, checksum
+        checksum = zlib.crc32(content, zlib.crc32(kind))
+        found += struct.pack(">I", len(content)) + kind + content + struct.pack(">I", checksum)
+    return found
 
 
 def pdf_bytes(figure: Figure) -> bytes:
@@ -221,9 +222,3 @@ def pdf_bytes(figure: Figure) -> bytes:
     with rc_context({"pdf.fonttype": 42}):
         FigureCanvasPdf(figure).print_pdf(buffer, metadata=nothing)  # type: ignore[no-untyped-call] # as above
     return buffer.getvalue()
-
-
-def _chunk(kind: bytes, content: bytes) -> bytes:
-    """Return one chunk of a PNG: length, kind, content, checksum."""
-    checksum = zlib.crc32(content, zlib.crc32(kind))
-    return struct.pack(">I", len(content)) + kind + content + struct.pack(">I", checksum)

@@ -10,16 +10,15 @@ from matplotlib.ticker import FixedLocator
 
 from agreement.figures.colours import AGREED, FAINT, FIELD, MARGIN, SHADE, ZERO
 from agreement.figures.estimates import Caption, Estimate, chosen
-from agreement.figures.facets import facet
-from agreement.figures.key import explain
+from agreement.figures.key import explain, facet
 from agreement.figures.labels import (
     DIFFERENCE,
     SideLabel,
     gutter,
     hatch_noise,
-    line_labels,
     number,
     shown,
+    side_labels,
     with_interval,
 )
 from agreement.figures.points import MOST_POINTS, draw_points, ends_of
@@ -181,7 +180,7 @@ def _frame(
     ax.set(ylim=heights, xlim=(ends[0] - np.ptp(ends) * free / (1 - free), ends[1]))
     ticks = [tick for tick in ax.get_xticks() if ends[0] <= tick <= ends[1]]
     ax.xaxis.set_major_locator(FixedLocator(ticks))
-    line_labels(ax, labels)
+    side_labels(ax, labels, inside=True)
 
 
 def differences_caption(

@@ -67,35 +67,25 @@ def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
         if column in frame and len(set(frame[column])) > 1:
             named = ", ".join(sorted(map(str, set(frame[column]))))
             raise ValueError(f"rows of several values of '{column}' ({named}); choose those of one")
-    frame = _one_group(frame)
+    names = list(dict.fromkeys(frame["group"])) if "group" in frame else []
+    if len(names) > 1:
+        if "all" not in names:
+            several = ", ".join(map(str, names))
+            raise ValueError(f"rows of several groups ({several}); choose those of one")
+        frame = frame[frame["group"] == "all"]
     numbers = zip(*(frame[name].tolist() for name in ("value", "low", "high")), strict=True)
     keys = [""] * len(frame)
     if set(KEY_COLUMNS) <= set(frame.columns):
         parts = (map(str, frame[name].tolist()) for name in KEY_COLUMNS)
         keys = ["/".join(key) for key in zip(*parts, strict=True)]
-    names = map(str, frame["statistic"].tolist())
-    return {
-        name: Estimate(value, low, high, key)
-        for name, (value, low, high), key in zip(names, numbers, keys, strict=True)
-    }
+    found = zip(map(str, frame["statistic"].tolist()), numbers, keys, strict=True)
+    return {name: Estimate(*three, key) for name, three, key in found}
 
 
 def chosen(result: HasFrame | pd.DataFrame, *names: str) -> list[Estimate]:
     """Return some statistics of a result; `ABSENT` for one that it has not."""
     known = estimates(result)
     return [known.get(name, ABSENT) for name in names]
-
-
-def _one_group(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows of the only group, or of group ``all``."""
-    names = list(dict.fromkeys(frame["group"])) if "group" in frame else []
-    if len(names) < 2:
-        return frame
-    if "all" not in names:
-        raise ValueError(
-            f"rows of several groups ({', '.join(map(str, names))}); choose those of one"
-        )
-    return frame[frame["group"] == "all"]
 
 
 class Caption(NamedTuple):

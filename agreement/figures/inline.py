@@ -106,8 +106,14 @@ def inline_svg(
         root.attrib.pop(old, None)
     root.set("style", _ROOT_STYLE)
     ET.register_namespace("", _SVG.strip("{}"))
-    parted = enumerate(zip(_parted(root, alts, tops), alts, strict=True))
-    return [_text(one, alt, f"{prefix}-alt{place}") for place, (one, alt) in parted]
+    told = []
+    for place, (one, alt) in enumerate(zip(_parted(root, alts, tops), alts, strict=True)):
+        label = f"{prefix}-alt{place}"  # of words that are heard: their numbers name their lines
+        one.attrib |= {"role": "img", "aria-labelledby": label}
+        text = ET.tostring(one, encoding="unicode").replace(" />", "/>")
+        text = re.sub(r">\s+<", "><", text).replace(' xmlns="http://www.w3.org/2000/svg"', "", 1)
+        told.append(f'{text}<span hidden="" id="{label}">{escape(alt)}</span>')
+    return told
 
 
 def _parted(root: ET.Element, alts: Sequence[str], tops: Sequence[float]) -> list[ET.Element]:
@@ -123,15 +129,6 @@ def _parted(root: ET.Element, alts: Sequence[str], tops: Sequence[float]) -> lis
             root.remove(panel)
             part.append(panel)
     return parts
-
-
-def _text(element: ET.Element, alt: str, label: str) -> str:
-    """Return one element as text, told in words that are heard: their numbers name their lines."""
-    element.set("role", "img")
-    element.set("aria-labelledby", label)
-    text = ET.tostring(element, encoding="unicode").replace(" />", "/>")
-    text = re.sub(r">\s+<", "><", text).replace(' xmlns="http://www.w3.org/2000/svg"', "", 1)
-    return f'{text}<span hidden="" id="{label}">{escape(alt)}</span>'
 
 
 def _lighten(root: ET.Element) -> None:
@@ -150,30 +147,20 @@ def _lighten(root: ET.Element) -> None:
             own["style"] = _style(own["style"])
         if own.get("transform", "").startswith("rotate(-0 "):
             del own["transform"]
-    papers = [e for e in root.iter(f"{_SVG}path") if e.get("style") == f"fill:{named(PAPER)}"]
-    for place, paper in enumerate(papers[:1] + _backgrounds(root)):
+    white = f"fill:{named(PAPER)}"
+    papers = [one for one in root.iter(f"{_SVG}path") if one.get("style") == white][:1]
+    for group in root.iter(f"{_SVG}g"):  # the paper of a panel is its first patch
+        first = next(group.iter(f"{_SVG}path"), None)
+        whole = group.get("id", "").startswith("axes_")
+        papers += [first] if whole and first is not None and first.get("style") == white else []
+    for place, paper in enumerate(papers):
         paper.set("style", f"fill:var(--fig-paper,{PAPER})" if place == 0 else "fill:none")
-
-
-def _backgrounds(root: ET.Element) -> list[ET.Element]:
-    """Return the papers of the panels: each the first patch of its panel."""
-    found = []
-    for group in root.iter(f"{_SVG}g"):
-        if group.get("id", "").startswith("axes_"):
-            first = next(group.iter(f"{_SVG}path"), None)
-            if first is not None and first.get("style") == f"fill:{named(PAPER)}":
-                found.append(first)
-    return found
 
 
 def _short(value: str) -> str:
     """Return numbers of an attribute rounded, without blanks about the letters of a path."""
-    short = " ".join(_LONG_NUMBER.sub(_rounded, value).split())
+    short = " ".join(_LONG_NUMBER.sub(lambda m: f"{float(m[0]):.2f}", value).split())
     return _ABOUT_LETTER.sub(r"\1", short) if len(short) > 1 and short[0] == "M" else short
-
-
-def _rounded(found: re.Match[str]) -> str:
-    return f"{float(found[0]):.2f}"
 
 
 @lru_cache(maxsize=4096)

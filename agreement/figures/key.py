@@ -1,4 +1,4 @@
-"""What the marks of a figure mean: samples with their words, below a panel."""
+"""What the marks of a figure mean: samples with their words, below a panel or several."""
 
 from collections.abc import Sequence
 from typing import Any, Final
@@ -16,12 +16,8 @@ from agreement.figures.canvas import POINTS, measured
 from agreement.figures.colours import INK
 
 SIZE: Final = 8.5  # of the words, and of all small words of a figure. [pt]
-_SAMPLE, _GAP, _APART, _LINE = (
-    20.0,
-    5.0,
-    12.0,
-    12.0,
-)  # of a sample; to its word; entries; lines [pt]
+_SAMPLE, _GAP = 20.0, 5.0  # of a sample, and to its word. [pt]
+_APART, _LINE = 12.0, 12.0  # of entries, and of lines. [pt]
 _EDGE: Final = 7.0  # of the figure, at both sides. [pt]
 _USUAL_DROP: Final = 42.0  # what tick labels and the axis' name take in a figure of somebody's own
 
@@ -114,3 +110,26 @@ def explain(ax: Axes, handles: Sequence[Artist] | None = None) -> None:
 def key_of(ax: Axes) -> Key | None:
     """Return what explains the marks of a panel."""
     return next((one for one in ax.artists if isinstance(one, Key)), None)
+
+
+# Ours: seaborn's FacetGrid makes a figure of its own; these panels lie on a page, which places them.
+def facet(axes: Sequence[Axes], titles: Sequence[str]) -> Sequence[Axes]:
+    """
+    Give drawn panels the same axes, their titles, and one key below the last.
+
+    axes: each drawn by the same function.
+    titles: one for each panel.
+    """
+    for which in ("x", "y"):
+        ends = [end for ax in axes for end in getattr(ax, f"get_{which}lim")()]
+        for ax in axes:
+            getattr(ax, f"set_{which}lim")(min(ends), max(ends))
+    entries: dict[str, Artist] = {}
+    for ax, title in zip(axes, titles, strict=True):
+        ax.set_title(title, fontsize=9.5)
+        if (key := key_of(ax)) is not None:
+            entries = key.entries | entries
+            key.remove()
+    if entries:
+        axes[-1].add_artist(Key(entries))
+    return axes

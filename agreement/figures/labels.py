@@ -78,27 +78,18 @@ def name_ticks(
     ax.tick_params(axis=which, length=0, labelsize=SIZE, labelrotation=90 if upright else 0)
 
 
-def side_labels(ax: Axes, labels: list[SideLabel]) -> None:
+def side_labels(ax: Axes, labels: Sequence[SideLabel], *, inside: bool = False) -> None:
     """
     Write labels to the right of a panel, each at its height, moved apart where they would touch.
 
     The y limits of `ax` must be final.
+
+    inside: write them into the lines they name, at the left, as maps write heights into contours;
+        the x limits should leave `gutter` free there.
     """
-    _write(ax, labels, x=1.0, away=5)
-
-
-def line_labels(ax: Axes, labels: Sequence[SideLabel]) -> None:
-    """
-    Write labels into the lines they name, at the left, as maps write heights into contours.
-
-    The y limits of `ax` must be final; its x limits should leave `gutter` free at the left.
-    """
-    paper = {"facecolor": PAPER, "edgecolor": "none", "pad": 1.2}
-    _write(ax, labels, x=0.0, away=6, zorder=6, bbox=paper)
-
-
-def _write(ax: Axes, labels: Sequence[SideLabel], *, x: float, away: float, **style: Any) -> None:
-    """Write labels so many points from a share of the width, each at its height, none touching."""
+    style: dict[str, Any] = {}
+    if inside:
+        style = {"zorder": 6, "bbox": {"facecolor": PAPER, "edgecolor": "none", "pad": 1.2}}
     low, high = ax.get_ylim()
     height_pt = ax.get_window_extent().height / ax.figure.dpi * 72
     per_line = SIZE * LINE_HEIGHT / height_pt * (high - low)
@@ -108,9 +99,9 @@ def _write(ax: Axes, labels: Sequence[SideLabel], *, x: float, away: float, **st
     for label, place in zip(ordered, places, strict=True):
         ax.annotate(
             label.text,
-            (x, place),
+            (0.0 if inside else 1.0, place),
             xycoords=("axes fraction", "data"),
-            xytext=(away, 0),
+            xytext=(6 if inside else 5, 0),
             textcoords="offset points",
             va="center",
             ha="left",

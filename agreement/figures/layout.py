@@ -61,7 +61,11 @@ def settle(figure: Figure) -> tuple[float, ...]:
         start += column * across
         foot = height - tops[row] - PADDING - above[row] - tall
         _place(ax, start, foot, across, tall)
-        _keep_inside(ax, pen)
+        for one in ax.artists:  # a name of the lower axis that is longer than the panel
+            if isinstance(one, _Words) and one.name is not None:
+                box = one.name.get_window_extent(pen)
+                aside = min(0.0, width - PADDING / 2 - box.x1) + max(0.0, PADDING / 2 - box.x0)
+                one.name.set_x(0.5 + aside / ax.bbox.width)
     return (*tops[:-1], float(height))
 
 
@@ -78,7 +82,13 @@ def _words_around(
     _place(ax, 0.0, 0.0, width - _ROUGH[0], height - _ROUGH[1])
     left, right, above, below = _scale(ax, "y"), 0.0, 0.0, 0.0
     panel = ax.bbox.extents
-    around = [text for text in ax.texts if _stands_beside(ax, text)]
+    # texts placed by the panel, not among its data
+    around = [
+        text
+        for text in ax.texts
+        if "axes fraction" in getattr(text, "xycoords", ())
+        or (not isinstance(text, Annotation) and text.get_transform() == ax.transAxes)
+    ]
     titles = [one for one in (ax.title, ax._left_title) if one.get_text()]  # type: ignore[attr-defined]  # matplotlib keeps the left one to itself
     for text in (*around, *titles):
         box = text.get_window_extent(pen)
@@ -90,24 +100,6 @@ def _words_around(
         key.drop = below + _FREE
         below = key.drop + key.height()
     return left, right, above, below
-
-
-def _keep_inside(ax: Axes, pen: Any) -> None:
-    """Move the name of the lower axis, where it is longer than the panel, into the figure."""
-    wide, panel = ax.get_figure(root=True).bbox.width, ax.bbox  # type: ignore[union-attr] # as above
-    for one in ax.artists:
-        if isinstance(one, _Words) and one.name is not None:
-            box = one.name.get_window_extent(pen)
-            aside = min(0.0, wide - PADDING / 2 - box.x1) + max(0.0, PADDING / 2 - box.x0)
-            one.name.set_x(0.5 + aside / panel.width)
-
-
-def _stands_beside(ax: Axes, text: Text) -> bool:
-    """Tell whether a text is placed by the panel, not among its data."""
-    if isinstance(text, Annotation):
-        where: Any = text.xycoords  # a word or a pair of words
-        return "axes fraction" in where
-    return text.get_transform() == ax.transAxes
 
 
 def _scale(ax: Axes, which: str) -> float:

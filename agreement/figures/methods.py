@@ -41,6 +41,7 @@ _SAMPLES: Final[tuple[tuple[tuple[str, str], str, dict[str, Any]], ...]] = (  # 
         {"color": NOISE, "marker": "|", "linewidth": 1.1},
     ),
 )
+_OUTCOMES: Final = ("acceptable", "not acceptable", "undecided", "withheld")  # "": no margin
 _LANES: Final = {"limits": 0.12, "own": -0.10, "constant": -0.27}  # above the middle of a row
 _ROW: Final = 0.58  # height of a row. [inch]
 _FRAME: Final = 1.5  # axis, its words and the legend. [inch]
@@ -84,19 +85,12 @@ def method_rows(results: pd.DataFrame) -> list[MethodRow]:
     notes = dict(zip(zip(told["method"], told["mode"], strict=True), told["note"], strict=True))
     found = []
     for place in sorted(counts):
-        method, mode = place
-        n = int(np.nanmax(counts[place]))
-        rmse = known[place].get(("error", "rmse"), ABSENT).value
-        if n > 0:
-            row = (n, _outcome(str(notes.get(place, ""))), rmse, known[place])
-            found.append(MethodRow(str(method), str(mode), *row))
+        if (n := int(np.nanmax(counts[place]))) > 0:
+            outcome = str(notes.get(place, "")).split(";")[0].strip()
+            rmse = known[place].get(("error", "rmse"), ABSENT).value
+            row = (n, outcome if outcome in _OUTCOMES else "", rmse, known[place])
+            found.append(MethodRow(*map(str, place), *row))
     return sorted(found, key=lambda one: (not isfinite(one.rmse), one.rmse, one.method, one.mode))
-
-
-def _outcome(note: str) -> str:
-    """Return the outcome that the note of a verdict begins with; "" without a margin."""
-    first = note.split(";")[0].strip()
-    return first if first in {"acceptable", "not acceptable", "undecided", "withheld"} else ""
 
 
 def methods_height(count: int) -> float:
@@ -132,10 +126,21 @@ def plot_methods(
         for side in (-margin, margin):
             ax.axvline(side, zorder=2, **AGREED)
     ax.axvline(0, color=FAINT, linewidth=0.9, zorder=1)
+    modes, names = len({one.mode for one in rows}) > 1, labels or {}
+    paper = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
+    look: dict[str, Any] = {"color": INK, "bbox": paper, "zorder": 6}
     for place, one in enumerate(reversed(rows)):
         _draw_row(ax, one, place, reach)
-    _name_rows(ax, rows, labels or {})
-    _frame(ax, rows, reach, margin)
+        name = names.get(one.method, one.method) + (f", {one.mode}" if modes else "")
+        said = f", {one.verdict}" if one.verdict else ""
+        write(ax, name, (0, place + 0.36), ha="left", fontweight="bold", **look)
+        write(ax, f"n {one.n}{said}", (1, place + 0.36), ha="right", **look)
+    ax.yaxis.set_major_locator(NullLocator())
+    ax.set(xlim=(-reach, reach), ylim=(-0.45, len(rows) - 0.4), xlabel=VO2MAX_DIFFERENCE)
+    ax.spines["left"].set_visible(False)
+    for sign, side in () if margin is None else (("\u2212", -margin), ("+", margin)):
+        write_above(ax, f"agreed {sign}{number(abs(side))}", side, MARGIN, away=3)
+    explain(ax, _samples(ax, rows))
     return ax
 
 
@@ -187,38 +192,19 @@ def _draw_span(
         )
 
 
-def _name_rows(ax: Axes, rows: list[MethodRow], labels: Mapping[str, str]) -> None:
-    """Write each method's name, count of athletes and verdict above its row."""
-    modes = len({one.mode for one in rows}) > 1
-    paper = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}
-    look: dict[str, Any] = {"color": INK, "bbox": paper, "zorder": 6}
-    ax.yaxis.set_major_locator(NullLocator())
-    for place, one in enumerate(reversed(rows)):
-        name = labels.get(one.method, one.method) + (f", {one.mode}" if modes else "")
-        said = f", {one.verdict}" if one.verdict else ""
-        write(ax, name, (0, place + 0.36), ha="left", fontweight="bold", **look)
-        write(ax, f"n {one.n}{said}", (1, place + 0.36), ha="right", **look)
-
-
-def _frame(ax: Axes, rows: list[MethodRow], reach: float, margin: float | None) -> None:
-    """Set the limits and names of the axes, the words for the margin, and the legend."""
-    ax.set(xlim=(-reach, reach), ylim=(-0.45, len(rows) - 0.4), xlabel=VO2MAX_DIFFERENCE)
-    ax.spines["left"].set_visible(False)
-    for sign, side in () if margin is None else (("\u2212", -margin), ("+", margin)):
-        write_above(ax, f"agreed {sign}{number(abs(side))}", side, MARGIN, away=3)
+def _samples(ax: Axes, rows: list[MethodRow]) -> list[Any]:
+    """Return what the legend shows."""
     drawn = {name for one in rows for name, value in one.known.items() if value.known}
     samples: list[Any] = [
         Line2D([], [], label=word, **look) for name, word, look in _SAMPLES if name in drawn
     ]
     if any(part.get_hatch() for part in ax.patches):
-        word = "laboratory's own noise"
-        samples.append(
-            Patch(facecolor="none", edgecolor=NOISE, alpha=0.5, hatch="////", lw=0, label=word)
-        )
+        hatched = {"facecolor": "none", "edgecolor": NOISE, "alpha": 0.5, "hatch": "////", "lw": 0}
+        samples.append(Patch(**hatched, label="laboratory's own noise"))
     if samples:
         word = "bars: 95 % intervals"
         samples.append(Line2D([], [], color=SOFT, linewidth=5, alpha=0.4, label=word))
-    explain(ax, samples)
+    return samples
 
 
 def methods_caption(

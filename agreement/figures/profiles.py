@@ -1,6 +1,6 @@
 """Bias by training profile: is the field estimate wrong in another way for some of them."""
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,12 @@ from agreement.figures.points import MOST_POINTS, evenly
 from agreement.figures.rows import draw_bar, draw_mark, write_above
 from agreement.figures.theme import marks_for
 
+_POINTS: Final[dict[str, Any]] = {
+    "color": SOFT,
+    "alpha": 0.6,
+    "markersize": 3,
+    "markeredgewidth": 0,
+}
 _POINT_LANE = 0.32  # how far the athletes' points lie below their group's bias, in rows
 _POOLED_LANE = 0.17  # the same of the bias that borrows from the other groups
 
@@ -43,7 +49,12 @@ def plot_profiles(
     labels = []
     for place, name in enumerate(reversed(names)):
         own = groups[groups["group"] == name]
-        _draw_points(ax, pairs[pairs["training_profile"] == name], place, marks[name].marker)
+        # the athletes in a lane below their group's bias
+        people = pairs[pairs["training_profile"] == name]
+        difference = np.sort((people["field"] - people["lab"]).to_numpy())
+        difference = difference[evenly(difference.size, MOST_POINTS)]
+        lane = place - _POINT_LANE - 0.04 * (np.arange(difference.size) % 3)
+        ax.plot(difference, lane, marks[name].marker, **_POINTS)
         labels.append(SideLabel(place, _draw_group(ax, own, place, marks[name]), SOFT))
     ax.axvline(0, **ZERO)
     if overall.known:
@@ -79,14 +90,6 @@ def _draw_group(ax: Axes, own: pd.DataFrame, place: int, mark: Mark) -> str:
         draw_mark(ax, pooled, height, "D", OWN, 5.5, zorder=5, **hollow)
     draw_mark(ax, bias, place, mark.marker, mark.colour, 8)
     return with_interval(bias)
-
-
-def _draw_points(ax: Axes, pairs: pd.DataFrame, place: int, marker: str) -> None:
-    """Draw the athletes of one group in a lane below its bias."""
-    difference = np.sort((pairs["field"] - pairs["lab"]).to_numpy())
-    difference = difference[evenly(difference.size, MOST_POINTS)]
-    lane = place - _POINT_LANE - 0.04 * (np.arange(difference.size) % 3)
-    ax.plot(difference, lane, marker, color=SOFT, alpha=0.6, markersize=3, markeredgewidth=0)
 
 
 def profiles_caption(groups: pd.DataFrame) -> Caption:

@@ -52,6 +52,7 @@ _STYLE: Final[dict[str, Any]] = {
     "path.simplify": False,
 }
 
+_HOW_TO_SHOW: Final = ("backend", "interactive", "toolbar", "webagg")
 _IN_STYLE: Final = ContextVar("in_style", default=False)
 
 
@@ -69,7 +70,8 @@ def house_style() -> Iterator[None]:
     settings: dict[Any, Any] = dict(mpl.rcParamsDefault) | sns.axes_style("ticks")
     settings |= sns.plotting_context("paper") | _STYLE
     with (
-        mpl.rc_context({key: settings[key] for key in settings if not _is_backend(key)}),
+        # how to look, not how to show
+        mpl.rc_context({k: settings[k] for k in settings if not k.startswith(_HOW_TO_SHOW)}),
         sns.color_palette([mark.colour for mark in MARKS]),
     ):
         token = _IN_STYLE.set(True)
@@ -77,11 +79,6 @@ def house_style() -> Iterator[None]:
             yield
         finally:
             _IN_STYLE.reset(token)
-
-
-def _is_backend(key: str) -> bool:
-    """Tell whether a setting chooses how to show, not how to look."""
-    return key.startswith(("backend", "interactive", "toolbar", "webagg"))
 
 
 def marks_for(groups: Sequence[str]) -> dict[str, Mark]:

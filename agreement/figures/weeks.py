@@ -72,17 +72,6 @@ def weeks_caption(
     return Caption("weeks", {**told, "lab": lab, "equivalent": equivalent or ABSENT})
 
 
-def _few(field: Sequence[tuple[date, float]]) -> list[tuple[date, float]]:
-    """Return the field values that are drawn; `MOST_DRAWN` says which."""
-    if len(field) <= MOST_DRAWN:
-        return list(field)
-    few = []
-    for _, day in groupby(sorted(field), key=lambda one: one[0]):
-        own = list(day)
-        few += [own[place] for place in sorted({0, len(own) // 2, len(own) - 1})]
-    return few
-
-
 class _Panel:
     """Where days and values lie, and what is drawn there."""
 
@@ -136,18 +125,17 @@ class _Panel:
 
     def readings(self, name: str) -> list[str]:
         """Draw the field values, each saying its day, joined by a line."""
-        drawn = _few(self._field)
+        drawn = self._field  # of very many the lowest, middle and highest of each day
+        if len(drawn) > MOST_DRAWN:
+            days = [list(own) for _, own in groupby(drawn, key=lambda one: one[0])]
+            drawn = [day[k] for day in days for k in sorted({0, len(day) // 2, len(day) - 1})]
         places = [f"{self.x(day):.1f},{self.y(value):.1f}" for day, value in drawn]
         path = f'<polyline points="{" ".join(places)}" style="fill:none;stroke:{named(FAINT)}"/>'
-        said = escape(name)
-        return [
-            path,
-            *(
-                f'<circle cx="{self.x(day):.1f}" cy="{self.y(value):.1f}" r="3.4" '
-                f'style="fill:{named(FIELD)}"><title>{said}, {day}: {number(value)}</title>'
-                "</circle>"
-                for day, value in drawn
-            ),
+        style, said = f"fill:{named(FIELD)}", escape(name)
+        return [path] + [
+            f'<circle cx="{self.x(day):.1f}" cy="{self.y(value):.1f}" r="3.4" style="{style}">'
+            f"<title>{said}, {day}: {number(value)}</title></circle>"
+            for day, value in drawn
         ]
 
     def laboratory(self, half: float | None) -> list[str]:

@@ -48,9 +48,8 @@ def plot_why(fan: SessionFan, *, ax: Axes, among: tuple[SessionFan, ...] = ()) -
     low = min(min(one.points["vo2"].min(), one.lab, one.band["vo2"].min()) for one in axes)
     high = max(max(one.band["high"].iloc[-1], one.lab) for one in axes)
     left = min(_share(one, one.points["hr_bpm"]).min() for one in axes)
-    ax.set(
-        xlim=(left - _ROOM, 100 + _ROOM), ylim=(5 * floor((low - 1) / 5), 5 * ceil((high + 1) / 5))
-    )
+    heights = (5 * floor((low - 1) / 5), 5 * ceil((high + 1) / 5))
+    ax.set(xlim=(left - _ROOM, 100 + _ROOM), ylim=heights)
     ax.set(xlabel="heart rate (% of HRmax)", ylabel="VO2 from pace (mL/kg/min)")
     side = "lower" if fan.usual_bias < 0 else "higher"
     text = f"sessions up to {seen.max():.0f} % of HRmax\n" + (

@@ -15,8 +15,7 @@ from agreement.figures.across_methods import (
     profiles_of_methods_caption,
 )
 from agreement.figures.canvas import blank
-from agreement.figures.facets import facet
-from agreement.figures.key import key_of
+from agreement.figures.key import facet, key_of
 from agreement.figures.regression import plot_regression
 from agreement.figures.theme import house_style
 

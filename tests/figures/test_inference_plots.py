@@ -13,9 +13,8 @@ from agreement.figures.canvas import blank
 from agreement.figures.closer import closer_caption, plot_closer
 from agreement.figures.colours import BAND, WASH
 from agreement.figures.estimates import Estimate
-from agreement.figures.facets import facet
-from agreement.figures.key import key_of
-from agreement.figures.structural import plot_structural, structural_caption
+from agreement.figures.key import facet, key_of
+from agreement.figures.regression import plot_structural, structural_caption
 from agreement.figures.theme import house_style
 from agreement.figures.weeks import weeks_caption, weeks_svg
 

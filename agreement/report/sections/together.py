@@ -19,9 +19,9 @@ from agreement.figures.across_methods import (
 from agreement.figures.budget import SOURCE_WORDS
 from agreement.figures.differences import Panel, differences_caption, plot_difference_panels
 from agreement.figures.estimates import Caption
-from agreement.figures.facets import facet
+from agreement.figures.key import facet
 from agreement.figures.methods import method_rows, methods_caption, methods_height, plot_methods
-from agreement.figures.structural import plot_structural, structural_caption
+from agreement.figures.regression import plot_structural, structural_caption
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import NONE, WITHHELD, Block, fold, table
 from agreement.report.page.numbers import Cell, Numbers, part_name

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from agreement.errors import AgreementError
 from agreement.figures.estimates import Caption
-from agreement.figures.facets import facet
+from agreement.figures.key import facet
 from agreement.figures.over_time import plot_control, plot_run, run_caption
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, bullets, element, heading
