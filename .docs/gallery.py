@@ -45,7 +45,7 @@ KINDS: Final[dict[str, tuple[tuple[str, ...], str]]] = {
     "Why a profile is misread": (("why.plot_why",), "report.why(cohort)"),
     "Calibration line": (("regression.plot_regression",), f"report.regression(cohort, {ONE})"),
     "Field against true fitness": (
-        ("structural.plot_structural",),
+        ("regression.plot_structural",),
         "report.regression(cohort, structural=True)",
     ),
     "Error budgets of all methods": (("across_methods.plot_budgets",), "report.budget(cohort)"),
