@@ -61,8 +61,7 @@ def test_quantile_limits_of_blood_pressure_1999():
 def test_a_distribution_free_interval_needs_146_athletes(n, exists):
     # 0.975^n <= 0.025 (binomial; derived)
     found = quantile_limits(np.linspace(-5, 5, n))
-    assert (found.lower_interval() is not None) == exists
-    assert (found.upper_interval() is not None) == exists
+    assert [found.intervals[at] is not None for at in (0, 2)] == [exists, exists]
     notes = found.to_frame().set_index("statistic")["note"]
     limits = notes[["lower_limit", "upper_limit"]]
     assert limits.str.startswith("no 95 % interval").all() != exists
@@ -86,7 +85,7 @@ def test_the_distribution_free_interval_covers():
     n, runs, truth = 200, 2000, stats.expon.ppf(0.975)
     covered = 0
     for d in rng.exponential(size=(runs, n)):
-        covered += quantile_limits(d).upper_interval().contains(truth)
+        covered += quantile_limits(d).intervals[2].contains(truth)
     # never below its confidence; discrete, hence above
     assert covered / runs >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / runs)
     assert covered / runs < 0.99

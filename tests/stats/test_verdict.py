@@ -245,8 +245,8 @@ def test_the_laboratory_error_that_would_do_is_named():
     lower, upper = (
         [end(0.95) for end in (own.lower_interval, own.upper_interval)]
         for own in (
-            found.own.with_laboratory_variance((row["value"] - 0.05) ** 2),
-            found.own.with_laboratory_variance(row["value"] ** 2),
+            replace(found.own, laboratory=replace(found.own.laboratory, variance=sem**2))
+            for sem in (row["value"] - 0.05, row["value"])
         )
     )
     assert max(-lower[0].low, lower[1].high) > 6.5 > max(-upper[0].low, upper[1].high)

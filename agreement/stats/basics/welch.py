@@ -106,7 +106,7 @@ def welch_test(groups: Sequence[ArrayLike]) -> WelchTest:
 
     .. [1] Welch BL. On the comparison of several mean values. Biometrika 1951;38:330-336.
     """
-    sizes = _with_spread(groups).astype(np.intp)
+    sizes = _moments(groups, spread=True)[0].astype(np.intp)
     values = np.concatenate([np.asarray(group, dtype=np.float64) for group in groups])
     table = pd.DataFrame({"value": values, "group": np.repeat(np.arange(len(sizes)), sizes)})
     with quiet_pingouin():
@@ -138,13 +138,12 @@ def games_howell(groups: Sequence[ArrayLike]) -> tuple[Apart, ...]:
     >>> apart.between, round(apart.estimate, 1), round(apart.p, 3), round(apart.g, 2)
     ((0, 1), -2.5, 0.035, -1.52)
     """
-    n = _with_spread(groups)
+    n, mean, variance = _moments(groups, spread=True)
     if n.min() < 3:
         raise NotEstimable("a group of two is too small to compare in pairs.")
     with quiet_pingouin():
         from pingouin import compute_effsize, compute_esci
 
-        _, mean, variance = _moments(groups)
         v = variance / n
         pairs = np.triu_indices(n.size, k=1)
         first, second = pairs
@@ -237,15 +236,8 @@ def quiet_pingouin() -> Iterator[None]:
         yield
 
 
-def _with_spread(groups: Sequence[ArrayLike]) -> Floats:
-    """Return the sizes of groups that all scatter."""
-    n, _, variance = _moments(groups)
-    if np.any(variance == 0.0):
-        raise NotEstimable("a group without any spread has no Welch test.")
-    return n
-
-
-def _moments(groups: Sequence[ArrayLike]) -> tuple[Floats, Floats, Floats]:
+def _moments(groups: Sequence[ArrayLike], *, spread: bool = False) -> tuple[Floats, Floats, Floats]:
+    """Return sizes, means and variances; with `spread` refuse a group that does not scatter."""
     values = [np.asarray(group, dtype=np.float64) for group in groups]
     if not all(np.isfinite(v).all() for v in values):
         raise ValueError("groups hold missing or infinite values; leave them out")
@@ -254,4 +246,7 @@ def _moments(groups: Sequence[ArrayLike]) -> tuple[Floats, Floats, Floats]:
         raise NotEstimable("fewer than two groups with enough athletes to compare.")
     if n.min() < 2:
         raise NotEstimable("a group of one has no spread to compare with.")
-    return n, np.array([v.mean() for v in values]), np.array([v.var(ddof=1) for v in values])
+    mean, variance = np.array([v.mean() for v in values]), np.array([v.var(ddof=1) for v in values])
+    if spread and np.any(variance == 0.0):
+        raise NotEstimable("a group without any spread has no Welch test.")
+    return n, mean, variance

@@ -61,13 +61,12 @@ class Budget(Result):
     excess: float
     correlation: float  # of the noise of one day with the next
     persistent: float  # what lasts through a visit; z times its root is where averaging ends
-    coverage: float
     notes: tuple[str, ...]
 
     def half_width_without(self, component: str) -> float:
         """Half the distance between the limits if one component were gone. [mL/kg/min]."""
         gone = self.components[component].variance
-        return z_of(self.coverage) * float(np.sqrt(np.maximum(self.total.variance - gone, 0.0)))
+        return z_of(0.95) * float(np.sqrt(np.maximum(self.total.variance - gone, 0.0)))
 
     def _rows(self) -> TableRows:
         parts = {"total": self.total} | {name: self.components[name] for name in COMPONENTS}
@@ -89,15 +88,14 @@ class Budget(Result):
             f"The largest part of a reading's error is {largest.replace('_', ' ')} "
             f"({100 * share:.0f} % of the variance); without it the limits would be "
             f"{self.half_width_without(largest):.1f} instead of "
-            f"{z_of(self.coverage) * self.total.variance**0.5:.1f} mL/kg/min on either side."
+            f"{z_of(0.95) * self.total.variance**0.5:.1f} mL/kg/min on either side."
         )
 
 
-def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
+def budget_of(data: MethodData) -> Budget:
     r"""
     Error budget of one method and mode.
 
-    coverage: of the limits.
     Raises NotEstimable with fewer than 5 athletes with daily values.
 
     The model of a day's difference is what the causes explain, plus the athlete, plus the visit,
@@ -150,7 +148,6 @@ def budget_of(data: MethodData, *, coverage: float = 0.95) -> Budget:
         excess,
         float(found.sample.noise.correlation[0]),
         float(found.sample.persistent[0]),
-        coverage,
         tuple(notes),
     )
 

@@ -64,9 +64,6 @@ RECORD: Final = recorded(
           = the line through measured uptake between field value and laboratory
         """
         for part in PARTS
-        for word, said, how in (
-            ("mean", "mean", "Mean"),
-            ("sd", "spread", "Standard deviation"),
-        )
+        for word, said, how in (("mean", "mean", "Mean"), ("sd", "spread", "Standard deviation"))
     ),
 ).by(error_split_of)

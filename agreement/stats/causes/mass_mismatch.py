@@ -27,14 +27,8 @@ class MassMismatch(Result):
     line: Line
     n: int  # athletes whose mismatch is known
     off: int  # pairs with more than 2 per cent
+    interval: Interval  # of the slope, 95 %
     replicates: Replicates | None = None  # bootstrap of the slope by athlete, when pairs repeat
-
-    @property
-    def interval(self) -> Interval:
-        """Of the slope, 95 %."""
-        if self.replicates is None:
-            return self.line.slope_interval()
-        return self.replicates.interval()
 
     def p_of(self, slope: float) -> float:
         """P value of a slope: 0 if mass does not enter, -1 if all of its error goes into VO2max."""
@@ -106,7 +100,7 @@ def mass_mismatch(
     line = fit_line(m, log_ratio)
     off = int((np.abs(m) > MASS_WITHIN_PCT).sum())
     if n == m.size:
-        return MassMismatch(line, n, off)
+        return MassMismatch(line, n, off, line.slope_interval())
     u, v = m - line.mean_x, log_ratio - line.mean_y
 
     def slope(sums: Floats) -> Floats:
@@ -117,7 +111,7 @@ def mass_mismatch(
     columns = np.stack([np.ones_like(u), u, v, u * u, u * v], axis=1)
     resampling = cluster_resampling(codes, rng=rng)
     drawn = bootstrap_of_sums(resampling, columns, slope, scales=("plain",))
-    return MassMismatch(line, n, off, drawn)
+    return MassMismatch(line, n, off, drawn.interval(), drawn)
 
 
 RECORD: Final = recorded("""

@@ -116,11 +116,7 @@ def pooled_profiles(
     pull = tau**2 / total
     spread = tau**2 * (1.0 - pull) + (1.0 - pull) ** 2 / precision[:, None]
     return PooledProfiles(
-        grid_weights(log_likelihood),
-        tau[:, 0],
-        mu + pull * (m - mu),
-        np.sqrt(spread),
-        pull,
+        grid_weights(log_likelihood), tau[:, 0], mu + pull * (m - mu), np.sqrt(spread), pull
     )
 
 

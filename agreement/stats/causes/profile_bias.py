@@ -30,16 +30,15 @@ from agreement.stats.method_data import (
     pair_keys,
 )
 from agreement.stats.record import recorded
-from agreement.stats.result import Result, Row, TableRows, in_group, told_rows
+from agreement.stats.result import Result, TableRows, told_rows
 from agreement.terms import NOT_ENOUGH_DATA
 
 HOLM_ALL = "holm_all"  # note: shown with every contrast of all methods and modes counted
 SHOWN_AT = 0.05
 FEW_FOR_BIAS = 5  # below, a profile shows its points only
-_OF_PROFILE = (
-    "bias", "difference_from_overall", "p_difference", "lower_limit", "upper_limit",
-    "standard_error_of_estimate",
-)  # fmt: skip
+_OF_MEANS: Final = ("bias", "difference_from_overall", "p_difference")
+_OF_SPREADS: Final = ("lower_limit", "upper_limit", "standard_error_of_estimate")
+_OF_ALL: Final = ("bias_pooled", "weight_own", "p_beyond_mean_limit")
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +104,46 @@ class ProfileBias(Result):
             group="all",
         )
         for profile in self.profiles:
-            rows = _rows(profile, clustered=self.clustered)
-            rows += _pooled_rows(profile, self.margin, len(self.profiles))
-            yield from in_group(profile.group.name, rows)
+            yield from self._of_profile(profile)
+
+    def _of_profile(self, profile: Profile) -> TableRows:
+        """Yield what the rules on small numbers let a profile show."""
+        group, limits, deviation = profile.group, profile.group.limits, profile.deviation
+        said, few = "clustered" if self.clustered else "", group.n < FEW_FOR_BIAS
+        unknown = TOO_FEW if few else NOT_ESTIMABLE
+        told: dict[str, tuple[Any, ...]] = dict.fromkeys(_OF_MEANS, (np.nan, None, unknown))
+        beyond_few = NOT_ESTIMABLE if group.n >= FEW_FOR_REPORTS else TOO_FEW
+        told |= dict.fromkeys(_OF_SPREADS, (np.nan, None, beyond_few))
+        told |= dict.fromkeys(_OF_ALL, (np.nan, None, NOT_ESTIMABLE))
+        if limits is not None and not few:
+            note = "; ".join(filter(None, (said, limits.note)))
+            told["bias"] = limits.bias, limits.bias_interval(), note
+            if group.n >= FEW_FOR_REPORTS:
+                told["lower_limit"] = limits.lower, limits.lower_interval(), note
+                told["upper_limit"] = limits.upper, limits.upper_interval(), note
+        if deviation is not None:
+            told["difference_from_overall"] = deviation.estimate, deviation.interval, said
+            told["p_difference"] = deviation.p, None, said
+        if (error := profile.error) is not None:
+            see = error.standard_error_of_estimate, error.intervals()[3], said
+            told["standard_error_of_estimate"] = see
+        if (pooled := profile.pooled) is not None:
+            other = f"half and twice the prior: {pooled.half:.2f}, {pooled.twice:.2f}"
+            note = other if len(self.profiles) < FEW_LEVELS else ""
+            told["bias_pooled"] = pooled.bias, pooled.interval, note
+            told["weight_own"] = (pooled.weight_own,)
+            told["p_beyond_mean_limit"] = (
+                pooled.beyond,
+                None,
+                NO_MARGIN if self.margin is None else "",
+            )
+            if pooled.n < FEW_FOR_BIAS:
+                told["p_beyond_mean_limit"] = np.nan, None, TOO_FEW
+        p_all = np.nan if deviation is None else deviation.p_all
+        note = unknown if np.isnan(p_all) else HOLM_ALL if p_all <= SHOWN_AT else ""
+        told["p_difference_all"] = p_all, None, note
+        named = ((name, *one) for name, one in told.items())
+        return told_rows(named, n=group.n, n_pairs=group.n_pairs, group=group.name)
 
     def members(self) -> dict[str, frozenset[tuple[str, str]]]:
         """Return whose pairs stand in each profile."""
@@ -219,31 +255,6 @@ def _spread(groups: Sequence[Floats]) -> tuple[float, float]:
         return np.nan, ratio
 
 
-def _pooled_rows(profile: Profile, margin: float | None, profiles: int) -> list[Row]:
-    """Return a profile's pooled bias, its own weight, and its chance to lie beyond the limit."""
-    found, deviation, few = profile.pooled, profile.deviation, profile.group.n < FEW_FOR_BIAS
-    p_all = np.nan if deviation is None else deviation.p_all
-    unknown = TOO_FEW if few else NOT_ESTIMABLE
-    said_of_all = HOLM_ALL if p_all <= SHOWN_AT else ""
-    told: list[tuple[Any, ...]] = [
-        (name, np.nan, None, NOT_ESTIMABLE)
-        for name in ("bias_pooled", "weight_own", "p_beyond_mean_limit")
-    ]
-    if found is not None:
-        other = f"half and twice the prior: {found.half:.2f}, {found.twice:.2f}"
-        note = other if profiles < FEW_LEVELS else ""
-        beyond, said = found.beyond, NO_MARGIN if margin is None else ""
-        if found.n < FEW_FOR_BIAS:
-            beyond, said = np.nan, TOO_FEW
-        told = [
-            ("bias_pooled", found.bias, found.interval, note),
-            ("weight_own", found.weight_own),
-            ("p_beyond_mean_limit", beyond, None, said),
-        ]
-    told.append(("p_difference_all", p_all, None, unknown if np.isnan(p_all) else said_of_all))
-    return list(told_rows(told, n=profile.group.n, n_pairs=profile.group.n_pairs))
-
-
 def _error(
     values: tuple[Floats, Floats], rows: Booleans, group: Group, resampling: Resampling
 ) -> Regression | None:
@@ -254,30 +265,6 @@ def _error(
         return regression(values[0][rows], values[1][rows], resampling=own)
     except ValueError:  # all field values equal
         return None
-
-
-def _rows(profile: Profile, *, clustered: bool) -> list[Row]:
-    """Return what the rules on small numbers let a profile show."""
-    group, deviation, error = profile.group, profile.deviation, profile.error
-    limits = group.limits
-    bias: tuple[Any, ...] = (np.nan, None, TOO_FEW if group.n < FEW_FOR_BIAS else NOT_ESTIMABLE)
-    away = p = bias
-    lower: tuple[Any, ...] = (np.nan, None, TOO_FEW if group.n < FEW_FOR_REPORTS else NOT_ESTIMABLE)
-    upper = see = lower
-    said = "clustered" if clustered else ""
-    if limits is not None and group.n >= FEW_FOR_BIAS:
-        few = "; ".join(filter(None, (said, limits.note)))
-        bias = limits.bias, limits.bias_interval(), few
-        if group.n >= FEW_FOR_REPORTS:
-            lower = limits.lower, limits.lower_interval(), few
-            upper = limits.upper, limits.upper_interval(), few
-    if deviation is not None:
-        away, p = (deviation.estimate, deviation.interval, said), (deviation.p, None, said)
-    if error is not None:
-        see = error.standard_error_of_estimate, error.intervals()[3], said
-    found = (bias, away, p, lower, upper, see)
-    rows = ((name, *one) for name, one in zip(_OF_PROFILE, found, strict=True))
-    return list(told_rows(rows, n=group.n, n_pairs=group.n_pairs))
 
 
 RECORD: Final = recorded(

@@ -1,8 +1,7 @@
 """Agreement of changes between two visits: its parts, the result, its rows and its sentences."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -150,23 +149,35 @@ class Change(Result):
         return bool(self.changes["lab"].var(ddof=1) <= 2 * self.laboratory_error**2)
 
     def _rows(self) -> TableRows:
-        limits, assumed = self.limits, "assumed" if self.assumed_error else ""
-        return [
-            *self.told(
-                ("bias", limits.bias, limits.bias_interval()),
-                ("lower_limit", limits.lower, limits.lower_interval()),
-                ("upper_limit", limits.upper, limits.upper_interval()),
-                note=limits.note,
-            ),
-            self._of_line("r"),
-            self._of_line("slope"),
-            self._of_direction("same_direction", self.anywhere, ""),
-            self._of_direction("same_direction_beyond_noise", self.beyond_noise, assumed),
-            self._of_squad("weighted_kappa", self.kappa),
-            self._of_squad("response_difference", self.response),
-            *self._of_following(),
-            *self._of_real_change(),
-        ]
+        limits, line, assumed = self.limits, self.line, "assumed" if self.assumed_error else ""
+        noise = "no detectable true change" if self.no_detectable_change else ""
+        r, slope = (np.nan, np.nan) if line is None else (line.r, line.slope)
+        yield from self.told(
+            ("bias", limits.bias, limits.bias_interval()),
+            ("lower_limit", limits.lower, limits.lower_interval()),
+            ("upper_limit", limits.upper, limits.upper_interval()),
+            note=limits.note,
+        )
+        yield self._of_all("r", r, self.r_interval, noise)
+        yield self._of_all("slope", slope, self.slope_interval, noise)
+        yield self._of_direction("same_direction", self.anywhere, "")
+        yield self._of_direction("same_direction_beyond_noise", self.beyond_noise, assumed)
+        for name, found in (("weighted_kappa", self.kappa), ("response_difference", self.response)):
+            yield self._of_all(name, float(found.estimate[0]), found.interval())
+        real, few = self.real, self.n < FEW_FOR_REPORTS
+        unknown = TOO_FEW if few else f"{NOT_ESTIMABLE}: {_UNKNOWN}"
+        if self.follows is None or self.follows.n < FEW_FOR_REPORTS:
+            yield from self.told(*((name, np.nan) for name in OF_FOLLOWING), note=unknown)
+        else:
+            names = ("responsiveness", "", *OF_FOLLOWING[:0:-1])
+            slope_row, _, full, nothing = self.follows.slope_rows(names)
+            yield from (slope_row, nothing, full)
+        told = real.own is not None and not few
+        note = assumed if told else unknown
+        value, ends = (real.smallest, real.interval) if told else (np.nan, None)
+        yield self.row("smallest_real_change", value, ends, note)
+        yield self.row("real_change_on_card", real.on_card, note=note)
+        yield self.row("disagreement", real.disagreement)
 
     def sides(self) -> "dict[str, pd.Series[bool]]":
         """Return of each share of changes which are counted, by athlete."""
@@ -197,31 +208,6 @@ class Change(Result):
             if one is not None
         }
 
-    def _of_following(self) -> list[Row]:
-        """Return responsiveness and its p values; without a laboratory error only that of none."""
-        if self.follows is None or self.follows.n < FEW_FOR_REPORTS:
-            reason = TOO_FEW if self.n < FEW_FOR_REPORTS else f"{NOT_ESTIMABLE}: {_UNKNOWN}"
-            return [self.row(name, np.nan, note=reason) for name in OF_FOLLOWING]
-        names = ("responsiveness", "", *OF_FOLLOWING[:0:-1])
-        slope, _, full, nothing = self.follows.slope_rows(names)
-        return [slope, nothing, full]
-
-    def _of_real_change(self) -> Iterable[Row]:
-        """Return the smallest real change, what a card may say of it, and the disagreement."""
-        found, few = self.real, self.n < FEW_FOR_REPORTS
-        reason = TOO_FEW if few else f"{NOT_ESTIMABLE}: {_UNKNOWN}"
-        told = found.own is not None and not few
-        note = ("assumed" if self.assumed_error else "") if told else reason
-        return self.told(
-            (
-                "smallest_real_change",
-                *((found.smallest, found.interval) if told else (np.nan, None)),
-                note,
-            ),
-            ("real_change_on_card", found.on_card, None, note),
-            ("disagreement", found.disagreement),
-        )
-
     def _finding(self) -> str:
         caution = (
             " The laboratory's changes are no larger than its own noise: no detectable true change."
@@ -235,19 +221,12 @@ class Change(Result):
             f"the same direction.{caution}"
         )
 
-    def _of_line(self, name: Literal["r", "slope"]) -> Row:
-        value = np.nan if self.line is None else getattr(self.line, name)
-        if np.isnan(value):
-            return self.row(name, np.nan, note=f"{NOT_ESTIMABLE}: all changes are equal")
-        notes = ["clustered"] if self.clustered else []
-        notes += ["no detectable true change"] if self.no_detectable_change else []
-        interval = self.r_interval if name == "r" else self.slope_interval
-        return self.row(name, value, interval, "; ".join(notes))
+    def _said(self, *more: str) -> str:
+        return "; ".join(filter(None, ("clustered" if self.clustered else "", *more)))
 
-    def _of_squad(self, name: str, found: Replicates) -> Row:
-        value, note = float(found.estimate[0]), "clustered" if self.clustered else ""
+    def _of_all(self, name: str, value: float, ends: Interval, *more: str) -> Row:
         equal = f"{NOT_ESTIMABLE}: all changes are equal"
-        return self.row(name, value, found.interval(), equal if np.isnan(value) else note)
+        return self.row(name, value, ends, equal if np.isnan(value) else self._said(*more))
 
     def _of_direction(self, name: str, found: SameDirection | None, note: str) -> Row:
         if found is None:
@@ -255,10 +234,7 @@ class Change(Result):
         if found.kept == 0:
             reason = f"{NOT_ESTIMABLE}: no laboratory change exceeds {found.zone:.1f} {UNIT}"
             return self.row(name, np.nan, note=reason)
-        notes = ["clustered"] if self.clustered else []
-        notes += [note] if note else []
-        notes.append(f"{found.kept} of {found.kept + found.left_out} changes")
+        note = self._said(note, f"{found.kept} of {found.kept + found.left_out} changes")
         behind = self.changes[found.considered]
-        n = behind["athlete_id"].nunique()
-        tests = len({*behind["first_test"], *behind["second_test"]})
-        return self.row(name, found.share, found.interval, "; ".join(notes), n=n, n_pairs=tests)
+        n, tests = behind["athlete_id"].nunique(), {*behind["first_test"], *behind["second_test"]}
+        return self.row(name, found.share, found.interval, note, n=n, n_pairs=len(tests))

@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Collection
 from itertools import pairwise
 from math import comb, prod
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -42,34 +42,22 @@ def two_bodies(laboratory: pd.DataFrame) -> list[Odd]:
     lab_0, mass_0 = (pair[f"{name}_before"].to_numpy(np.float64) for name in ("lab", "mass_kg"))
     apart, heavier = np.abs(lab - lab_0), np.abs(mass - mass_0) / np.fmin(mass, mass_0)
     mean = (lab + lab_0) / 2
-
-    def beyond(limits: tuple[float, float]) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-        return np.asarray((apart > limits[0]) & (apart > limits[1] * mean))
-
-    by_value = ((days <= REPEAT_DAYS) & beyond(REPEAT_ABOVE)) | (
-        (days <= CHANGE_DAYS) & beyond(CHANGE_ABOVE)
+    again, later = (
+        (apart > least) & (apart > share * mean) for least, share in (REPEAT_ABOVE, CHANGE_ABOVE)
     )
+    by_value = ((days <= REPEAT_DAYS) & again) | ((days <= CHANGE_DAYS) & later)
     by_mass = ((days <= MASS_DAYS) & (heavier > MASS_ABOVE)) | (
         (days <= MASS_LONG_DAYS) & (heavier > MASS_LONG_ABOVE)
     )
     found = []
     for i in np.flatnonzero(by_value | by_mass):
-        one = pair.iloc[i]
-        old, new, column, unit = (
-            (lab_0[i], lab[i], "vo2max_ml_kg_min", "mL/kg/min")
-            if by_value[i]
-            else (mass_0[i], mass[i], "mass_kg", "kg")
-        )
-        told = odd(
-            "two_bodies",
-            athlete=one["athlete_id"],
-            tests=f"{one['lab_test_id_before']}, {one['lab_test_id']}",
-            days=days[i],
-            old=old,
-            new=new,
-            unit=unit,
-        )
-        found.append(told._replace(file=str(one["file"]), row=int(one["row"]), column=column))
+        one, column = pair.iloc[i], "vo2max_ml_kg_min" if by_value[i] else "mass_kg"
+        told: dict[str, Any] = {"old": mass_0[i], "new": mass[i], "unit": "kg"}
+        if by_value[i]:
+            told = {"old": lab_0[i], "new": lab[i], "unit": "mL/kg/min"}
+        told["tests"] = f"{one['lab_test_id_before']}, {one['lab_test_id']}"
+        doubt = odd("two_bodies", athlete=one["athlete_id"], days=days[i], **told)
+        found.append(doubt._replace(file=str(one["file"]), row=int(one["row"]), column=column))
     return found
 
 

@@ -31,6 +31,7 @@ class ErrorsOfEstimate(Result):
     n_pairs: int
     margin: float | None  # agreed beforehand; None: no share within it is given. [mL/kg/min]
     within: int  # pairs within the margin, ends included
+    share_within_margin: float  # not a number without a margin
     deviation: TotalDeviationIndex
     # mae, mape, rmse: mean absolute error; in per cent of the laboratory; root mean square
     mae: float
@@ -38,11 +39,6 @@ class ErrorsOfEstimate(Result):
     rmse: float
     # bootstrap by athlete of mae, mape, rmse, share within margin, total deviation index
     replicates: Replicates
-
-    @property
-    def share_within_margin(self) -> float:
-        """Share of pairs within the margin; not a number without a margin."""
-        return float("nan") if self.margin is None else self.within / self.n_pairs
 
     @property
     def clustered(self) -> bool:
@@ -135,6 +131,7 @@ def errors_of_estimate(
         d.size,
         margin,
         int(inside.sum()),
+        np.nan if margin is None else int(inside.sum()) / d.size,
         total_deviation_index(d, share),
         *(mae, mape, rmse),
         replicates,

@@ -6,7 +6,6 @@ from typing import Any, Literal, NamedTuple, Self
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from agreement.errors import SmallSampleWarning
 from agreement.stats.basics.arrays import ArrayLike, Floats
@@ -55,11 +54,6 @@ class LimitsOfAgreement(AnyLimits):
         """Pairs, as many as athletes."""
         return self.n
 
-    @property
-    def note(self) -> str:
-        """What the results table should say of these numbers; nothing."""
-        return ""
-
     def bias_interval(self, confidence_level: float = 0.95) -> Interval:
         """Student interval of the bias."""
         return t_interval(self.bias, self.sd / np.sqrt(self.n), self.n - 1, confidence_level)
@@ -104,14 +98,12 @@ class LimitsOfAgreement(AnyLimits):
         if grade == "approximate 1999":
             return approximate_factors(self.n, self.coverage, confidence_level)
         if grade == "approximate 1986":
-            t = special.stdtrit(
-                self.n - 1, (1.0 + checked_share("confidence_level", confidence_level)) / 2.0
-            )
-            half = float(t * np.sqrt(3.0 / self.n))
-            return z_of(self.coverage) - half, z_of(self.coverage) + half
+            z = z_of(self.coverage)
+            half = t_interval(0.0, float(np.sqrt(3.0 / self.n)), self.n - 1, confidence_level).high
+            return z - half, z + half
         tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
-        inner = tolerance_factor(self.n, self.coverage, tail)
-        return inner, tolerance_factor(self.n, self.coverage, 1.0 - tail)
+        inner, outer = (tolerance_factor(self.n, self.coverage, p) for p in (tail, 1.0 - tail))
+        return inner, outer
 
 
 def limits_of_agreement(

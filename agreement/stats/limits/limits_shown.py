@@ -16,30 +16,17 @@ class AnyLimits(Result):
 
     __slots__ = ()
     if TYPE_CHECKING:  # fields of some, properties of others
-
-        @property
-        def n(self) -> int:
-            """Athletes."""
+        n: int
+        bias: float
+        coverage: float  # share of differences that the limits should hold
 
         @property
         def n_pairs(self) -> int:
             """Pairs."""
 
         @property
-        def bias(self) -> float:
-            """Mean difference, field minus laboratory."""
-
-        @property
         def sd(self) -> float:
             """Standard deviation of the differences of single pairs."""
-
-        @property
-        def coverage(self) -> float:
-            """Share of differences that the limits should hold."""
-
-        @property
-        def note(self) -> str:
-            """What the results table should say of these numbers."""
 
         def bias_interval(self, confidence_level: float = 0.95) -> Interval:
             """Interval of the bias."""
@@ -48,6 +35,11 @@ class AnyLimits(Result):
             """Interval of the standard deviation."""
 
         def _half_widths(self, confidence_level: float) -> tuple[float, float]: ...
+
+    @property
+    def note(self) -> str:
+        """What the results table should say of these numbers."""
+        return ""
 
     @property
     def lower(self) -> float:

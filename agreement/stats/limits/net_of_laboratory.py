@@ -97,57 +97,39 @@ class NetOfLaboratory(AnyLimits):
         half = self.bias_interval().high - self.bias
         size = abs(self.bias)
         share = _inside(size, self.sd, margin)
-        worse = (
-            _inside(size + half, self.sd, margin),
-            min(_inside(self.bias, high_sd, margin), share),
+        more_sd, less_sd = (_inside(self.bias, sd, margin) for sd in (high_sd, low_sd))
+        more_bias, less_bias = (
+            _inside(off, self.sd, margin) for off in (size + half, max(size - half, 0.0))
         )
-        better = (
-            _inside(max(size - half, 0.0), self.sd, margin),
-            max(_inside(self.bias, low_sd, margin), share),
-        )
-        low = share - hypot(*(share - end for end in worse))
-        high = share + hypot(*(end - share for end in better))
+        low = share - hypot(share - more_bias, share - min(more_sd, share))
+        high = share + hypot(less_bias - share, max(less_sd, share) - share)
         return share, Interval(max(low, 0.0), min(high, 1.0))
-
-    def with_laboratory_variance(self, variance: float) -> "NetOfLaboratory":
-        """Return the same differences beside a laboratory of another variance."""
-        return replace(self, laboratory=replace(self.laboratory, variance=variance))
 
     def _rows(self) -> TableRows:
         laboratory = self.laboratory
         share, ends = (nan, None) if self.margin is None else self.share_within(self.margin)
         taken = self.noise / self.spread if self.spread > 0.0 else nan
         measured = None if laboratory.assumed else laboratory.interval()
-        limits: tuple[tuple[Any, ...], ...] = (
-            ("own_lower_limit", self.lower, self.lower_interval(), self._note),
-            ("own_upper_limit", self.upper, self.upper_interval(), self._note),
-            (
-                "own_share_within_margin",
-                share,
-                ends,
-                NO_MARGIN if self.margin is None else self._note,
-            ),
-        )
-        if self.contradiction or self.n < FEW_FOR_REPORTS:  # they cannot be told
-            limits = tuple((name, nan, None, note) for name, _, _, note in limits)
+        few = TOO_FEW if self.n < FEW_FOR_REPORTS else ""
+        repeats = "few_repeats" if len(self.total) == 1 and self.n_pairs > self.n else ""
+        # what is to be said of own spread, limits and share
+        note = "; ".join(filter(None, dict.fromkeys([few, repeats, laboratory.note])))
+        note = LABORATORY_ERROR_TOO_LARGE if self.contradiction else note
+        limits: list[tuple[Any, ...]] = [
+            ("own_lower_limit", self.lower, self.lower_interval(), note),
+            ("own_upper_limit", self.upper, self.upper_interval(), note),
+            ("own_share_within_margin", share, ends, NO_MARGIN if self.margin is None else note),
+        ]
+        if self.contradiction or few:  # they cannot be told
+            limits = [(name, nan, None, why) for name, _, _, why in limits]
         return self.told(
             ("own_bias", self.bias, self.bias_interval()),
-            ("own_sd", self.sd, self.sd_interval(), self._note),
+            ("own_sd", self.sd, self.sd_interval(), note),
             *limits,
             ("laboratory_variance", laboratory.variance, measured, laboratory.note),
             ("laboratory_df", laboratory.df, None, laboratory.note),
             ("laboratory_share", taken, None, laboratory.note),
         )
-
-    @property
-    def _note(self) -> str:
-        """What the results table should say of own spread, limits and share."""
-        if self.contradiction:
-            return LABORATORY_ERROR_TOO_LARGE
-        few = [TOO_FEW] if self.n < FEW_FOR_REPORTS else []
-        few_pairs = ["few_repeats"] if len(self.total) == 1 and self.n_pairs > self.n else []
-        laboratory = [self.laboratory.note] if self.laboratory.note else []
-        return "; ".join(dict.fromkeys([*few, *few_pairs, *laboratory]))
 
     def _finding(self) -> str:
         return (

@@ -7,42 +7,36 @@ import numpy as np
 import scipy
 
 from agreement.stats.basics.arrays import ArrayLike, Floats
-from agreement.stats.basics.intervals import Interval, checked_share
+from agreement.stats.basics.intervals import Interval
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.method_data import DECIMALS
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
+
+_SHARES: Final = ((1.0 - 0.95) / 2.0, 0.5, (1.0 + 0.95) / 2.0)
+_FEWEST: Final = 39  # of fewer athletes the outer quantiles would lie outside the data
 
 
 @dataclass(frozen=True, slots=True)
 class QuantileLimits(Result):
     """Quantiles (type 6) of the differences, field minus laboratory. [mL/kg/min]."""
 
-    ordered: Floats  # shape (n_pairs,). Differences in rising order.
     # n, n_pairs: athletes and pairs
     n: int
     n_pairs: int
-    # lower, median, upper: limits and median difference
+    # lower, median, upper: limits that hold 95 % of differences, and the median difference
     lower: float
     median: float
     upper: float
-    coverage: float
-
-    def lower_interval(self, confidence_level: float = 0.95) -> Interval | None:
-        """Distribution-free interval of the lower limit; None where there is none."""
-        return self._interval((1.0 - self.coverage) / 2.0, confidence_level)
-
-    def upper_interval(self, confidence_level: float = 0.95) -> Interval | None:
-        """Distribution-free interval of the upper limit; None where there is none."""
-        return self._interval((1.0 + self.coverage) / 2.0, confidence_level)
+    # of these three, distribution-free, 95 %; None where there is none
+    intervals: tuple[Interval | None, ...]
 
     def _rows(self) -> TableRows:
-        named = (
-            ("lower_limit", self.lower, self.lower_interval()),
-            ("median", self.median, self._interval(0.5, 0.95)),
-            ("upper_limit", self.upper, self.upper_interval()),
+        names, values = (
+            ("lower_limit", "median", "upper_limit"),
+            (self.lower, self.median, self.upper),
         )
-        for name, value, ends in named:
+        for name, value, ends in zip(names, values, self.intervals, strict=True):
             note = "" if ends else f"no 95 % interval exists for {self.n} athletes"
             if self.n_pairs > self.n:
                 note = "clustered; no interval where pairs repeat"
@@ -50,32 +44,19 @@ class QuantileLimits(Result):
 
     def _finding(self) -> str:
         return (
-            f"{100 * self.coverage:.0f} % of {self.n_pairs} differences lie between "
-            f"{self.lower:.1f} and {self.upper:.1f} mL/kg/min, whatever their distribution."
+            f"95 % of {self.n_pairs} differences lie between {self.lower:.1f} and {self.upper:.1f} "
+            "mL/kg/min, whatever their distribution."
         )
 
-    def _interval(self, p: float, confidence_level: float) -> Interval | None:
-        tail = (1.0 - checked_share("confidence_level", confidence_level)) / 2.0
-        if self.n_pairs > self.n:
-            return None
-        rank = int(scipy.stats.binom.ppf(tail, self.n, p))  # the first at which the tail is reached
-        below = rank + int(scipy.stats.binom.cdf(rank, self.n, p) <= tail)
-        above = int(scipy.stats.binom.ppf(1.0 - tail, self.n, p)) + 1
-        if below < 1 or above > self.n:
-            return None
-        return Interval(float(self.ordered[below - 1]), float(self.ordered[above - 1]))
 
-
-def quantile_limits(
-    difference: ArrayLike, n: int | None = None, *, coverage: float = 0.95
-) -> QuantileLimits:
+def quantile_limits(difference: ArrayLike, n: int | None = None) -> QuantileLimits:
     """
     Limits of agreement as quantiles of the differences.
 
     difference: shape (n_pairs,). [mL/kg/min]
     n: athletes; where they have several pairs there is no interval. None: one pair each.
-    Raises ValueError for missing values, or if there are too few for the quantiles to lie inside the
-        data: 39 for a coverage of 0.95.
+    Raises ValueError for missing values, or for fewer than 39, of which the quantiles would not lie
+        inside the data.
 
     A distribution-free 95 % interval needs 146 athletes (binomial ranks); below, there is none. Whole
     ranks make it wide: of 200 athletes it holds the truth in 98 % of studies (measured).
@@ -83,15 +64,25 @@ def quantile_limits(
     ordered: Floats = np.sort(np.round(np.asarray(difference, dtype=np.float64), DECIMALS))
     if not np.isfinite(ordered).all():
         raise ValueError("differences hold missing or infinite values; leave them out")
-    tail = (1.0 - checked_share("coverage", coverage)) / 2.0
-    if (ordered.size + 1) * tail < 1.0 - 1e-9:
+    if ordered.size < _FEWEST:
         raise ValueError(
-            f"quantile limits need {int(np.ceil(1.0 / tail - 1.0 - 1e-9))} athletes; got "
-            f"{ordered.size}, and the quantiles would lie outside the data"
+            f"quantile limits need {_FEWEST} athletes; got {ordered.size}, and the quantiles would "
+            "lie outside the data"
         )
-    n, shares = ordered.size if n is None else n, [tail, 0.5, (1.0 + coverage) / 2.0]
-    lower, median, upper = np.quantile(ordered, shares, method="weibull").tolist()
-    return QuantileLimits(ordered, n, ordered.size, lower, median, upper, coverage)
+    lower, median, upper = np.quantile(ordered, _SHARES, method="weibull").tolist()
+    ends = tuple(_interval(ordered, p) if n in (None, ordered.size) else None for p in _SHARES)
+    return QuantileLimits(n or ordered.size, ordered.size, lower, median, upper, ends)
+
+
+def _interval(ordered: Floats, p: float) -> Interval | None:
+    """Return the values between which a quantile lies, by the ranks; None where they are missing."""
+    n, tail = ordered.size, _SHARES[0]
+    rank = int(scipy.stats.binom.ppf(tail, n, p))  # the first at which the tail is reached
+    below = rank + int(scipy.stats.binom.cdf(rank, n, p) <= tail)
+    above = int(scipy.stats.binom.ppf(1.0 - tail, n, p)) + 1
+    if below < 1 or above > n:
+        return None
+    return Interval(float(ordered[below - 1]), float(ordered[above - 1]))
 
 
 _QUANTILE: Final[dict[str, Any]] = {

@@ -1,6 +1,6 @@
 """Both yardsticks of a verdict: does the field value agree with a laboratory test, or with the truth."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import floor, nan, sqrt
 from typing import Final, Literal
 
@@ -129,7 +129,7 @@ def sem_needed(own: NetOfLaboratory, margin: float, *, looks: int = 1) -> float:
     most = sqrt(own.spread / own.noise_share)
     for step in range(floor(most / SEM_STEP + 1e-9) + 1):
         sem = round(step * SEM_STEP, 2)
-        tried = own.with_laboratory_variance(sem**2)
+        tried = replace(own, laboratory=replace(own.laboratory, variance=sem**2))
         if tried.lower_interval(level).low < -margin:
             continue
         if tried.upper_interval(level).high <= margin:
