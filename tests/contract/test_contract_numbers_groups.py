@@ -115,6 +115,9 @@ def test_calibration_left_out_one_by_one(numbers, data):
     for kind, e in errors.items():
         row = numbers.row("calibration", f"rmse_cv_{kind}")
         assert row.value == pytest.approx(math.sqrt(np.mean(np.square(e))), rel=1e-8)
+        mae, mean = (numbers.value("calibration", f"{of}_cv_{kind}") for of in ("mae", "bias"))
+        assert mae == pytest.approx(np.mean(np.abs(e)), rel=1e-8)
+        assert mean == pytest.approx(np.mean(e), abs=1e-8)
     slope, intercept = np.polyfit(x, y, 1)
     assert numbers.value("calibration", "slope") == pytest.approx(slope, rel=1e-9)
     assert numbers.value("calibration", "intercept") == pytest.approx(intercept, rel=1e-8)

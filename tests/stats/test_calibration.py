@@ -50,6 +50,9 @@ def test_errors_by_a_slow_loop(model, each):
     result = calibration(field, lab, athlete=athlete, rng=1)
     errors = left_out(field, lab, athlete, FITS[model])
     assert result.rmse_cv[model] == pytest.approx(np.sqrt(np.mean(errors**2)), rel=1e-9)
+    assert result.mae_cv[model] == pytest.approx(np.mean(np.abs(errors)), rel=1e-9)
+    assert result.bias_cv[model] == pytest.approx(np.mean(errors), abs=1e-9)
+    assert result.mae_intervals[model].contains(result.mae_cv[model])
 
 
 def test_errors_of_the_line_by_leverage():
@@ -60,6 +63,8 @@ def test_errors_of_the_line_by_leverage():
     assert result.rmse_cv["line"] == pytest.approx(
         np.sqrt(np.mean(influence.resid_press**2)), rel=1e-9
     )
+    assert result.mae_cv["line"] == pytest.approx(np.abs(influence.resid_press).mean(), rel=1e-9)
+    assert result.bias_cv["line"] == pytest.approx(-influence.resid_press.mean(), rel=1e-7)
 
 
 def test_prediction_interval_of_the_line_is_the_textbook_one():
@@ -163,9 +168,11 @@ def test_frame_and_codes():
         "rmse_cv_none",
         "rmse_cv_offset",
         "rmse_cv_line",
+        *(f"{of}_cv_{form}" for of in ("mae", "bias") for form in ("none", "offset", "line")),
     ]
-    assert set(frame["note"]) == {"clustered; fewer than 20 athletes; jackknife_t"}
-    assert frame[["low", "high"]].notna().all(axis=None)
+    bounded = frame[~frame["statistic"].str.startswith("bias_cv")]
+    assert set(bounded["note"]) == {"clustered; fewer than 20 athletes; jackknife_t"}
+    assert bounded[["low", "high"]].notna().all(axis=None)
     assert "each left out in turn" in result.summary()
     (small,) = method_data(simulate_daily(DailyParts(n_athletes=4), rng=1))
     with pytest.raises(NotEstimable, match="too_few"):

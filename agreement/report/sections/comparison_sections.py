@@ -19,7 +19,7 @@ from agreement.figures.differences import differences_caption, plot_differences
 from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_caption
 from agreement.figures.regression import plot_regression, regression_caption
-from agreement.report.page.machine import said
+from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, absent, bullets, fold, joined, paragraph, table
 from agreement.report.page.numbers import group_name
 from agreement.report.page.pictures import drawing
@@ -30,7 +30,7 @@ from agreement.report.sections.comparison import (
     withheld_note,
 )
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
-from agreement.report.sections.together import says, splits, structural_lines
+from agreement.report.sections.together import says, shown_cell, splits, structural_lines
 from agreement.report.sections.training_sections import ultra_block, without_profile
 from agreement.report.shown.told import Methods, Told, of_each_method, of_field_values, told_of
 from agreement.stats.basics.intervals import checked_share
@@ -202,7 +202,22 @@ def regression_block(one: Comparison) -> Section:
         "calibration line and size of error",
         regression=("slope", "intercept", "standard_error_of_estimate", "r"),
         error=("mae", "mape", "share_within_margin"),
-    )
+    ) + left_out_block(one)
+
+
+def left_out_block(one: Comparison) -> Block:
+    """Fold away how far each form of the calibration misses athletes left out; nothing without."""
+    forms = stated("tables", "forms")
+    rows = [
+        (words, [one.cell("calibration", f"{of}_cv_{form}") for of in forms["errors"]])
+        for form, words in forms["lines"].items()
+    ]
+    if not any(says(cell) for _, cells in rows for cell in cells):
+        return Block("")
+    heads = [*forms["errors"].values()]
+    lines = [(words, *map(shown_cell, cells)) for words, cells in rows]
+    caption = f"{one.name}: {forms['caption']}"
+    return fold(forms["fold"], table(caption, (forms["head"], *heads), lines, numeric=heads))
 
 
 @of_field_values

@@ -197,10 +197,7 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
         (
             each,
             *(str(next((one.n for one in cells if one.known), 0) or "") for _ in of_all),
-            *(
-                one.stacked() if one.known else WITHHELD if one.withheld else NONE
-                for one in compress(cells, filled)
-            ),
+            *map(shown_cell, compress(cells, filled)),
         )
         for each, cells in lines.items()
     ]
@@ -218,6 +215,11 @@ def _cells(one: Comparison, columns: Sequence[Column]) -> list[Cell]:
 def says(cell: Cell) -> bool:
     """Return whether a cell has a number, or one that is withheld."""
     return cell.known or cell.withheld
+
+
+def shown_cell(cell: Cell) -> Markup:
+    """Return a number with its interval, or why there is none."""
+    return cell.stacked() if cell.known else WITHHELD if cell.withheld else NONE
 
 
 def folded(one: Comparison, inside: Block) -> Block:

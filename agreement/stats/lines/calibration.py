@@ -30,6 +30,7 @@ from agreement.stats.result import Result, TableRows
 FEWEST_CALIBRATED: Final = 5  # a line through all athletes but one, with an error left over
 FEW_FOR_CALIBRATION: Final = 20
 BEYOND_RANGE: Final = 2.0  # field values further outside are refused [mL/kg/min]
+NOTHING: Final = 9  # decimals: an offset's mean error is 0 but for rounding with one pair each
 ORDINARY_SLOPES: Final = Interval(0.7, 1.3)
 
 
@@ -59,6 +60,10 @@ class Calibration(Result):
     # root mean square error of ``none``, ``offset``, ``line``, each athlete left out in turn
     rmse_cv: dict[Model, float]
     rmse_intervals: dict[Model, Interval]  # over athletes
+    # mae_cv, bias_cv: mean absolute error and mean error of the same, predicted minus laboratory
+    mae_cv: dict[Model, float]
+    mae_intervals: dict[Model, Interval]  # over athletes
+    bias_cv: dict[Model, float]
     choice: Model  # by the rule of `agreement.stats.lines.squad_calibration`
     # lowest, highest: observed range of the field values
     lowest: float
@@ -103,6 +108,8 @@ class Calibration(Result):
             ("slope", self.slope, self.slope_interval),
             ("intercept", self.intercept, self.intercept_interval),
             *((f"rmse_cv_{one}", self.rmse_cv[one], self.rmse_intervals[one]) for one in MODELS),
+            *((f"mae_cv_{one}", self.mae_cv[one], self.mae_intervals[one]) for one in MODELS),
+            *((f"bias_cv_{one}", self.bias_cv[one]) for one in MODELS),
             note="; ".join((("clustered",) if self.clustered else ()) + self.notes),
         )
 
@@ -173,13 +180,15 @@ def calibration(
         model: fits.intercept[codes] + fits.slope[codes] * y - x for model, fits in without.items()
     }
     drawn = cluster_resampling(codes, rng=rng)
-    squares = np.stack([np.ones_like(y), *(errors[m] ** 2 for m in MODELS)], axis=1)
+    sizes = [errors[m] ** 2 for m in MODELS] + [np.abs(errors[m]) for m in MODELS]
 
     def losses(sums: Floats) -> Floats:
-        """Root mean square errors of none, offset, line."""
-        return np.asarray(np.sqrt(sums[:, 1:] / sums[:, :1]))
+        """Root mean square errors of none, offset, line; then their mean absolute errors."""
+        means = sums[:, 1:] / sums[:, :1]
+        return np.concatenate([np.sqrt(means[:, :3]), means[:, 3:]], axis=1)
 
-    loss = bootstrap_of_sums(drawn, squares, losses, scales=("log",) * 3)
+    summed = np.stack([np.ones_like(y), *sizes], axis=1)
+    loss = bootstrap_of_sums(drawn, summed, losses, scales=("log",) * 6)
     each = np.bincount(codes)
     choice = chosen_calibration(np.bincount(codes, y) / each, np.bincount(codes, x) / each).model
     follows = choice == "offset" and not pairs.clustered and uneven_along(y, x)
@@ -190,6 +199,9 @@ def calibration(
         *_parameters(pairs, drawn),
         dict(zip(MODELS, loss.estimate[:3].tolist(), strict=True)),
         {model: loss.interval(k) for k, model in enumerate(MODELS)},
+        dict(zip(MODELS, loss.estimate[3:].tolist(), strict=True)),
+        {model: loss.interval(k) for k, model in enumerate(MODELS, 3)},
+        {model: round(float(error.mean()), NOTHING) + 0.0 for model, error in errors.items()},
         choice,
         *(float(y.min()), float(y.max()), pairs.clustered, fit, _covariance(pairs, fit, choice)),
         local_offset(y, x) if follows else None,
