@@ -168,7 +168,9 @@ class Names:
     Parameters
     ----------
     labels : iterable of (method, label)
-        The study's own, from ``[methods."key"] label``; where two are the same, with the key.
+        The study's own, from ``[methods."key"] label``.
+    methods : iterable of str
+        All methods of the study: where two would be called the same, the key stands behind both.
     several_modes : bool, default True
         Whether the mode of exercise has to be said with the name.
 
@@ -181,21 +183,37 @@ class Names:
     'Wrist device A vs wrist_b'
     >>> Names([("wrist_a", "Wrist"), ("wrist_b", "Wrist")]).method("wrist_b")
     'Wrist (wrist_b)'
+    >>> names = Names([("a", "b")], ["a", "b"])
+    >>> names.method("a"), names.method("b")
+    ('b (a)', 'b (b)')
     """
 
     def __init__(
-        self, labels: Iterable[tuple[str, str]] = (), *, several_modes: bool = True
+        self,
+        labels: Iterable[tuple[str, str]] = (),
+        methods: Iterable[str] = (),
+        *,
+        several_modes: bool = True,
     ) -> None:
-        own = {SESSIONS_METHOD: SESSIONS, **dict(labels)}
+        own = {one: _own_name(one) for one in methods}
+        own |= {SESSIONS_METHOD: SESSIONS, **dict(labels)}
         often = Counter(own.values())  # lines of tables are told apart by their names
         self._labels = {k: one if often[one] == 1 else f"{one} ({k})" for k, one in own.items()}
         self._several_modes = several_modes
 
     @classmethod
-    def of(cls, options: StudyOptions, modes: Iterable[str] = ("", " ")) -> "Names":
-        """Return the names of a study; `modes`: those in its results, one needs no saying."""
+    def of(
+        cls, options: StudyOptions, places: Iterable[tuple[str, str]], more: Iterable[str] = ()
+    ) -> "Names":
+        """
+        Return the names of a study.
+
+        places: method and mode in its results, one mode needs no saying; `more`: methods without any.
+        """
         labels = ((key, one.label) for key, one in options.methods.items() if one.label)
-        return cls(labels, several_modes=len(set(modes)) > 1)
+        every = set(places)
+        methods = {*(method for method, _ in every), *more}
+        return cls(labels, methods, several_modes=len({mode for _, mode in every}) > 1)
 
     def __call__(self, method: str, mode: str) -> str:
         """Return how a method is called in text, plain."""
@@ -209,8 +227,12 @@ class Names:
         """Return the name without the mode."""
         if _BETWEEN in method and method not in self._labels:
             return _BETWEEN.join(map(self.method, method.split(_BETWEEN, 1)))
-        known = PROTOCOLS.get(method)
-        return self._labels.get(method) or (known.name if known is not None else method)
+        return self._labels.get(method) or _own_name(method)
+
+
+def _own_name(method: str) -> str:
+    """Return what a method is called without a label."""
+    return PROTOCOLS[method].name if method in PROTOCOLS else method
 
 
 class Numbers:

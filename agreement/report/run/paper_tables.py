@@ -112,7 +112,8 @@ def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
     )
     methods = read_provenance(report).get("options", {}).get("methods", {})
     labels = ((key, one["label"]) for key, one in methods.items() if one.get("label"))
-    tables = paper_tables(results, Names(labels))
+    own = results.loc[results["analysis"] == "limits_of_agreement", "method"].unique()
+    tables = paper_tables(results, Names(labels, own))
     written = []
     if "csv" in kinds:
         kinds.remove("csv")

@@ -91,7 +91,7 @@ def write_registry_report(
             write_pair_tables(streamed, folder)
             write_tables({"results": results.frame}, folder)
         left_out = files_block(flow) + left_out_block(lines, problems)
-        names = Names.of(streamed.study.options, (v.mode for v in results.verdicts))
+        names = Names.of(streamed.study.options, ((v.method, v.mode) for v in results.verdicts))
         numbers = Numbers(results.frame, names)
         content = provenance(told, kind)
         judged = (_methods(results), numbers, streamed.study.options)

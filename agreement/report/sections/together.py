@@ -6,6 +6,7 @@ from math import isfinite
 from typing import Any, Final
 
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.figures.across_methods import (
     averaging_curves_caption,

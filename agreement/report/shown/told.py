@@ -103,7 +103,9 @@ class Told:
         self.stage = Released(cohort) if isinstance(cohort, HiddenCohort) else Stage(cohort)
         self.results = self.stage.results
         self.frame = self.stage.frame if frame is None else self.stage.tried(frame)
-        names = Names.of(self.options, (one.mode for one in self.results.methods))
+        places = ((one.method, one.mode) for one in self.results.methods)
+        silent = (one.method for one in self.stage.without_pair)
+        names = Names.of(self.options, places, silent)
         self.numbers = Numbers(self.frame, names)
         self.judged = (self.results.methods, self.numbers, self.options)
         self._created = datetime.now(tz=UTC).isoformat(timespec="seconds")
