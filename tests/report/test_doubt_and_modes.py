@@ -58,7 +58,7 @@ def test_the_width_of_the_intervals_and_who_would_halve_it(small_study, tmp_path
         for name in ("width_of_lower_limit", "athletes_to_halve")
     )
     said = text(report.differences())
-    assert f"the 95 % interval of the lower one is {width.value:.1f} mL/kg/min wide" in said
+    assert f"the 95 % interval of each is {width.value:.1f} mL/kg/min wide" in said
     assert f"About {more.value:.0f} athletes in all would halve that;" in said
     assert "12 athletes: the limits are indicative only." in said
     lower = value(report, "limits_of_agreement", "lower_limit")
@@ -130,7 +130,7 @@ def test_an_audit_tells_nothing_of_three_peoples_repeats(small_study, tmp_path):
     open_one, audit = (open_report(study, kind=kind) for kind in ("squad", "audit"))
     assert "own typical error ( 2.6 mL/kg/min)" in text(open_one.differences())
     assert "own typical error" not in text(audit.differences())
-    assert "laboratory, run: no typical error: withheld" in text(audit.repeatability())
+    assert "laboratory, run has no typical error: withheld" in text(audit.repeatability())
 
 
 @pytest.mark.slow

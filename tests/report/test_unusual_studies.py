@@ -245,6 +245,21 @@ def test_an_unreal_number_of_athletes_is_no_advice():
     assert "100" not in plain
 
 
+@pytest.mark.parametrize(("low", "said"), [(0.4, True), (-0.2, False)])
+def test_a_laboratory_that_is_shown_to_drift_is_to_be_calibrated(low, said):
+    drift = ("control", "near", "run", "all", "laboratory_drift", 0.7, low, 1.0, "1", 20, 20, "")
+    verdict = ("verdict", "near", "run", "all", "within_margin", nan, nan, nan, "1", 20, 20, "")
+    numbers = Numbers(pd.DataFrame([drift, verdict], columns=RESULT_COLUMNS))
+    one = SimpleNamespace(
+        method="near", mode="run", verdict=SimpleNamespace(n=20, first_lab_date=None)
+    )
+    found = study_actions(ranked([one], numbers), numbers, Margin(limit=3.5))
+    plain = re.sub(r"<[^>]+>", "", " ".join(found))
+    assert (
+        "Calibrate the laboratory: its control changes by +0.7 mL/kg/min in 30" in plain
+    ) is said
+
+
 @pytest.fixture(scope="module")
 def of_all_ages(tmp_path_factory, small_study):
     """A study whose 14 athletes of 25 to 38 years also ran a test made for 18 to 29 years."""

@@ -162,7 +162,7 @@ def of_tdi(s: Squad):
 def negative(v: Values) -> Values:
     """Swap the ends and the sign of everything that is a signed difference."""
     other = {"lower_limit": "upper_limit", "upper_limit": "lower_limit"}
-    signed = ("bias", "lower_limit", "upper_limit", "difference_from_overall", "median", "offset",
+    signed = ("bias", "lower_limit", "upper_limit", "difference_from_overall", "median", "offset", "bias_cv_none",
               "adjusted_bias", "adjusted_difference")  # fmt: skip
     found = {}
     for key in v:
@@ -274,7 +274,7 @@ RULES = {
     "equivalence": Rule(lambda s: equivalence(s.d, 2.0 * s.unit), stays=()),
     "calibration": Rule(
         lambda s: calibration(s.f, s.x, rng=1), line_moved, (), negative,
-        (*LINE, "rmse_cv_line"), ("offset", *LINE),
+        (*LINE, "rmse_cv_line", "mae_cv_line", "bias_cv_line"), ("offset", *LINE),
     ),
     "two estimators": Rule(
         lambda s: two_estimators(s.f - 50 * s.unit, s.x - 50 * s.unit, n_resamples=49, rng=1),

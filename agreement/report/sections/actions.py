@@ -55,6 +55,10 @@ def study_actions(judged: tuple[Judged, ...], numbers: Numbers, margin: Margin) 
     cells = [numbers.get("repeatability", "typical_error", "laboratory", mode) for mode in modes]
     if not any(cell.known for cell in cells):
         told.append(said("actions", "repeats"))
+    drifts = (numbers.get("control", "laboratory_drift", one.method, one.mode) for one in judged)
+    drift = next((one for one in drifts if one.known and not one.low <= 0 <= one.high), None)
+    if drift is not None:
+        told.append(said("actions", "drift", drift=drift))
     needed = [one for one in judged if one.outcome == "undecided" and one.needs_athletes]
     return [*told, said("actions", "more", needed=needed)] if needed else told
 
@@ -102,13 +106,13 @@ def unconfirmed(tests: pd.DataFrame, *, paired: bool = True) -> list[Markup]:
 def _outside(
     pairs: pd.DataFrame, numbers: Numbers, outside: Collection[tuple[str, str, str]]
 ) -> list[Markup]:
-    """Name, for each equation, the athletes for whom it was not made."""
+    """Name, for each equation, the athletes for whom it was not made; those of the same ones together."""
     places = zip(pairs["athlete_id"], pairs["method"], pairs["mode"], strict=True)
     found = pairs[np.array([place in outside for place in places], dtype=bool)]
-    return [
-        said("actions", "outside", name=numbers.name(str(method), str(mode)), people=_people(own))
-        for (method, mode), own in found.groupby(["method", "mode"])
-    ]
+    names: dict[tuple[str, ...], list[str]] = {}
+    for (method, mode), own in found.groupby(["method", "mode"]):
+        names.setdefault(tuple(_people(own)), []).append(numbers.name(str(method), str(mode)))
+    return [said("actions", "outside", names=some, people=who) for who, some in names.items()]
 
 
 def _people(frame: pd.DataFrame) -> list[str]:

@@ -20,7 +20,7 @@ from agreement.stats.method_data import NotEstimable
 TWO_BY_TWO: Final = "The size of each error, and every two methods"
 _SIZES: Final = (
     "method",
-    "typical error",
+    "error (root mean square)",
     "95 % interval",
     "net of the laboratory",
     "athletes left out",

@@ -1,6 +1,7 @@
 """What went into the numbers: settings of the estimator, averaging of breaths, maximal effort."""
 
 from collections.abc import Mapping
+from math import inf
 from typing import Final
 
 import pandas as pd
@@ -34,10 +35,11 @@ def inputs(cohort: Cohort) -> Block:
     for (method, mode), every in audit.groupby(["method", "mode"]):
         title = (name.with_mode if modes[method] > 1 else name)(str(method), str(mode))
         own = _counted(every, stage, str(method), str(mode))
-        wrong = own[(own["input"] != "sensor") & (own["to_correct"] == "yes")]
+        settings = own[own["input"] != "sensor"]
+        wrong = settings[settings["to_correct"] == "yes"]
         wrongly = int(wrong["athlete_id"].nunique())
-        whole = int(own["athlete_id"].nunique())
-        if own is not every and whole < FEWEST_SHOWN:
+        whole = int(settings["athlete_id"].nunique())
+        if own is not every and min(own["athlete_id"].nunique(), whole or inf) < FEWEST_SHOWN:
             withheld.append(name.with_mode(str(method), str(mode)))
             continue
         some = stage.count(wrongly, whole)
