@@ -12,10 +12,12 @@ from agreement.pairing.laboratory_units import Ints, Units
 from agreement.pairing.messages import Texts
 from agreement.pairing.notes import FOUND_WHILE_PAIRING, input_notes, reading_notes
 from agreement.pairing.reading_fates import (
+    NO_DAYS,
     ReadingFates,
+    days_in_order,
     pair_parts,
+    pairs_in_order,
     reading_fates,
-    sorted_pairs,
     split_readings,
 )
 from agreement.pairing.tally import Tally, tally
@@ -34,6 +36,7 @@ class Common(NamedTuple):
     # over many files
     by_group: bool
     laboratory_only: bool  # whether the study has no field table
+    days: bool = True  # whether the days behind the pairs are wanted
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +47,7 @@ class PairedBucket:
     of_units: UnitFates
     of_readings: ReadingFates
     texts: Texts  # the messages of both fates
-    # pairs, daily: as `agreement.pairing.reading_fates.sorted_pairs`
+    # pairs, daily: as `agreement.pairing.reading_fates.pairs_in_order`, `days_in_order`
     pairs: pd.DataFrame
     daily: pd.DataFrame
     problems: list[Problem]  # notes on rows
@@ -63,7 +66,8 @@ def pair_bucket(
     parts = pair_parts(split_readings(readings, units, options), units, options)
     of_readings = reading_fates(readings, parts, texts, athletes)
     of_units = all_kept(units) if common.laboratory_only else unit_fates(units, parts, texts)
-    pairs, daily = sorted_pairs(parts, units)
+    pairs, place = pairs_in_order(parts, units)
+    daily = days_in_order(parts, pairs, place) if common.days else NO_DAYS
     noted = parts if common.by_group else ()
     reading_notes(found, readings, of_readings, texts, files, options, noted)
     input_notes(found, pairs[pairs["source"] == "field_estimates"], files, options)

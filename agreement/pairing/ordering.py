@@ -70,17 +70,19 @@ def ordered(readings: pd.DataFrame, units: Units) -> Ordered:
     key = key[order]
     series = key >> by_day
     label = series >> by_athlete
+    starts = starts_of(label)
+    labels, size = label[starts], np.diff(starts, append=len(label))
     return Ordered(
         order=order,
         athlete=series & ((1 << by_athlete) - 1),
-        mode=label % n_modes,
+        mode=np.repeat(labels % n_modes, size),
         day=(key & ((1 << by_day) - 1)) + eve,
         series=series,
         series_day=key,
         moment=moment[order],
         row=row[order],
-        estimate=label // n_modes % 2 == 1,
-        labels=label[starts_of(label)],
+        estimate=np.repeat(labels // n_modes % 2 == 1, size),
+        labels=labels,
         by_athlete=by_athlete,
         by_day=by_day,
         days=(eve, morrow),

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -114,6 +114,7 @@ def reading_fates(
 DAILY_COLUMNS = [
     *("athlete_id", "lab_test_id", "method", "mode", "date", "gap_days", "field", "lab")
 ]
+NO_DAYS: Final = pd.DataFrame(columns=DAILY_COLUMNS)
 
 
 def pairs_in_order(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, Ints]:
@@ -127,9 +128,8 @@ def pairs_in_order(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, I
     return pairs.iloc[order].reset_index(drop=True), place
 
 
-def sorted_pairs(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return all pairs in their order, and the days behind them."""
-    pairs, place = pairs_in_order(parts, units)
+def days_in_order(parts: Sequence[Part], pairs: pd.DataFrame, place: Ints) -> pd.DataFrame:
+    """Return the days behind pairs, which stand as `pairs_in_order` gives them."""
     starts = np.cumsum([0, *(len(part.paired.pairs) for part in parts)])
     daily = pd.concat(
         [
@@ -142,4 +142,4 @@ def sorted_pairs(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, pd.
     order = np.lexsort((-gap, at))
     days = daily[["date", "gap_days", "field"]].iloc[order].reset_index(drop=True)
     of_pair = pairs[["athlete_id", "lab_test_id", "method", "mode", "lab"]].iloc[at[order]]
-    return pairs, pd.concat([of_pair.reset_index(drop=True), days], axis=1)[DAILY_COLUMNS]
+    return pd.concat([of_pair.reset_index(drop=True), days], axis=1)[DAILY_COLUMNS]

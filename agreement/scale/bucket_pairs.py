@@ -36,10 +36,7 @@ class BucketPlan:
     # of the athletes table
     spills: dict[str, Path]
     parts: tuple[str, ...]  # file of each part
-    # write, days: whether pairs and lines are wanted, and the days behind the pairs, or only what
-    # was found
-    write: bool
-    days: bool
+    write: bool  # whether pairs and lines are wanted, or only what was found
 
 
 class BucketPairs(NamedTuple):
@@ -78,15 +75,12 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
         out = fates.left_out()
         lines = plan.work / f"left-{bucket:06d}.parquet"
         file = plan.common.files[SOURCE]
-        told = exclusions({file: out.sort_values("row")}, paired.texts)  # as they were read
+        if not out["row"].is_monotonic_increasing:  # as they were read
+            out = out.sort_values("row")
+        told = exclusions({file: out}, paired.texts)
         write_ledger_part(with_part_files(told, file, plan.parts), lines)
-    rows = slice(None if plan.write else 0)
-    paired = replace(
-        paired,
-        of_readings=ReadingFates(*rest),
-        pairs=paired.pairs[PAIR_COLUMNS][rows],
-        daily=paired.daily[rows if plan.days else slice(0)],
-    )
+    pairs = paired.pairs[PAIR_COLUMNS][: None if plan.write else 0]
+    paired = replace(paired, of_readings=ReadingFates(*rest), pairs=pairs)
     left = {reason: n for reason, n in zip(REASONS, counts.tolist(), strict=True) if n}
     return BucketPairs(paired, fates.counts(), left, lines)
 

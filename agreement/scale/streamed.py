@@ -190,7 +190,8 @@ def _paired(
         write_spill(rows, spills[name], buckets.of(rows["athlete_id"]), buckets.count)
     give_memory_back_now()
     laid = (first.work, records, buckets, methods, spills, reader.files)
-    plan = BucketPlan(common_of(study, readings), *laid, *wanted)
+    write, days = wanted
+    plan = BucketPlan(common_of(study, readings)._replace(days=days), *laid, write)
     results = over(pair_bucket, plan, range(buckets.count), stage="Pairing")
     reasons = Counter({"withdrawn": study.withdrawn.get(reader.name, 0)})
     for counts in (*(one.set_aside for one in parts), *(one.left for one in results)):

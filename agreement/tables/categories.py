@@ -21,10 +21,16 @@ def coded(
     >>> coded(np.array([2, -1, 2]), ["a", "b", "c"]).categories.tolist()
     ['c']
     """
-    codes = codes.astype(np.int64, copy=False)
     known = labels if isinstance(labels, pd.Index) else pd.Index(list(labels), dtype="str")
+    return pd.Categorical.from_codes(*without_unused(codes, known), validate=False)
+
+
+def without_unused(
+    codes: npt.NDArray[np.integer[Any]], known: "pd.Index[str]"
+) -> "tuple[npt.NDArray[np.integer[Any]], pd.Index[str]]":
+    """Return codes and labels without the labels that no row holds; they stay in their order."""
     used = np.bincount(codes + 1, minlength=len(known) + 1)[1:] > 0
-    if not used.all():
-        place = np.append(np.cumsum(used) - 1, -1)  # the last is what -1 points at
-        codes, known = place[codes], known[used]
-    return pd.Categorical.from_codes(codes, known, validate=False)
+    if used.all():
+        return codes, known
+    place = np.append(np.cumsum(used) - 1, -1)  # the last is what -1 points at
+    return place[codes], known[used]

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.tables.categories import coded
+from agreement.tables.categories import coded, without_unused
 from agreement.tables.checked_tables import CheckedTable
 from agreement.tables.findings import Findings, merged_problems
 from agreement.tables.parts import PART_STEP, CheckedPiece, PartReader
@@ -74,12 +74,12 @@ def with_part_files(lines: pd.DataFrame, name: str, files: tuple[str, ...]) -> p
     own = (lines["file"] == name).to_numpy(dtype=np.bool_) & (row >= 0)
     if not own.any():
         return lines
-    words = [*lines["file"].astype("category").cat.categories, *files]
-    code = lines["file"].astype("category").cat.codes.to_numpy(dtype=np.int64, copy=True)
-    part, inside = np.divmod(row, PART_STEP)
-    code[own] = len(words) - len(files) + part[own]
-    plain = pd.Series(lines["row"].array.copy(), index=lines.index)
-    plain[own] = inside[own]
+    texts = lines["file"].astype("category").array
+    words, code = [*texts.categories, *files], texts.codes.astype(np.int64)
+    part = row // PART_STEP
+    code[own] = len(texts.categories) + part[own]
+    inside = np.where(own, row - part * PART_STEP, row)
+    plain = pd.arrays.IntegerArray(inside, lines["row"].isna().to_numpy())
     return lines.assign(file=coded(code, words), row=plain)
 
 
@@ -103,13 +103,12 @@ def write_ledger_part(lines: pd.DataFrame, path: Path) -> None:
     columns = {"row": pa.array(lines["row"], pa.int64())}
     for name in TEXTS:
         text = lines[name].array
-        text = (
-            coded(text.codes, text.categories)
-            if isinstance(text, pd.Categorical)
-            else coded(*pd.factorize(lines[name].mask(lines[name] == "")))
-        )
-        place = pa.array(text.codes, pa.int32(), mask=text.codes < 0)
-        known = pa.array(text.categories, pa.large_string())
+        if isinstance(text, pd.Categorical):
+            codes, labels = without_unused(text.codes, text.categories)
+        else:
+            codes, labels = pd.factorize(lines[name].mask(lines[name] == ""))
+        place = pa.array(codes, pa.int32(), mask=codes < 0)
+        known = pa.array(labels, pa.large_string())
         columns[name] = pa.DictionaryArray.from_arrays(place, known)
     temporary = path.with_suffix(".part")
     parquet.write_table(

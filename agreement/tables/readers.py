@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from agreement.tables.categories import coded
+from agreement.tables.categories import without_unused
 from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
 from agreement.tables.findings import SHOWN, Findings, Rows, Source, message, of_row
 from agreement.tables.headers import (
@@ -271,9 +271,10 @@ def _own_labels(column: "pd.Series[Any]") -> "pd.Series[Any]":
     """Return a column without the labels that only other row groups hold."""
     if not isinstance(column.dtype, pd.CategoricalDtype):
         return column
-    codes, categories = column.cat.codes.to_numpy(), column.cat.categories
-    held = np.bincount(codes + 1, minlength=len(categories) + 1)[1:]
-    return column if held.all() else pd.Series(coded(codes, categories))
+    codes, known = without_unused(column.cat.codes.to_numpy(), column.cat.categories)
+    if len(known) == len(column.cat.categories):
+        return column
+    return pd.Series(pd.Categorical.from_codes(codes, known, validate=False))
 
 
 def _check_units(units: Sequence[str], header: Header, source: Source) -> None:
