@@ -4,6 +4,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from math import isfinite
 from typing import Any, Final
 
@@ -279,6 +280,16 @@ class Numbers:
     def places(self, analysis: str) -> list[tuple[str, str]]:
         """Return the methods and modes of an analysis, in the order of the table."""
         return list(dict.fromkeys((k[1], k[2]) for k in self._keys if k[0] == analysis))
+
+    @cached_property
+    def _hidden(self) -> set[tuple[str, str]]:
+        places = self.places("limits_of_agreement")
+        gone = {one for one in places if self.get("limits_of_agreement", "bias", *one).withheld}
+        return gone if len(gone) < len(places) else set()
+
+    def hides(self, method: str, mode: str) -> bool:
+        """Tell whether all of a method, or of one of two, is withheld: said once, if others are shown."""
+        return any((one, mode) in self._hidden for one in (method, *method.split(_BETWEEN)))
 
     def line(self, analysis: str, method: str, mode: str, group: str) -> list[Cell]:
         """Return every statistic of one analysis, place and group."""

@@ -62,6 +62,7 @@ def analysis_table(numbers: Numbers, analysis: Analysis, *, alone: bool = False)
             if cell.key.rpartition("/")[2] in analysis.names
         ]
         for method, mode in numbers.places(analysis.name)
+        if not numbers.hides(method, mode)
         for group in numbers.groups(analysis.name, method, mode)
     }
     told = {

@@ -124,9 +124,10 @@ class Told:
 
     @cached_property
     def comparisons(self) -> tuple[Comparison, ...]:
-        """One for each method and mode, in the order of the results."""
+        """One for each method and mode that is not withheld as a whole, in the order of the results."""
         rows = dict(list(self.frame.groupby(["method", "mode"], sort=False)))
-        return tuple(self._comparison(one, rows) for one in self.results.methods)
+        methods = (m for m in self.results.methods if not self.numbers.hides(m.method, m.mode))
+        return tuple(self._comparison(one, rows) for one in methods)
 
     def _comparison(self, one: Any, rows: Mapping[Any, pd.DataFrame]) -> Comparison:
         own = rows.get((one.method, one.mode), self.frame.iloc[:0])
