@@ -6,6 +6,7 @@ returns its frozen result or raises `NotEstimable`. The result's ``to_frame()`` 
 result with groups has a first column ``group``, all others stand under group ``all``.
 """
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
@@ -52,12 +53,20 @@ def too_few_athletes(number: int) -> str:
 
 
 class NotEstimable(ValueError):
-    """An analysis that these data cannot give: why, and the code that begins its note in the table."""
+    """
+    An analysis that these data cannot give: why, and the code that begins its note in the table.
+
+    What it needs is said, not how many there are: that stands beside, and of a part of the athletes it
+    would tell an audit of a few.
+
+    >>> NotEstimable("changes need at least 3 athletes; got 1.").sentence
+    'changes need at least 3 athletes.'
+    """
 
     def __init__(self, sentence: str, code: str = NOT_ESTIMABLE) -> None:
         self.code = code
-        self.sentence = sentence
-        super().__init__(sentence, code)
+        self.sentence = re.sub(r"; got \d+", "", sentence)
+        super().__init__(self.sentence, code)
 
     def __str__(self) -> str:
         """Return the note of the results table."""

@@ -31,7 +31,6 @@ from agreement.stats.laboratory_results import LABORATORY, Beside, beside_vo2max
 from agreement.stats.limits.across_modes import AcrossModes, across_modes
 from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.method_data import (
-    NOT_ESTIMABLE,
     TOO_FEW,
     MethodData,
     NotEstimable,
@@ -271,9 +270,7 @@ def _computed(
 
 
 def _note(problem: ValueError) -> str:
-    if isinstance(problem, NotEstimable):
-        return str(problem)
-    return f"{NOT_ESTIMABLE}: {problem}"
+    return str(problem if isinstance(problem, NotEstimable) else NotEstimable(str(problem)))
 
 
 def _laboratory(evidence: Evidence) -> tuple[dict[str, dict[str, Any]], list[Labelled]]:
