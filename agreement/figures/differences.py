@@ -31,7 +31,7 @@ _LINES = (
 )
 
 
-class Panel(NamedTuple):
+class PairsPanel(NamedTuple):
     """One of several difference plots on the same axes."""
 
     title: str
@@ -93,7 +93,7 @@ def plot_differences(
 
 
 def plot_difference_panels(
-    panels: Sequence[Panel],
+    panels: Sequence[PairsPanel],
     *,
     margin: float | None = None,
     noise_floor: float | None = None,

@@ -22,7 +22,7 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 34, 350, 38, 192  # of the panel; the equivalent 
 _BESIDE: Final = 372
 _STEPS: Final = (1.0, 2.0, 5.0, 10.0, 20.0)  # between grid lines [mL/kg/min]
 _MOST_LINES: Final = 6
-MOST_DRAWN: Final = 500  # field values; of more, the lowest, middle and highest of each day
+MOST_READINGS: Final = 500  # field values; of more, the lowest, middle and highest of each day
 _APART: Final = 104.0  # of two dates on the axis, or two names of tests
 _ROWS: Final = (14.0, 30.0)  # of the names of tests, above the panel
 
@@ -126,7 +126,7 @@ class _Panel:
     def readings(self, name: str) -> list[str]:
         """Draw the field values, each saying its day, joined by a line."""
         drawn = self._field  # of very many the lowest, middle and highest of each day
-        if len(drawn) > MOST_DRAWN:
+        if len(drawn) > MOST_READINGS:
             days = [list(own) for _, own in groupby(drawn, key=lambda one: one[0])]
             drawn = [day[k] for day in days for k in sorted({0, len(day) // 2, len(day) - 1})]
         places = [f"{self.x(day):.1f},{self.y(value):.1f}" for day, value in drawn]

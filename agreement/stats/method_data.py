@@ -32,7 +32,7 @@ NO_MARGIN: Final = "no_margin"
 NO_SECOND_VISIT: Final = "no_second_visit"
 NOT_ESTIMABLE: Final = "not_estimable"
 LABORATORY_ERROR_TOO_LARGE: Final = "laboratory_error_too_large"
-CODES: Final = (
+NOTE_CODES: Final = (
     *(TOO_FEW, "suppressed", NO_MARGIN, NO_SECOND_VISIT, NOT_ESTIMABLE),
     LABORATORY_ERROR_TOO_LARGE,
 )

@@ -111,17 +111,15 @@ def rows_from(frame: pd.DataFrame) -> list[Row]:
 def html_table(frame: pd.DataFrame, caption: str) -> str:
     """Return a results frame as a small table that a screen reader can follow."""
     head = "".join(f'<th scope="col">{escape(str(name))}</th>' for name in frame.columns)
-    body = "".join(_html_row(values) for values in frame.itertuples(index=False, name=None))
+    body = ""
+    for values in frame.itertuples(index=False, name=None):
+        first, *rest = (escape(_shown(value)) for value in values)
+        cells = "".join(f"<td>{cell}</td>" for cell in rest)
+        body += f'<tr><th scope="row">{first}</th>{cells}</tr>'
     return (
         f"<table><caption>{escape(caption)}</caption>"
         f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
     )
-
-
-def _html_row(values: tuple[object, ...]) -> str:
-    first, *rest = (escape(_shown(value)) for value in values)
-    cells = "".join(f"<td>{cell}</td>" for cell in rest)
-    return f'<tr><th scope="row">{first}</th>{cells}</tr>'
 
 
 def _shown(value: object) -> str:
@@ -190,10 +188,7 @@ class Result:
         **other: Any,
     ) -> Row:
         """Return a row of all athletes and pairs of the result, but for what `other` says."""
-        counts: dict[str, Any] = {
-            "n": getattr(self, "n", 0),
-            "n_pairs": getattr(self, "n_pairs", None),
-        }
+        counts = {"n": getattr(self, "n", 0), "n_pairs": getattr(self, "n_pairs", None)}
         return Row.of(statistic, value, interval, note=note, **counts | other)
 
     def told(self, *named: tuple[Any, ...], **common: Any) -> Iterator[Row]:

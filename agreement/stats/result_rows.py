@@ -11,7 +11,7 @@ import pandas as pd
 
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
-from agreement.stats.method_data import CODES, NOT_ESTIMABLE, TOO_FEW
+from agreement.stats.method_data import NOT_ESTIMABLE, NOTE_CODES, TOO_FEW
 from agreement.stats.record import Analysis, HasFrame
 from agreement.stats.result import Result, Row, rows_frame, rows_from
 from agreement.terms import RESULT_COLUMNS
@@ -80,7 +80,7 @@ def _shown(row: Row, analysis: str) -> Row:
     if row.n < FEW_FOR_REPORTS and row.statistic in _LIMITS:
         note = row.note if isnan(row.value) else TOO_FEW
         row = row._replace(value=nan, low=nan, high=nan, note=note)
-    if isnan(row.value) and analysis != "verdict" and not row.note.startswith(CODES):
+    if isnan(row.value) and analysis != "verdict" and not row.note.startswith(NOTE_CODES):
         return row._replace(note=f"{NOT_ESTIMABLE}; {row.note}" if row.note else NOT_ESTIMABLE)
     return row
 

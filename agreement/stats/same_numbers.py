@@ -23,6 +23,7 @@ from agreement.terms import NOT_ENOUGH_DATA
 
 MOST_DIGITS: Final = 15  # that floating point can share
 _FEWEST_OF_A_PROFILE: Final = 5
+Told = tuple[str, float, float, str]  # of a `SameNumber`
 _MARGIN: Final = 3.5  # where none was agreed; only the libraries are compared
 
 
@@ -57,47 +58,41 @@ def same_numbers(pairs: pd.DataFrame, margin: float | None = None) -> list[SameN
     limit = _MARGIN if margin is None else margin
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of few athletes, and what libraries say of one another
-        rows = [
-            *_of_differences(field - lab, limit),
-            *_of_lines(field, lab),
-            *_of_agreement(field, lab),
-        ]
+        rows = [*_of_differences(field - lab, limit), *_of_lines(field, lab)]
+        rows += _of_agreement(field, lab)
         sizes = pairs["training_profile"].value_counts()
         large = sizes.index[(sizes >= _FEWEST_OF_A_PROFILE) & (sizes.index != NOT_ENOUGH_DATA)]
         if len(large) > 1:
             rows += _of_profiles(pairs[pairs["training_profile"].isin(list(large))])
-    return rows
+    return [SameNumber(*row) for row in rows]
 
 
-def _of_differences(d: Floats, limit: float) -> Iterator[SameNumber]:
+def _of_differences(d: Floats, limit: float) -> Iterator[Told]:
     from scipy import stats
     from statsmodels.stats.proportion import proportion_confint
     from statsmodels.stats.weightstats import DescrStatsW
 
     ours, theirs = limits_of_agreement(d, np.zeros_like(d)), DescrStatsW(d)
-    yield SameNumber("bias", ours.bias, theirs.mean, "statsmodels DescrStatsW.mean")
+    yield "bias", ours.bias, theirs.mean, "statsmodels DescrStatsW.mean"
     low, high = stats.ttest_1samp(d, 0.0).confidence_interval()
     for end, own, other in zip(("lower", "upper"), ours.bias_interval(), (low, high), strict=True):
-        yield SameNumber(f"bias, {end} end of its interval", own, other, "scipy ttest_1samp")
+        yield f"bias, {end} end of its interval", own, other, "scipy ttest_1samp"
     sd = float(np.sqrt(theirs.var_ddof(1)))
-    yield SameNumber("standard deviation of differences", ours.sd, sd, "statsmodels DescrStatsW")
+    yield "standard deviation of differences", ours.sd, sd, "statsmodels DescrStatsW"
     within = int((np.abs(d) <= limit).sum())
     share = wilson_interval(within, d.size)
     ends = proportion_confint(within, d.size, method="wilson")
-    yield SameNumber(
-        "share within the limit, upper end", share.high, ends[1], "statsmodels proportion_confint"
-    )
-    p = theirs.ttost_mean(-limit, limit)[0]
-    yield SameNumber(
-        "p of equivalence", equivalence(d, limit).p_tost, p, "statsmodels DescrStatsW.ttost_mean"
-    )
+    name, function = "share within the limit, upper end", "statsmodels proportion_confint"
+    yield name, share.high, ends[1], function
+    p, own = theirs.ttost_mean(-limit, limit)[0], equivalence(d, limit).p_tost
+    yield "p of equivalence", own, p, "statsmodels DescrStatsW.ttost_mean"
     form, rounded = shape(d, np.arange(d.size)), np.round(d, DECIMALS)  # as ours are
-    yield SameNumber("skewness", form.skewness, float(stats.skew(rounded)), "scipy skew")
+    yield "skewness", form.skewness, float(stats.skew(rounded)), "scipy skew"
     p = float(stats.shapiro(rounded).pvalue)
-    yield SameNumber("p of normal differences", form.p_normal, p, "scipy shapiro")
+    yield "p of normal differences", form.p_normal, p, "scipy shapiro"
 
 
-def _of_lines(field: Floats, lab: Floats) -> Iterator[SameNumber]:
+def _of_lines(field: Floats, lab: Floats) -> Iterator[Told]:
     from scipy import stats
     from statsmodels.regression.linear_model import OLS
     from statsmodels.stats.diagnostic import het_breuschpagan
@@ -105,29 +100,21 @@ def _of_lines(field: Floats, lab: Floats) -> Iterator[SameNumber]:
     d, mean = field - lab, (field + lab) / 2.0
     design = np.column_stack([np.ones_like(mean), mean])
     ours, theirs = trend(field, lab), OLS(d, design).fit()
-    yield SameNumber("slope on the mean", ours.line.slope, theirs.params[1], "statsmodels OLS")
-    yield SameNumber("p of that slope", ours.p_slope, theirs.pvalues[1], "statsmodels OLS")
+    yield "slope on the mean", ours.line.slope, theirs.params[1], "statsmodels OLS"
+    yield "p of that slope", ours.p_slope, theirs.pvalues[1], "statsmodels OLS"
     breusch_pagan = het_breuschpagan(theirs.resid, design)[1]
-    yield SameNumber(
-        "p of even spread", ours.p_spread, breusch_pagan, "statsmodels het_breuschpagan"
-    )
-    joint = theirs.f_test(np.eye(2)).pvalue
-    yield SameNumber(
-        "p of neither bias nor slope", ours.p_joint, float(joint), "statsmodels OLS.f_test"
-    )
+    yield "p of even spread", ours.p_spread, breusch_pagan, "statsmodels het_breuschpagan"
+    joint = float(theirs.f_test(np.eye(2)).pvalue)
+    yield "p of neither bias nor slope", ours.p_joint, joint, "statsmodels OLS.f_test"
     own, line = regression(field, lab), stats.linregress(field, lab)
-    yield SameNumber("calibration slope", own.slope, line.slope, "scipy linregress")
-    yield SameNumber("correlation", own.r, line.rvalue, "scipy linregress")
+    yield "calibration slope", own.slope, line.slope, "scipy linregress"
+    yield "correlation", own.r, line.rvalue, "scipy linregress"
     fitted = OLS(lab, np.column_stack([np.ones_like(field), field])).fit()
-    yield SameNumber(
-        "standard error of estimate",
-        own.standard_error_of_estimate,
-        float(np.sqrt(fitted.mse_resid)),
-        "statsmodels OLS",
-    )
+    error = float(np.sqrt(fitted.mse_resid))
+    yield "standard error of estimate", own.standard_error_of_estimate, error, "statsmodels OLS"
 
 
-def _of_agreement(field: Floats, lab: Floats) -> Iterator[SameNumber]:
+def _of_agreement(field: Floats, lab: Floats) -> Iterator[Told]:
     from pingouin import intraclass_corr
 
     n = field.size
@@ -142,29 +129,17 @@ def _of_agreement(field: Floats, lab: Floats) -> Iterator[SameNumber]:
         ("consistency", ours.icc_c1, ("ICC3", "ICC(C,1)")),
     ):
         other = next(float(theirs[name]) for name in names if name in theirs)
-        yield SameNumber(f"intraclass correlation, {word}", own, other, "pingouin intraclass_corr")
+        yield f"intraclass correlation, {word}", own, other, "pingouin intraclass_corr"
 
 
-def _of_profiles(pairs: pd.DataFrame) -> Iterator[SameNumber]:
+def _of_profiles(pairs: pd.DataFrame) -> Iterator[Told]:
     from statsmodels.stats.oneway import anova_oneway, test_scale_oneway
 
-    used = pd.DataFrame(
-        {
-            "d": (pairs["field"] - pairs["lab"]).astype(float),
-            "profile": pairs["training_profile"].astype(object),
-        }
-    ).reset_index(drop=True)
-    groups = [group["d"].to_numpy() for _, group in used.groupby("profile", sort=True)]
+    d = (pairs["field"] - pairs["lab"]).astype(float)
+    by_profile = d.groupby(pairs["training_profile"].astype(object), sort=True)
+    groups = [group.to_numpy() for _, group in by_profile]
     welch = anova_oneway(groups, use_var="unequal", welch_correction=True).pvalue
-    yield SameNumber(
-        "p of equal bias in profiles", welch_test(groups).p, welch, "statsmodels anova_oneway"
-    )
-    spread = test_scale_oneway(
-        groups, method="equal", center="median", transform="abs", trim_frac_mean=0.0
-    ).pvalue
-    yield SameNumber(
-        "p of equal spread in profiles",
-        brown_forsythe(groups),
-        spread,
-        "statsmodels test_scale_oneway",
-    )
+    yield "p of equal bias in profiles", welch_test(groups).p, welch, "statsmodels anova_oneway"
+    how = {"method": "equal", "center": "median", "transform": "abs", "trim_frac_mean": 0.0}
+    spread, name = test_scale_oneway(groups, **how).pvalue, "p of equal spread in profiles"
+    yield name, brown_forsythe(groups), spread, "statsmodels test_scale_oneway"

@@ -11,7 +11,7 @@ from printed import words_of
 from agreement.figures import of_arrays
 from agreement.figures.canvas import blank, svg_text
 from agreement.figures.differences import (
-    Panel,
+    PairsPanel,
     differences_caption,
     plot_difference_panels,
     plot_differences,
@@ -153,9 +153,9 @@ def test_panels_share_both_axes_and_explain_their_marks_once(pairs, limits):
     with house_style():
         _, axes = blank(panels=3)
         parts = [
-            Panel("one", pairs, limits),
-            Panel("two", lower, limits),
-            Panel("c", pairs, limits),
+            PairsPanel("one", pairs, limits),
+            PairsPanel("two", lower, limits),
+            PairsPanel("c", pairs, limits),
         ]
         plot_difference_panels(parts, margin=1.3, axes=axes)
     assert len({ax.get_ylim() for ax in axes}) == len({ax.get_xlim() for ax in axes}) == 1

@@ -11,7 +11,7 @@ from agreement.stats.basics.bootstrap import N_RESAMPLES
 from agreement.stats.catalogue import ANALYSES, statistic_of
 from agreement.stats.evidence import Evidence
 from agreement.stats.limits.limits_of_agreement import limits_of_agreement_of
-from agreement.stats.method_data import CODES
+from agreement.stats.method_data import NOTE_CODES
 from agreement.stats.results_table import analyse, method_data
 from agreement.tables.options import Margin, Reference, ReportOptions, StudyOptions
 from agreement.terms import PAIR_COLUMNS, RESULT_COLUMNS
@@ -169,7 +169,7 @@ def test_rows_are_sorted_as_the_contract_says(results):
 
 def test_an_empty_value_says_why(results):
     empty = results.frame[results.frame["value"].isna()]
-    assert empty["note"].str.startswith((*CODES, "undecided", "withheld")).all()
+    assert empty["note"].str.startswith((*NOTE_CODES, "undecided", "withheld")).all()
     assert results.frame.loc[results.frame["value"].isna(), ["low", "high"]].isna().all(axis=None)
 
 
@@ -295,7 +295,7 @@ def test_equal_values_of_one_method_are_no_trouble(column):
     frame = analyse(flat).frame
     assert np.isfinite(frame.loc[frame["statistic"] == "sd_of_differences", "value"].iloc[0])
     empty = frame[frame["value"].isna()]
-    assert empty["note"].str.startswith((*CODES, "undecided")).all()
+    assert empty["note"].str.startswith((*NOTE_CODES, "undecided")).all()
 
 
 def test_perfect_agreement_is_no_trouble():
@@ -310,7 +310,7 @@ def test_perfect_agreement_is_no_trouble():
     assert rows["limits_of_agreement", "upper_limit"] == 0
     assert np.isnan(rows["verdict", "within_margin"])  # copied from the laboratory, or by chance
     empty = frame[frame["value"].isna()]
-    assert empty["note"].str.startswith((*CODES, "undecided")).all()
+    assert empty["note"].str.startswith((*NOTE_CODES, "undecided")).all()
 
 
 def test_of_whom_it_is_unknown_stands_in_neither_group_of_a_drug_and_in_all():

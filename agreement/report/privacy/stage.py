@@ -28,7 +28,7 @@ from agreement.stats.basics.spans import Span
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.method_results import MethodResults
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
-from agreement.stats.studies.history import NUMBERS
+from agreement.stats.studies.history import HISTORY_NUMBERS
 from agreement.stats.verdict.cautions import Caution
 from agreement.tables.writers import significant
 from agreement.terms import DOUBTS
@@ -261,7 +261,7 @@ def released_history(history: pd.DataFrame) -> pd.DataFrame:
     for at, method, mode, n in reversed(list(found[["method", "mode", "n"]].itertuples())):
         own = shown.setdefault((method, mode), [])
         if pd.isna(n) or n < FEWEST_SHOWN or any(abs(n - other) < FEWEST_SHOWN for other in own):
-            found.loc[at, list(NUMBERS)] = np.nan
+            found.loc[at, list(HISTORY_NUMBERS)] = np.nan
         else:
             own.append(n)
     return found

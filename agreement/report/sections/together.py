@@ -18,7 +18,7 @@ from agreement.figures.across_methods import (
     profiles_of_methods_caption,
 )
 from agreement.figures.budget import SOURCE_WORDS
-from agreement.figures.differences import Panel, differences_caption, plot_difference_panels
+from agreement.figures.differences import PairsPanel, differences_caption, plot_difference_panels
 from agreement.figures.estimates import Caption
 from agreement.figures.key import facet
 from agreement.figures.methods import method_rows, methods_caption, methods_height, plot_methods
@@ -102,7 +102,9 @@ def splits(budget: pd.DataFrame) -> bool:
 
 def _differences(shown: list[Comparison]) -> Picture:
     """Return the difference plots of some methods on the same axes."""
-    panels = [Panel(one.name, one.pairs, one.of("limits_of_agreement"), one.words) for one in shown]
+    panels = [
+        PairsPanel(one.name, one.pairs, one.of("limits_of_agreement"), one.words) for one in shown
+    ]
     floors = [one.noise.noise_floor for one in shown if one.noise is not None]
     told = {"margin": shown[0].margin.limit, "noise_floor": floors[0] if floors else None}
     captions = [

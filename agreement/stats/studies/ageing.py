@@ -83,16 +83,8 @@ def ageing(difference: ArrayLike, gap_days: ArrayLike, athlete: ArrayLike) -> Ag
     )
     means = np.bincount(codes, d**2) / readings, np.bincount(codes, gap) / readings
     start = float(means[0].mean()) - square / WEEKS * float(means[1].mean())
-    return Ageing(
-        readings.size,
-        d.size,
-        square,
-        square_ends,
-        drift,
-        drift_ends,
-        sqrt(max(start, 0.0)),
-        sqrt(max(start + square, 0.0)),
-    )
+    errors = (sqrt(max(value, 0.0)) for value in (start, start + square))
+    return Ageing(readings.size, d.size, square, square_ends, drift, drift_ends, *errors)
 
 
 def _slope(products: npt.NDArray[Any], squares: npt.NDArray[Any]) -> tuple[float, Interval]:
@@ -124,10 +116,8 @@ def ageing_of(data: MethodData) -> Ageing:
     daily = data.daily
     kept = daily[admitted(daily["gap_days"], daily["athlete_id"])]
     if kept["athlete_id"].nunique() < FEWEST_AGEING:
-        raise NotEstimable(
-            f"fewer than {FEWEST_AGEING} athletes have {READINGS} readings over {SPAN} days of a window.",
-            TOO_FEW,
-        )
+        few = f"fewer than {FEWEST_AGEING} athletes have {READINGS} readings over {SPAN} days"
+        raise NotEstimable(f"{few} of a window.", TOO_FEW)
     return ageing(kept["field"] - kept["lab"], kept["gap_days"], kept["athlete_id"])
 
 

@@ -14,7 +14,7 @@ from agreement.stats.result import Result, Row, TableRows
 from agreement.terms import UNIT
 
 EDGES: Final = (0, 8, 22, 43, np.inf)  # days from which a bin begins
-NAMES: Final = ("0-7 days", "8-21 days", "22-42 days", "43 days and more")
+AGES: Final = ("0-7 days", "8-21 days", "22-42 days", "43 days and more")
 FEWEST_IN_BINS: Final = 10  # athletes with readings in every bin that is compared
 
 
@@ -81,25 +81,19 @@ def ageing_bins(
     )
     visits, visit = np.unique(people * (tests.max(initial=0) + 1) + tests, return_inverse=True)
     owner = visits // (tests.max(initial=0) + 1)
-    wide = np.full((visits.size, len(NAMES)), np.nan)
-    cells, cell = np.unique(visit * len(NAMES) + place, return_inverse=True)
+    wide = np.full((visits.size, len(AGES)), np.nan)
+    cells, cell = np.unique(visit * len(AGES) + place, return_inverse=True)
     wide.flat[cells] = np.bincount(cell, d) / np.bincount(cell)
     there = ~np.isnan(wide)
-    enough = [k for k in range(len(NAMES)) if np.unique(owner[there[:, k]]).size >= FEWEST_IN_BINS]
+    enough = [k for k in range(len(AGES)) if np.unique(owner[there[:, k]]).size >= FEWEST_IN_BINS]
     whole = there[:, enough].all(axis=1)
     n = int(np.unique(owner[whole]).size)
     if len(enough) < 2 or n < FEWEST_IN_BINS:
         raise NotEstimable(
             f"fewer than {FEWEST_IN_BINS} athletes have readings in two bins of age.", TOO_FEW
         )
-    found = closer(
-        wide[whole][:, enough],
-        athlete=owner[whole],
-        names=[NAMES[k] for k in enough],
-        n_flips=n_flips,
-        rng=rng,
-    )
-    return AgeingBins(found)
+    names, used, who = [AGES[k] for k in enough], wide[whole][:, enough], owner[whole]
+    return AgeingBins(closer(used, athlete=who, names=names, n_flips=n_flips, rng=rng))
 
 
 def ageing_bins_of(data: MethodData) -> AgeingBins:

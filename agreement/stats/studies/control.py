@@ -95,14 +95,9 @@ def control_of(data: MethodData) -> Control:
     if np.ptp(days) < DAYS:
         raise NotEstimable(f"all tests of the control lie within {DAYS} days.")
     values = own["lab"].to_numpy(dtype=np.float64)
-    drift, person = drift_of(data), data.options.control.kind == "person"
-    return Control(
-        fit_line(days, values),
-        drift,
-        1 if person else data.n,
-        tuple(days.tolist()),
-        tuple(values.tolist()),
-    )
+    drift, n = drift_of(data), 1 if data.options.control.kind == "person" else data.n
+    line, told = fit_line(days, values), (tuple(days.tolist()), tuple(values.tolist()))
+    return Control(line, drift, n, *told)
 
 
 RECORD: Final = recorded("""

@@ -9,7 +9,7 @@ COLUMNS: Final = (
     *("date", "method", "mode", "n", "n_pairs", "bias", "lower_limit", "upper_limit"),
     *("verdict", "look", "provenance"),
 )
-NUMBERS: Final = COLUMNS[3:8]
+HISTORY_NUMBERS: Final = COLUMNS[3:8]
 _KEY: Final = ["method", "mode"]
 
 
@@ -43,7 +43,9 @@ def history_lines(results: pd.DataFrame, *, date: str, look: int, provenance: st
     outcome = judged.set_index(_KEY)["note"].astype("str").str.split(";").str[0]
     lines = wide.join(counts).assign(verdict=outcome).reset_index()
     lines = lines.assign(date=date, look=look, provenance=provenance)
-    lines.loc[lines["bias"].isna(), list(NUMBERS)] = np.nan  # a withheld bias withholds its count
+    lines.loc[lines["bias"].isna(), list(HISTORY_NUMBERS)] = (
+        np.nan
+    )  # a withheld bias withholds its count
     return lines.reindex(columns=list(COLUMNS))
 
 

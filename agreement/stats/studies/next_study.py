@@ -36,15 +36,11 @@ class NextStudy:
     def summary(self) -> str:
         """Say the plan in words."""
         typical = "no number" if self.of_typical is None else f"{self.of_typical}"
-        needs = (
-            f"{self.needed} athletes show limits inside \u00b1{self.margin:g} with a chance of "
-            f"{self.power:.2f}"
-            if self.needed is not None
-            else f"no number of athletes shows limits inside \u00b1{self.margin:g} with a chance of "
-            f"{self.power:.2f} (chance "
-            + ", ".join(f"{chance:.2f} with {n}" for n, chance in self.chances.items())
-            + ")"
-        )
+        shown = f"limits inside \u00b1{self.margin:g} with a chance of {self.power:.2f}"
+        needs = f"{self.needed} athletes show {shown}"
+        if self.needed is None:
+            chances = ", ".join(f"{chance:.2f} with {n}" for n, chance in self.chances.items())
+            needs = f"no number of athletes shows {shown} (chance {chances})"
         return (
             f"From {self.k} squads, {counted(self.athletes, 'athlete')}: in the next squad expect a bias "
             f"of {self.bias.low:.1f} to {self.bias.high:.1f} and an SD of {self.sd.low:.1f} to "
@@ -79,12 +75,11 @@ def next_study(pool: PooledStudies, margin: float, *, power: float = 0.80) -> Ne
     >>> plan.needed > plan.of_typical, plan.inside > 0.9
     (True, True)
     """
-    if pool.k < 2 or not margin > 0:
-        raise ValueError(
-            "one study cannot say how squads differ: plan with its own folder, or add a study"
-            if pool.k < 2
-            else f"`margin` must be above 0; got {margin:g}"
-        )
+    if pool.k < 2:
+        more = "plan with its own folder, or add a study"
+        raise ValueError(f"one study cannot say how squads differ: {more}")
+    if not margin > 0:
+        raise ValueError(f"`margin` must be above 0; got {margin:g}")
     bias, sd = pool.next_squads()
 
     def chance(n: int) -> float:
@@ -93,15 +88,6 @@ def next_study(pool: PooledStudies, margin: float, *, power: float = 0.80) -> Ne
     inside = float((np.abs(bias)[:, None] + z_of(0.95) * sd < margin).mean())
     needed = smallest_number(lambda n: chance(n) >= power, most=LARGEST_SQUAD)
     typical = athletes_needed(pool.bias().value, pool.sd().value, margin, power=power)
-    return NextStudy(
-        pool.k,
-        pool.athletes,
-        pool.bias(new=True),
-        pool.sd(new=True),
-        margin,
-        power,
-        needed,
-        typical,
-        inside,
-        {n: chance(n) for n in ((needed,) if needed else _TOLD)},
-    )
+    chances = {n: chance(n) for n in ((needed,) if needed else _TOLD)}
+    expected = (pool.bias(new=True), pool.sd(new=True), margin, power)
+    return NextStudy(pool.k, pool.athletes, *expected, needed, typical, inside, chances)

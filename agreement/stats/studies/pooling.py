@@ -146,14 +146,13 @@ class PooledStudies:
 
     @cached_property
     def _biases(self) -> _Grid:
-        y, variance = zip(*((one.bias, one.error) for one in self.studies), strict=True)
-        return _Grid(np.array(y), np.array(variance), self.scales[0])
+        told = np.array([(one.bias, one.error) for one in self.studies])
+        return _Grid(told[:, 0], told[:, 1], self.scales[0])
 
     @cached_property
     def _log_sds(self) -> _Grid:
-        rows = [(log(s.sd) + 0.5 / s.freedom, 0.5 / s.freedom) for s in self.studies]
-        y, variance = zip(*rows, strict=True)
-        return _Grid(np.array(y), np.array(variance), self.scales[1])
+        told = np.array([one.log_sd for one in self.studies])
+        return _Grid(told[:, 0], told[:, 1], self.scales[1])
 
     def bias(self, *, new: bool = False) -> WithEnds:
         """Mean bias of squads; `new`: the bias of a squad that was not measured."""
@@ -197,17 +196,12 @@ class PooledStudies:
         """How many times larger or smaller the SD of 95 % of squads is."""
         return WithEnds(*(exp(z_of(0.95) * one) for one in self.between()[1]))
 
-    @property
-    def share_between(self) -> float:
-        """Share of the variance of a difference that lies between squads."""
-        tau, sd = self.between()[0].value, self.sd().value
-        return tau**2 / (tau**2 + sd**2)
-
     def words(self) -> str:
         """Say how far squads differ."""
         if self.k == 1:
             return "One study cannot say how squads differ."
-        share = self.share_between
+        tau, sd = self.between()[0].value, self.sd().value
+        share = tau**2 / (tau**2 + sd**2)  # of the variance of a difference that is between squads
         if share < AGREE:
             return "The studies agree on the bias."
         if share <= BELONGS:
@@ -250,8 +244,7 @@ def pooled_studies(studies: Sequence[Study]) -> PooledStudies:
     return PooledStudies(tuple(studies))
 
 
-@dataclass(frozen=True, slots=True)
-class RandomEffects:
+class RandomEffects(NamedTuple):
     """The classical check beside a pool."""
 
     mean: float
@@ -301,8 +294,7 @@ def _between(misfit: Callable[[float], float], wanted: float) -> float:
     return float(optimize.brentq(lambda tau2: misfit(tau2) - wanted, 0.0, high, xtol=1e-13))
 
 
-@dataclass(frozen=True, slots=True)
-class Moderator:
+class Moderator(NamedTuple):
     """Difference between two kinds of studies: a comparison of studies, never a cause."""
 
     slope: float  # second kind minus first, or per unit
@@ -323,9 +315,8 @@ def moderator(y: ArrayLike, variance: ArrayLike, x: ArrayLike) -> Moderator:
     values, spread, level = (np.asarray(one, dtype=np.float64) for one in (y, variance, x))
     k, (kinds, counts) = values.size, np.unique(level, return_counts=True)
     if k < 8 or kinds.size < 2 or (kinds.size == 2 and counts.min() < 3):
-        raise ValueError(
-            f"a moderator needs 8 studies and 3 of each kind; got {k} and {counts.min()}"
-        )
+        few = f"got {k} and {counts.min()}"
+        raise ValueError(f"a moderator needs 8 studies and 3 of each kind; {few}")
 
     def fit(tau2: float) -> tuple[float, float, float]:
         weight = 1.0 / (spread + tau2)

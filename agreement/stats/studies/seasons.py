@@ -61,10 +61,8 @@ def two_seasons(
     >>> found.difference, found.shared
     (1.0, 4)
     """
-    (one, codes_1), (two, codes_2) = (
-        _ordered(first, athletes_first),
-        _ordered(second, athletes_second),
-    )
+    one, codes_1 = _ordered(first, athletes_first)
+    two, codes_2 = _ordered(second, athletes_second)
     n1, n2 = one.size, two.size
     _, at1, at2 = np.intersect1d(codes_1, codes_2, return_indices=True)
     shared = at1.size
@@ -81,11 +79,9 @@ def two_seasons(
     left_1, left_2 = _left_out(one), _left_out(two)
     j1, j2 = float(left_1 @ left_1), float(left_2 @ left_2)
     together = float(left_1[at1] @ left_2[at2]) if used else 0.0
-    ratio = log(s2 / s1) / 2.0
     ratio_df = overlapping_df(j1, j2, n1, n2, shared)
-    ratio_error = sqrt(max(j1 + j2 - 2.0 * together, 0.0))
-    sizes = (n1, n2, shared)
-    return _seasons(sizes, (difference, error, df), (ratio, ratio_error, ratio_df))
+    ratio = log(s2 / s1) / 2.0, sqrt(max(j1 + j2 - 2.0 * together, 0.0)), ratio_df
+    return _seasons((n1, n2, shared), (difference, error, df), ratio)
 
 
 def two_seasons_by_numbers(
@@ -116,22 +112,14 @@ def _seasons(
     log_ratio: tuple[float, float, float],
 ) -> Seasons:
     """Return the comparison; of both estimates the value, its error and degrees of freedom."""
-    low, high = t_interval(*log_ratio)
-    return Seasons(
-        *sizes,
-        difference[0],
-        t_interval(*difference),
-        difference[2],
-        _p_of_none(*difference),
-        exp(log_ratio[0]),
-        Interval(exp(low), exp(high)),
-        log_ratio[2],
-        _p_of_none(*log_ratio),
+    p, p_ratio = (
+        t_p_value(value / error, df) if error else float(value == 0)
+        for value, error, df in (difference, log_ratio)
     )
-
-
-def _p_of_none(value: float, error: float, df: float) -> float:
-    return t_p_value(value / error, df) if error else float(value == 0)
+    (value, _, df), (log_value, _, log_df) = difference, log_ratio
+    ends = Interval(*(exp(end) for end in t_interval(*log_ratio)))
+    told = (value, t_interval(*difference), df, p)
+    return Seasons(*sizes, *told, exp(log_value), ends, log_df, p_ratio)
 
 
 def _ordered(values: ArrayLike, athletes: ArrayLike) -> tuple[Floats, npt.NDArray[np.str_]]:
