@@ -86,8 +86,16 @@ def drop_withdrawn(
     """Remove the rows of people who withdrew; return how many, and the keys in them."""
     if not people.withdrawn:
         return 0, frozenset()
-    ids = silent_ids(raw, "athlete_id", id_map)
-    gone = ids.where(_who_left(raw, ids, people))
+    ids, others = silent_ids(raw, "athlete_id", id_map), people.known or frozenset()
+    asked = ids.present() - others  # those of the athletes table were looked at when it was read
+    left = {one for one in asked if people.withdrawn.is_one(one)}
+    if people.known is None and (back := left - people.withdrawn.ids):
+        raw.tell("withdrawn_before", people=len(back), kept=KEPT_FILE)
+    listed = raw.table.name == "athletes"
+    like = {one for one in asked - left if people.withdrawn.is_like(one, listed=listed)}
+    for one in sorted(like):  # likely spellings
+        raw.tell("like_withdrawn", one=discreet_id(one))
+    gone = ids.where(left | like)
     count = int(gone.sum())
     if not count:
         return 0, frozenset()
@@ -95,20 +103,6 @@ def drop_withdrawn(
     raw.findings.withdraw(raw.file, count)
     raw.keep(~gone)
     return count, keys
-
-
-def _who_left(raw: RawTable, ids: Distinct, people: People) -> set[str]:
-    """Return the ids of those who withdrew among a table's, likely spellings with a note."""
-    others = people.known or frozenset()  # of the athletes table: looked at when it was read
-    asked = {one for one in ids.present() if one not in others}
-    gone = {one for one in asked if people.withdrawn.is_one(one)}
-    if people.known is None and (back := gone - people.withdrawn.ids):
-        raw.tell("withdrawn_before", people=len(back), kept=KEPT_FILE)
-    listed = raw.table.name == "athletes"
-    like = {one for one in asked - gone if people.withdrawn.is_like(one, listed=listed)}
-    for one in sorted(like):
-        raw.tell("like_withdrawn", one=discreet_id(one))
-    return gone | like
 
 
 SET_NUMBERS: Final = ("set_mass_kg", "set_hr_max_bpm", "set_age_years")

@@ -20,6 +20,7 @@ from agreement.terms import counted
 # HRmax about 208 - 0.7 age, SD about 11 bpm (Tanaka 2001; physiology sheet 2); further below than
 # this is more likely a slip than a person. The number is the authors' choice, no source.
 _HR_MAX_FAR_BELOW = 40.0
+_END = "exercise_end_s"
 _DISAGREE = 0.03  # typed relative against typed absolute VO2max
 
 
@@ -34,7 +35,10 @@ def lab_table(
     cells = Cells(raw, athletes.people, id_map, options.study.time_zone)
     slips = _hr_max_slips(cells, athletes)
     refused = keep_rules(raw, cells.numbers, cells.key, {"hr_max_bpm": slips})
-    _unknown_windows(raw, cells.numbers)
+    start, end = (cells.number(name) for name in CLOCK_OF)
+    raw.tell_each("end_before_start", end <= start, _END, end=end, start=start)
+    for name in CLOCK_OF.keys() & cells.numbers.keys():  # unknown where the end comes first
+        cells.numbers[name] = np.where(end <= start, np.nan, cells.numbers[name])
     own = cells.number("mass_kg")
     mass = np.where(np.isnan(own), athletes.values(cells.people, "mass_kg"), own)
     values = vo2max_values(cells.numbers, refused, mass, len(raw.rows))
@@ -101,17 +105,6 @@ def _note_disagreement(
     raw.tell_each("values_disagree", by_litre & ~out, litres=litres, millilitres=millilitres)
 
 
-def _unknown_windows(raw: RawTable, numbers: dict[str, Floats]) -> None:
-    """Take start and end of exercise as unknown where the end does not follow the start."""
-    names = ("exercise_start_s", "exercise_end_s")
-    if not set(names) <= set(numbers):
-        return
-    start, end = (numbers[name] for name in names)
-    raw.tell_each("end_before_start", end <= start, names[1], end=end, start=start)
-    for name in names:
-        numbers[name] = np.where(end <= start, np.nan, numbers[name])
-
-
 def _hr_max_slips(cells: Cells, athletes: Athletes) -> Flags:
     """Note maximal heart rates far below what the athlete's age lets expect."""
     measured = cells.number("hr_max_bpm")
@@ -121,9 +114,8 @@ def _hr_max_slips(cells: Cells, athletes: Athletes) -> Flags:
     expected = 208 - 0.7 * age
     with np.errstate(invalid="ignore"):
         far = (measured >= 90) & (measured < expected - _HR_MAX_FAR_BELOW)
-    cells.raw.tell_each(
-        "hr_max_looks_wrong", far, "hr_max_bpm", measured=measured, expected=expected, age=age
-    )
+    told = {"measured": measured, "expected": expected, "age": age}
+    cells.raw.tell_each("hr_max_looks_wrong", far, "hr_max_bpm", **told)
     return np.asarray(far)
 
 

@@ -26,7 +26,7 @@ from agreement.tables.ids import keys_of, note_leads_nowhere, note_likely_matche
 from agreement.tables.lab_table import lab_table, require_one_rule
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.part_folders import PartFolder, find_parts, match_parts
-from agreement.tables.parts import Builder, PartReader, find_table_parts
+from agreement.tables.parts import PartReader, find_table_parts
 from agreement.tables.parts_together import whole_table
 from agreement.tables.paths import digest_if_readable, path_problem
 from agreement.tables.readers import (
@@ -48,7 +48,7 @@ from agreement.tables.table_files import (
     require_tables,
     shared_files,
 )
-from agreement.tables.withdrawn import Withdrawn, keep, read_kept, require_athletes
+from agreement.tables.withdrawn import keep, read_kept, require_athletes
 
 __all__ = ["StudyTables", "inspect_study", "read_study"]
 
@@ -153,92 +153,50 @@ class _Reading:
         self.ids = self.id_map.ids
         self.inputs += [] if source is None else [source]
         self.rows_read: dict[str, int] = {}
-        self.withdrawn: dict[str, int] = {}
         self.exports = self.read_exports()
 
     def study(self) -> StudyTables:
         """Return all tables, checked as far as they can be."""
         raw = {name: self.raw(table) for name, table in TABLES.items()}
-        found = {
-            name: find_parts(
-                self.folder, table, self.form(name), self.findings, self.keys(OWNERS[name], raw)
-            )
-            if self.given is None
-            else PartFolder(self.folder, table, name, {})
-            for name, table in FOLDERS.items()
-        }
-        for name in ("lab_tests", "field_estimates"):
-            if name == "field_estimates" or not found["breaths"].parts:
-                for one in self.raws(name, raw):
-                    require_vo2max(one)
-        before = read_kept(self.folder, self.findings)
-        if (file := self.names.get("athletes")) is None or "athletes" in self.rows_read:
-            require_athletes(before, file, raw["athletes"].theirs, self.findings)
-        people = (
-            self.listed_people(before)
-            if "athletes" in self.exports
-            else athletes_table(raw["athletes"], self.ids, before)
-            if "athletes" in self.names
-            else Athletes(_nobody().copy(), People(None, before))
+        found = {}
+        for name, table in FOLDERS.items():
+            found[name] = PartFolder(self.folder, table, name, {})
+            if self.given is None:
+                keys = frozenset[str]().union(*map(keys_of, self.raws(OWNERS[name], raw)))
+                found[name] = find_parts(self.folder, table, self.form(name), self.findings, keys)
+        with_value = (
+            ["field_estimates"] if found["breaths"].parts else ["lab_tests", "field_estimates"]
         )
-        if not self.rows_read.get("athletes"):  # an empty table is no list of who takes part
-            people = Athletes(people.frame, People(None, before))
-        control, listed = self.options.control.athlete_id, people.people
-        if control and listed.known is not None:  # no athlete of the study, listed or not
-            people = replace(people, people=replace(listed, known=listed.known | {control}))
-        breath_ids = frozenset(found["breaths"].parts)
-        known: dict[str, Any] = {"athletes": people, "id_map": self.ids}
-        tests = partial(lab_table, **known, options=self.options, breath_ids=breath_ids)
-        checked = {"lab_tests": self.together("lab_tests", raw, people, tests)}
-        lab = checked["lab_tests"].frame
-        require_one_rule(raw["lab_tests"], lab, breath_ids, self.options)
-        for name, build in _FIELD_BUILDERS.items():
-            rows = partial(build, **known, zone=self.zone)
-            checked[name] = (
-                self.together(name, raw, people, rows)
-                if name in self.names
-                else CheckedTable(_no_rows(name).copy(), 0, frozenset())
-            )
-            if self.in_parts(name):
-                self.parts = self.reader(name, people, build)
-                if self.parts is not None and not self.without_parts:
-                    checked[name] = self.all_parts(self.parts, checked[name])
-        self.count_withdrawn({"athletes": people.withdrawn_rows})
-        self.count_withdrawn({name: table.withdrawn_rows for name, table in checked.items()})
+        for one in (one for name in with_value for one in self.raws(name, raw)):
+            require_vo2max(one)
+        people = self.people(raw["athletes"])
+        checked = self.checked(raw, people, frozenset(found["breaths"].parts))
+        counts = {"athletes": people.withdrawn_rows}
+        counts |= {name: table.withdrawn_rows for name, table in checked.items()}
         parts: dict[str, dict[str, Path]] = {}
-        for folder, owner in OWNERS.items():
-            parts[folder], gone, inputs = match_parts(
-                found[folder], checked[owner], people.people, self.findings
-            )
-            if found[folder].count:
-                self.names[folder] = found[folder].folder
-                self.rows_read[folder] = found[folder].count
-                self.count_withdrawn({folder: gone})
+        for name, owner in OWNERS.items():
+            known = (found[name], checked[owner], people.people, self.findings)
+            parts[name], gone, inputs = match_parts(*known)
+            if found[name].count:
+                self.names[name], self.rows_read[name] = found[name].folder, found[name].count
                 self.inputs += inputs
+                counts[name] = gone
         raw_ids = checked["lab_tests"].withdrawn_keys | checked["sessions"].withdrawn_keys
         keep(self.folder, people.people.withdrawn, raw_ids, self.findings)
-        self.note_likely_matches(people, checked)
-        if self.given is None:
-            who, used = people.people.withdrawn, [*self.paths.values(), *self.names.values()]
-            note_unused(self.folder, self.options, used, who, self.findings)
-        note_empty_tables(self.names, self.rows_read, self.findings)
-        note_margin(
-            self.options, checked["lab_tests"].frame, self.names.get("lab_tests", ""), self.findings
-        )
+        self.note(people.people, checked)
         frames = {name: table.in_words() for name, table in checked.items()}
         doubt_tables(self.options, frames, self.names, self.findings)
+        said = without_consequences(self.findings.problems)
+        many = {} if self.parts is None else {self.parts.name: self.parts.files}
         return StudyTables(
             folder=self.folder,
             options=self.options,
             athletes=people.frame,
             **frames,
-            breaths=parts["breaths"],
-            samples=parts["samples"],
+            **parts,
             set_aside=self.findings.ledger(),
-            withdrawn=self.withdrawn,
-            problems=tuple(
-                p for p in without_consequences(self.findings.problems) if p.severity != "stop"
-            ),
+            withdrawn={self.names[name]: rows for name, rows in counts.items() if rows},
+            problems=tuple(one for one in said if one.severity != "stop"),
             rows_read=self.rows_read,
             names=self.names,
             inputs=tuple(self.inputs),
@@ -246,9 +204,58 @@ class _Reading:
             given=self.given,
             without_value=checked["field_estimates"].without_value,
             laboratory_only=not set(_FIELD_BUILDERS) & set(self.names),
-            many=({} if self.parts is None else {self.parts.name: self.parts.files})
-            | {one.name: one.files for one in self.exports.values()},
+            many=many | {one.name: one.files for one in self.exports.values()},
         )
+
+    def people(self, raw: RawTable) -> Athletes:
+        """Return the athletes, of exports those still listed, and who withdrew now or before."""
+        before, file = read_kept(self.folder, self.findings), self.names.get("athletes")
+        if file is None or "athletes" in self.rows_read:
+            require_athletes(before, file, raw.theirs, self.findings)
+        if "athletes" in self.exports:
+            marked, deleted = deleted_people(self.exports["athletes"], self.findings)
+
+            def build(raw: RawTable) -> CheckedTable:
+                one = athletes_table(raw, self.ids, before, marked | deleted)
+                return CheckedTable(one.frame, one.withdrawn_rows, one.people.known or frozenset())
+
+            withdrawn = before.marking(marked | deleted)
+            nobody = Athletes(_nobody(), People(None, withdrawn))
+            whole = self.together("athletes", {}, nobody, build)
+            people = Athletes(whole.frame, People(whole.people, withdrawn), whole.withdrawn_rows)
+        else:
+            people = athletes_table(raw, self.ids, before) if file else Athletes(_nobody().copy())
+        if not self.rows_read.get("athletes"):  # an empty table is no list of who takes part
+            people = Athletes(people.frame, People(None, before))
+        control, listed = self.options.control.athlete_id, people.people
+        if control and listed.known is not None:  # no athlete of the study, listed or not
+            people = replace(people, people=replace(listed, known=listed.known | {control}))
+        return people
+
+    def checked(
+        self, raw: dict[str, RawTable], people: Athletes, breath_ids: frozenset[str]
+    ) -> dict[str, CheckedTable]:
+        """Return the tables of tests and of field values, checked."""
+        known: dict[str, Any] = {"athletes": people, "id_map": self.ids}
+        tests = partial(lab_table, **known, options=self.options, breath_ids=breath_ids)
+        checked = {"lab_tests": self.together("lab_tests", raw, people, tests)}
+        require_one_rule(raw["lab_tests"], checked["lab_tests"].frame, breath_ids, self.options)
+        for name, build in _FIELD_BUILDERS.items():
+            if name not in self.names:
+                checked[name] = CheckedTable(_no_rows(name).copy(), 0, frozenset())
+                continue
+            rows = partial(build, **known, zone=self.zone)
+            checked[name] = self.together(name, raw, people, rows)
+            if not self.is_folder(name) or name in self.exports:
+                continue
+            table, folder = TABLES[name], self.names[name]
+            files = find_table_parts(self.folder, folder, table, self.findings)
+            if files is not None:
+                read = (self.folder, folder, files, table, self.form(name))
+                self.parts = PartReader(*read, people, self.ids, self.zone, build)
+                if not self.without_parts:
+                    checked[name] = self.all_parts(self.parts, checked[name])
+        return checked
 
     def form(self, name: str) -> FileFormat:
         """Return what the study file states about a table."""
@@ -257,37 +264,28 @@ class _Reading:
     def raw(self, table: Table) -> RawTable:
         """Return one table as read; without rows when the study does not have it."""
         form, file = self.form(table.name), self.names.get(table.name)
-        if file is not None and not self.is_folder(table.name):
-            read = (
-                read_table(self.folder / self.paths[table.name], file, table, form, self.findings)
-                if self.given is None
-                else frame_table(self.given[table.name], table, form, self.findings)
-            )
-            if read is not None:
-                self.rows_read[table.name] = len(read.rows)
-                path = self.paths[table.name]
-                if self.given is None and path not in {one.name for one in self.inputs}:
-                    self.inputs.append(InputFile(path, read.digest, len(read.rows)))
-                return read
-        return unread(table, form, self.findings)
+        if file is None or self.is_folder(table.name):
+            return unread(table, form, self.findings)
+        path = self.paths[table.name]
+        if self.given is None:
+            read = read_table(self.folder / path, file, table, form, self.findings)
+        else:
+            read = frame_table(self.given[table.name], table, form, self.findings)
+        if read is None:
+            return unread(table, form, self.findings)
+        self.rows_read[table.name] = len(read.rows)
+        if self.given is None and path not in {one.name for one in self.inputs}:
+            self.inputs.append(InputFile(path, read.digest, len(read.rows)))
+        return read
 
     def raws(self, name: str, raw: Mapping[str, RawTable]) -> list[RawTable]:
         """Return a table as read, or each export of it."""
         return self.exports[name].raws() if name in self.exports else [raw[name]]
 
-    def keys(self, name: str, raw: Mapping[str, RawTable]) -> frozenset[str]:
-        """Return the keys of a table."""
-        return frozenset().union(*map(keys_of, self.raws(name, raw)))
-
     def is_folder(self, name: str) -> bool:
         """Whether a table is a folder: of parts, or of dated exports."""
-        return (
-            self.given is None and name in self.names and (self.folder / self.names[name]).is_dir()
-        )
-
-    def in_parts(self, name: str) -> bool:
-        """Whether a table is a folder of parts."""
-        return self.is_folder(name) and name not in self.exports
+        read = self.given is None and name in self.names
+        return read and (self.folder / self.names[name]).is_dir()
 
     def read_exports(self) -> dict[str, Exports]:
         """Return each table that is a folder of dated exports, read."""
@@ -316,30 +314,6 @@ class _Reading:
         exports.tell(self.findings)
         return whole
 
-    def listed_people(self, before: Withdrawn) -> Athletes:
-        """Return the athletes of all exports of their table, without those no longer listed."""
-        marked, deleted = deleted_people(self.exports["athletes"], self.findings)
-
-        def people(raw: RawTable) -> CheckedTable:
-            one = athletes_table(raw, self.ids, before, marked | deleted)
-            return CheckedTable(one.frame, one.withdrawn_rows, one.people.known or frozenset())
-
-        withdrawn = before.marking(marked | deleted)
-        nobody = Athletes(_nobody(), People(None, withdrawn))
-        whole = self.together("athletes", {}, nobody, people)
-        return Athletes(whole.frame, People(whole.people, withdrawn), whole.withdrawn_rows)
-
-    def reader(self, name: str, people: Athletes, build: Builder) -> PartReader | None:
-        """Return what reads the parts of a table; None when there are none to read."""
-        table, folder = TABLES[name], self.names[name]
-        files = find_table_parts(self.folder, folder, table, self.findings)
-        if files is None:
-            return None
-        form = self.form(name)
-        return PartReader(
-            self.folder, folder, files, table, form, people, self.ids, self.zone, build
-        )
-
     def all_parts(self, reader: PartReader | Exports, nothing: CheckedTable) -> CheckedTable:
         """Return a table in parts as one; `nothing` is the table without rows."""
         whole, inputs = whole_table(reader, nothing, self.findings)
@@ -347,24 +321,23 @@ class _Reading:
         self.inputs += inputs
         return whole
 
-    def count_withdrawn(self, counts: dict[str, int]) -> None:
-        """Add the rows of people who withdrew, by file."""
-        self.withdrawn |= {self.names[name]: n for name, n in counts.items() if n}
-
-    def note_likely_matches(self, people: Athletes, checked: dict[str, CheckedTable]) -> None:
-        """Note ids that look like an id of the athletes table, or else of the laboratory's."""
-        known_name = "athletes" if people.people.known is not None else "lab_tests"
-        known = people.people.known
-        if known is None:
-            known = frozenset(checked["lab_tests"].people)
-        known_file = self.names.get(known_name, "")
+    def note(self, people: People, checked: dict[str, CheckedTable]) -> None:
+        """Note likely ids, of the athletes table's or else the laboratory's, and what is not used."""
+        known_name = "athletes" if people.known is not None else "lab_tests"
+        known = checked["lab_tests"].people if people.known is None else people.known
+        known_file, lab_file = self.names.get(known_name, ""), self.names.get("lab_tests", "")
         if known_file:
-            taking_part = known | people.people.withdrawn.ids
+            taking_part = known | people.withdrawn.ids
             note_leads_nowhere(self.id_map, taking_part, known_file, self.findings)
         for name, table in checked.items():
             if name != known_name and name in self.names:
                 unknown = table.people - known
                 note_likely_matches(self.names[name], unknown, known, known_file, self.findings)
+        if self.given is None:
+            used = [*self.paths.values(), *self.names.values()]
+            note_unused(self.folder, self.options, used, people.withdrawn, self.findings)
+        note_empty_tables(self.names, self.rows_read, self.findings)
+        note_margin(self.options, checked["lab_tests"].frame, lab_file, self.findings)
 
 
 @cache

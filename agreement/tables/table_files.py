@@ -47,8 +47,13 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
         )
         if file is not None:
             files[table.name] = file
-        if stated is None and _tell_unread(table, names, findings, read=file is not None):
+        named = [one for one in names if one.casefold().startswith(f"{table.name}.")]
+        others = [one for one in named if one.casefold().endswith(UNREAD_ENDINGS)]
+        others = [one for one in others if not one.casefold().endswith(table.endings)]
+        for name in others if stated is None else ():  # packed, or in another form
             unread.add(table.name)
+            told = {"what": not_read(table.name, table.endings), "table": table.name}
+            findings.tell("unread_file" if file is None else "unread_beside", name, **told)
     refuse_unread_people(folder, files.get("athletes"), findings)
     # a table whose file has a problem is not missing on top of it
     stated_tables = {name for name, form in options.files.items() if form.path is not None}
@@ -97,17 +102,6 @@ def _is_folder_of(path: Path, table: Table) -> bool:
     return path.is_dir() and (table.in_parts or holds_exports(path, table, FileFormat()))
 
 
-def _tell_unread(table: Table, names: list[str], findings: Findings, *, read: bool) -> bool:
-    """Tell of files named like the table that are packed or in another form; stop if none is read."""
-    named = [one for one in names if one.casefold().startswith(f"{table.name}.")]
-    unread = [one for one in named if one.casefold().endswith(UNREAD_ENDINGS)]
-    unread = [one for one in unread if not one.casefold().endswith(table.endings)]
-    what = not_read(table.name, table.endings)
-    for name in unread:
-        findings.tell("unread_beside" if read else "unread_file", name, what=what, table=table.name)
-    return bool(unread)
-
-
 def require_tables(tables: set[str], findings: Findings) -> None:
     """Stop when the study lacks what every study needs."""
     if _REQUIRED not in tables:
@@ -134,13 +128,11 @@ def shared_files(
     for same in tables.values():
         if len(same) == 1:
             continue
-        path = paths.get(same[0], raw.get(same[0], ""))
-        if all(
-            one in paths and one in options.files and options.files[one].columns for one in same
-        ):
+        path, forms = paths.get(same[0], raw.get(same[0], "")), options.files
+        if all(one in paths and one in forms and forms[one].columns for one in same):
             names |= {table: f"{path} ({table})" for table in same}
-            continue
-        findings.tell("one_for_two", path, tables=" and as ".join(same), last=same[-1])
+        else:
+            findings.tell("one_for_two", path, tables=" and as ".join(same), last=same[-1])
     return names
 
 
@@ -172,8 +164,7 @@ def note_unused(
             named = {Path(one).name.split(".")[0].casefold() for one in used}
             free = [table for table in TABLES if table not in named] or list(TABLES)
             own = path.stem.casefold()
-            table = own if own in TABLES else free[0]
-            findings.tell("unused_file", name, path=name, table=table)
+            findings.tell("unused_file", name, path=name, table=own if own in TABLES else free[0])
         else:
             findings.tell("unused_form", name)
 

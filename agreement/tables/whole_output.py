@@ -126,7 +126,8 @@ def whole_folder(
             yield part
             if target.exists():
                 shutil.copymode(target, part)
-            _all_to_disk(part)
+            with ThreadPoolExecutor() as threads:  # a disk takes many at once
+                list(threads.map(_path_to_disk, (*part.rglob("*"), part)))
             allowed(target)
             if ours is not None and target.exists():
                 _take_over(target, part, ours(target))
@@ -193,23 +194,19 @@ def _clear(target: Path) -> None:
         old.rename(target)
     for path in target.parent.iterdir():
         if path.name.startswith(_hidden(target, "").name) and path != _hidden(target, "lock"):
-            if path.is_dir() and not path.is_symlink():  # what a link leads to is not ours
-                _remove(path)
-            else:
+            if not path.is_dir() or path.is_symlink():  # what a link leads to is not ours
                 path.unlink(missing_ok=True)
+                continue
+            # many files at once, for some disks take milliseconds for each
+            files = [Path(root, name) for root, _, names in os.walk(path) for name in names]
+            with ThreadPoolExecutor() as threads:
+                list(threads.map(_unlink, files))
+            shutil.rmtree(path, ignore_errors=True)
 
 
-def _remove(folder: Path) -> None:
-    """Remove a folder of ours: many files at once, for some disks take milliseconds for each."""
-
-    def gone(path: Path) -> None:
-        with suppress(OSError):  # said below, if it matters
-            path.unlink()
-
-    files = [Path(root, name) for root, _, names in os.walk(folder) for name in names]
-    with ThreadPoolExecutor() as threads:
-        list(threads.map(gone, files))
-    shutil.rmtree(folder, ignore_errors=True)
+def _unlink(path: Path) -> None:
+    with suppress(OSError):
+        path.unlink()
 
 
 def _lock(path: Path) -> int | None:
@@ -300,12 +297,6 @@ def _exchanged(one: Path, other: Path) -> bool:
     return bool(exchange(*places, _EXCHANGE) == 0)
 
 
-def _all_to_disk(folder: Path) -> None:
-    paths = (*folder.rglob("*"), folder)
-    with ThreadPoolExecutor() as threads:  # a disk takes many at once
-        list(threads.map(_path_to_disk, paths))
-
-
 def _path_to_disk(path: Path) -> None:
     if path.is_dir():
         _folder_to_disk(path)
@@ -351,24 +342,22 @@ def work_folder() -> Iterator[Path]:
 
 def clear_left_folders() -> None:
     """Remove the folders of runs that were killed."""
-    place = Path(tempfile.gettempdir())
     with suppress(OSError):
-        for folder in place.glob(f"{PREFIX}*"):
+        for folder in Path(tempfile.gettempdir()).glob(f"{PREFIX}*"):
             with suppress(OSError):
-                _clear_left(folder)
+                if _is_left(folder):
+                    shutil.rmtree(folder, ignore_errors=True)
 
 
-def _clear_left(folder: Path) -> None:
-    """Remove one folder of ours that no run holds."""
+def _is_left(folder: Path) -> bool:
+    """Whether a folder is ours and no run holds it."""
     mark = folder / _IN_USE
     if folder.is_symlink() or mark.is_symlink() or not mark.is_file():
-        return
+        return False
     if hasattr(os, "getuid") and folder.stat().st_uid != os.getuid():
-        return
+        return False
     lock = os.open(mark, os.O_RDWR)
     try:
-        if not _taken(lock, without_locks=False):
-            return
+        return _taken(lock, without_locks=False)
     finally:
         os.close(lock)
-    shutil.rmtree(folder, ignore_errors=True)

@@ -36,21 +36,16 @@ def study_key(study: Path) -> bytes:
             f"{KEY_FILE} in the study folder is a link or no file; put the key itself there."
         )
     try:
-        if path.exists():
-            return _read_key(path)
-        key = secrets.token_bytes(KEY_BYTES)
-        write_private(path, f"{key.hex()}\n".encode("ascii"))
-        return key
+        if not path.exists():
+            key = secrets.token_bytes(KEY_BYTES)
+            write_private(path, f"{key.hex()}\n".encode("ascii"))
+            return key
+        with path.open("rb") as file:
+            text = file.read(4 * KEY_BYTES)
     except OSError as error:
         raise OutputError(
             f"{KEY_FILE} cannot be kept in the study folder ({error.strerror})."
         ) from error
-
-
-def _read_key(path: Path) -> bytes:
-    """Return the key in a file; whoever can guess a key can turn pseudonyms back into ids."""
-    with path.open("rb") as file:
-        text = file.read(4 * KEY_BYTES)
     try:
         key = bytes.fromhex(text.decode("ascii").strip())
     except ValueError:  # neither ASCII nor hexadecimal

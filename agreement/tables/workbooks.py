@@ -46,8 +46,11 @@ def sheet_records(
             book = load_workbook(BytesIO(data), read_only=True, data_only=True)
             found = book[_chosen(book.sheetnames, sheet)]
             rows = _filled_rows(found, unseen)
-            if unseen is not None:
-                unseen |= dict.fromkeys(_hidden_rows(data, found), "hidden")
+            if unseen is not None:  # by hand or by a filter; the fast reader does not say
+                with zipfile.ZipFile(BytesIO(data)) as parts:
+                    text = parts.read(found._worksheet_path.lstrip("/"))
+                hidden = [_ROW_NUMBER.search(r) for r in _ROW.findall(text) if _HIDDEN.search(r)]
+                unseen |= {int(number[1]): "hidden" for number in hidden if number is not None}
     except UnreadableError:
         raise
     except Exception as error:  # a damaged file can raise anything
@@ -77,35 +80,13 @@ def open_document_sheets(data: bytes) -> list[tuple[str, list[list[str]]]]:
         _refuse_oversize(data)
     try:
         book = load_workbook(BytesIO(data))
-        found = [
-            (n, book.get_sheet_by_name(n).to_python(skip_empty_area=False))
-            for n in book.sheet_names
-        ]
+        sheets = [(name, book.get_sheet_by_name(name)) for name in book.sheet_names]
+        found = [(name, one.to_python(skip_empty_area=False)) for name, one in sheets]
     except Exception as error:  # a damaged file can raise anything
         raise UnreadableError(
             f"The workbook cannot be read ({type(error).__name__}).", "Save it as XLSX or CSV."
         ) from error
-    return [
-        (name, [[_cell_text(cell, "") for cell in row] for row in rows]) for name, rows in found
-    ]
-
-
-def _hidden_rows(data: bytes, sheet: Any) -> list[int]:
-    """Return the rows that are hidden, by hand or by a filter; the fast reader does not say."""
-    with zipfile.ZipFile(BytesIO(data)) as parts:
-        text = parts.read(sheet._worksheet_path.lstrip("/"))
-    found = [_ROW_NUMBER.search(row) for row in _ROW.findall(text) if _HIDDEN.search(row)]
-    return [int(number[1]) for number in found if number is not None]
-
-
-def _struck(row: Any, known: dict[int, bool]) -> str:
-    """Say whether filled cells of a row are struck out; "" where none is."""
-    filled = [cell for cell in row if cell.value is not None]
-    for cell in filled:
-        if cell._style_id not in known:
-            known[cell._style_id] = bool(cell._style_id and cell.font.strike)
-    struck = [known[cell._style_id] for cell in filled]
-    return "" if not any(struck) else "struck out" if all(struck) else "struck out in part"
+    return [(name, [[_cell_text(one, "") for one in row] for row in rows]) for name, rows in found]
 
 
 def _filled_rows(sheet: Any, unseen: dict[int, str] | None) -> list[list[str]]:
@@ -113,21 +94,23 @@ def _filled_rows(sheet: Any, unseen: dict[int, str] | None) -> list[list[str]]:
     sheet.reset_dimensions()  # what a file says of its own size need not be true
     rows: list[list[str]] = []
     cells = 0
-    styles: dict[int, bool] = {}
+    strike: dict[int, bool] = {}  # by style
     for found in sheet.iter_rows():
         if not found:  # a cell far below brings a million of these
             rows.append([])
             continue
         cells += len(found)
         _refuse_wide(cells)
-        row = [
-            _cell_text(cell.value, cell.number_format if cell.value is not None else "")
-            for cell in found
-        ]
+        row = [_cell_text(c.value, c.number_format if c.value is not None else "") for c in found]
         last = max((i for i, cell in enumerate(row, 1) if cell.strip()), default=0)
         rows.append(row[:last])
-        if unseen is not None and (how := _struck(found, styles)):
-            unseen[len(rows)] = how
+        filled = [cell for cell in found if cell.value is not None] if unseen is not None else []
+        for cell in filled:
+            if cell._style_id not in strike:
+                strike[cell._style_id] = bool(cell._style_id and cell.font.strike)
+        struck = [strike[cell._style_id] for cell in filled]
+        if unseen is not None and any(struck):
+            unseen[len(rows)] = "struck out" if all(struck) else "struck out in part"
     while rows and not rows[-1]:
         rows.pop()
     return rows
