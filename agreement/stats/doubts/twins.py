@@ -55,8 +55,8 @@ def two_bodies(laboratory: pd.DataFrame) -> list[Odd]:
         told: dict[str, Any] = {"old": mass_0[i], "new": mass[i], "unit": "kg"}
         if by_value[i]:
             told = {"old": lab_0[i], "new": lab[i], "unit": "mL/kg/min"}
-        told["tests"] = f"{one['lab_test_id_before']}, {one['lab_test_id']}"
-        doubt = odd("two_bodies", athlete=one["athlete_id"], days=days[i], **told)
+        who, both = one["athlete_id"], f"{one['lab_test_id_before']}, {one['lab_test_id']}"
+        doubt = odd("two_bodies", athlete=who, days=days[i], tests=both, **told)
         found.append(doubt._replace(file=str(one["file"]), row=int(one["row"]), column=column))
     return found
 
