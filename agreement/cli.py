@@ -53,7 +53,7 @@ class _Commands(TyperGroup):
         from agreement.errors import AgreementError, TableError
 
         if isinstance(error, TableError):
-            from agreement.report.run.findings import grouped_findings
+            from agreement.report.run.talk import grouped_findings
 
             _end(grouped_findings(error.problems), INPUT_AT_FAULT)
         if isinstance(error, AgreementError):
@@ -103,8 +103,7 @@ def check(
 ) -> None:
     """Say what stops the run, what is set aside and what is worth knowing."""
     from agreement.report.run.any_size import check_study
-    from agreement.report.run.findings import findings_json, grouped_findings
-    from agreement.report.run.talk import progress_bar
+    from agreement.report.run.talk import findings_json, grouped_findings, progress_bar
 
     with progress_bar() as progress:
         usable, problems = check_study(
@@ -250,7 +249,7 @@ def new(
 ) -> None:
     """Write a study folder: to fill in, proposed from exports, or a printed table as an example."""
     if exports:
-        from agreement.report.run.findings import proposal_text
+        from agreement.report.run.talk import proposal_text
         from agreement.tables.proposal import propose_study
 
         found = propose_study(folder, [*exports, *(more or [])])
@@ -265,7 +264,7 @@ def new(
 @app.command()
 def protocols(json: Annotated[bool, typer.Option("--json", help="As data.")] = False) -> None:
     """List the field tests that can be computed, with inputs, population and source."""
-    from agreement.report.run.protocol_list import protocols_json, protocols_text
+    from agreement.report.run.talk import protocols_json, protocols_text
 
     _data(protocols_json() if json else protocols_text())
 

@@ -54,7 +54,7 @@ def shelf(
     ],
 ) -> None:
     """Write one page over all reports below a folder."""
-    from agreement.report.studies.shelf import write_shelf
+    from agreement.report.studies.reports import write_shelf
 
     page, count = write_shelf(folder)
     talk(f"{count} reports.")
@@ -83,7 +83,7 @@ def ledger(
 
 def watch(study: Path, out: Path | None, **ways: Any) -> None:
     """Write a report at each change until Ctrl-C, saying of each what is wrong or where it is."""
-    from agreement.report.run.findings import grouped_findings
+    from agreement.report.run.talk import grouped_findings
     from agreement.report.run.watch import watched_reports
 
     talk("The report is written again at each change of the study; Ctrl-C ends this.")

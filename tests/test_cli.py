@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 
 from agreement import cli
 from agreement.errors import OutputError, Problem, TableError
-from agreement.report.run.findings import findings_json, grouped_findings
 from agreement.report.run.render import SectionError
+from agreement.report.run.talk import findings_json, grouped_findings
 from agreement.report.run.write import WrittenReport
 
 DEMO = Path(__file__).parents[1] / "demo_cohort"

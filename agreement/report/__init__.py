@@ -24,8 +24,7 @@ from agreement import _opened
 
 _NAMES = {
     "shown.told": "pseudonymous read_cohort",
-    "shown.page": "Page worded",
-    "shown.front": "athletes chart heading history provenance rules unsaid verdict",
+    "shown.page": "Page athletes chart heading history provenance rules unsaid verdict worded",
     "page.texts": "cautions",
     "sections.actions": "next_steps",
     "sections.audit": "drift effort funnel margin maxima people sign_off",

@@ -15,7 +15,7 @@ from typing import Any, get_args
 from agreement.cohort import Cohort, inspect_cohort
 from agreement.errors import AgreementWarning, Problem
 from agreement.report.run.any_size import check_study, in_parts
-from agreement.report.run.findings import findings_json, grouped_findings
+from agreement.report.run.talk import findings_json, grouped_findings
 from agreement.report.run.templates import stated_kind
 from agreement.tables.options import Kind
 from agreement.tables.writers import csv_bytes

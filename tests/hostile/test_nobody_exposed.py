@@ -18,8 +18,8 @@ from agreement.physiology.readings import estimates_frame
 from agreement.report.page.pdf import browser
 from agreement.report.privacy.privacy import without_small_cells
 from agreement.report.privacy.sharing import share_report
-from agreement.report.run.findings import findings_json
 from agreement.report.run.own_report import seal
+from agreement.report.run.talk import findings_json
 from agreement.report.run.write import write_report
 from agreement.report.run.write_pairs import write_pairs
 from agreement.tables.withdrawn import KEY_FILE

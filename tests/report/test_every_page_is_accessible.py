@@ -15,7 +15,7 @@ from agreement.report.run.write import write_report
 from agreement.report.studies.compared import compare_reports
 from agreement.report.studies.output import write_compared, write_pool
 from agreement.report.studies.pool_file import read_pool
-from agreement.report.studies.shelf import write_shelf
+from agreement.report.studies.reports import write_shelf
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 ROOT = Path(__file__).parents[2]

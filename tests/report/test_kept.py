@@ -13,8 +13,8 @@ from turns import slowly
 from agreement.errors import AgreementError
 from agreement.report.run import kept as module
 from agreement.report.run.kept import kept_report
-from agreement.report.run.notebook_file import joined_lines
 from agreement.report.run.own_report import checksums
+from agreement.report.run.templates import joined_lines
 from agreement.report.run.write import write_report
 
 MADE_LATER = ("report.html", "report.ipynb")

@@ -6,7 +6,7 @@ from itertools import count
 import pytest
 from opened import open_report
 
-from agreement.report.run.earlier import JUDGED
+from agreement.report.run.folder import JUDGED
 
 MARGIN = "\n[margin]\nlimit_ml_kg_min = 15\nagreed_on = 2026-01-10\n{}\n"
 

@@ -11,9 +11,9 @@ import pytest
 from agreement.errors import AgreementError
 from agreement.report.page.html import notebook_page
 from agreement.report.run.here import run_here
-from agreement.report.run.notebook_file import notebook_text
 from agreement.report.run.own_report import checksums
 from agreement.report.run.render import SectionError
+from agreement.report.run.templates import notebook_text
 from agreement.report.run.write import write_report
 
 

@@ -17,7 +17,7 @@ from agreement.report.studies.compared import compare_reports
 from agreement.report.studies.output import write_compared, write_pool
 from agreement.report.studies.pool import pool_frame, pool_lines
 from agreement.report.studies.pool_file import read_pool
-from agreement.report.studies.shelf import write_shelf
+from agreement.report.studies.reports import write_shelf
 
 TOML = '[study]\ntitle = "{title}"\ntime_zone = "UTC"\n'
 

@@ -103,15 +103,7 @@ def whole_page(
 
 
 def notebook_page(notebook: Any, title: str, day: str = "") -> str:
-    """
-    Return an executed notebook as one HTML page.
-
-    notebook: executed, as JSON or the notebook library gives it; its first markdown cell holds the
-        first-level heading.
-    title: the study's, for the browser's tab and each printed page.
-    day: when it was made, for each printed page.
-    Returns: the whole document.
-    """
+    """Return an executed notebook as a page; its first markdown cell holds the first heading."""
     from markdown_it import MarkdownIt
 
     markdown = MarkdownIt("commonmark", {"html": False})

@@ -25,11 +25,7 @@ NEAR_NOUGHT: Final = 0.05  # a difference below it reads neither high nor low at
 
 def said(template: str, part: str, /, **values: object) -> Markup:
     """
-    Return one macro of a template, filled in.
-
-    template: name of the file in ``templates``, without ending.
-    part: name of the macro.
-    **values: its arguments: cells, texts of the study (they are escaped) and markup.
+    Return one macro of a template, filled in: with cells, texts (they are escaped) and markup.
 
     >>> from agreement.report.page.numbers import Cell
     >>> print(said("page", "paragraph", text="5 < 6"))

@@ -159,14 +159,7 @@ def table(
     numeric: Sequence[str] = (),
     kind: str = "",
 ) -> Block:
-    """
-    Return a table; the first cell of each row is its heading.
-
-    columns: with the unit where there is one.
-    rows: an empty cell says that there is no value.
-    numeric: columns to align at the right.
-    kind: class for the page's style.
-    """
+    """Return a table, `numeric` columns to the right; the first cell of a row heads it."""
     kinds = ["number" if name in numeric else "" for name in columns]
     head = (
         element("th", name, scope="col", class_=kind)

@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from math import isfinite
@@ -166,17 +166,10 @@ class Names:
     """
     Human names of the methods of one study.
 
-    Parameters
-    ----------
-    labels : iterable of (method, label)
-        The study's own, from ``[methods."key"] label``.
-    methods : iterable of str
-        All methods of the study: where two would be called the same, the key stands behind both.
-    several_modes : bool, default True
-        Whether the mode of exercise has to be said with the name.
+    labels: the study's own, from ``[methods."key"] label``.
+    methods: all of the study; where two would be called the same, the key stands behind both.
+    several_modes: whether the mode of exercise has to be said with the name.
 
-    Examples
-    --------
     >>> names = Names([("wrist_a", "Wrist device A")])
     >>> names("wrist_a", "run"), names("run_12min_1968", "run")
     ('Wrist device A, run', '12-minute run, 1968, run')
@@ -240,12 +233,7 @@ class Numbers:
     """The results table, by key, and what its methods are called."""
 
     def __init__(self, frame: pd.DataFrame, name: Names | None = None) -> None:
-        """
-        Index the rows of a results table.
-
-        frame: columns `agreement.terms.RESULT_COLUMNS`.
-        name: Human names of the methods; default: their keys, and the protocols' names.
-        """
+        """Index the rows of a results table; `name`: what its methods are called."""
         self.name = Names() if name is None else name
         self.frame = frame
         self._rows: dict[tuple[str, ...], dict[str, Any]] = {
@@ -275,6 +263,12 @@ class Numbers:
             _count(row["n"]),
             _count(row["n_pairs"]),
             note,
+        )
+
+    def of(self, method: str, mode: str) -> Callable[..., Cell]:
+        """Return what gives a line of one method and mode: of analysis, statistic and group."""
+        return lambda analysis, statistic, group="all": self.get(
+            analysis, statistic, method, mode, group
         )
 
     def places(self, analysis: str) -> list[tuple[str, str]]:

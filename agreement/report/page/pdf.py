@@ -25,24 +25,14 @@ def browser() -> str | None:
 
 
 def print_pdf(page: Path, target: Path) -> str:
-    """
-    Print a page as PDF.
-
-    Returns: a plain sentence when there is no PDF, else nothing.
-    """
+    """Print a page as PDF; return a plain sentence when there is no PDF, else nothing."""
     program = browser()
     if program is None:
         return NO_BROWSER
     for sandbox in ((), ("--no-sandbox",)):  # the second for machines that allow no sandbox
         with TemporaryDirectory(prefix="agreement-", ignore_cleanup_errors=True) as profile:
-            command = [
-                program,
-                *_FLAGS,
-                *sandbox,
-                f"--user-data-dir={profile}",
-                f"--print-to-pdf={target.absolute()}",
-                page.absolute().as_uri(),
-            ]
+            command = [program, *_FLAGS, *sandbox, f"--user-data-dir={profile}"]
+            command += [f"--print-to-pdf={target.absolute()}", page.absolute().as_uri()]
             try:
                 subprocess.run(command, capture_output=True, check=False, timeout=_PATIENCE_S)
             except subprocess.TimeoutExpired:

@@ -64,11 +64,7 @@ class Drawing:
 def drawing(
     function: Callable[..., object], *given: Any, panel: int | None = 0, **told: Any
 ) -> Drawing:
-    """
-    Return what draws on a panel once it is there.
-
-    panel: its place, given to the function as `ax`; None: all, as `axes`.
-    """
+    """Return what draws on a panel, given to the function as `ax`; None: on all, as `axes`."""
     return Drawing(function, given, told, panel)
 
 

@@ -37,11 +37,7 @@ class Printer:
         self._waiting.put(pickle.dumps((figure, path)))
 
     def finish(self) -> None:
-        """
-        Wait until every file is written.
-
-        Raises RuntimeError if the second process failed.
-        """
+        """Wait until every file is written; raises RuntimeError if the second process failed."""
         with suppress(Empty):
             while True:  # two processes end sooner than one
                 print_png(*pickle.loads(self._waiting.get_nowait()))

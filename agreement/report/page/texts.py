@@ -7,11 +7,7 @@ from agreement.terms import CAUTIONS
 
 
 def heading_block(title: str, question: str, kind: str) -> Block:
-    """
-    Return the head of the page: the study's title, and what it asks.
-
-    kind: its kind of report; says what is asked where the study does not.
-    """
+    """Return the page's head: the study's title, and its question or what such a report asks."""
     return Block(said("first_page", "heading", title=title, question=question, kind=kind))
 
 

@@ -63,12 +63,10 @@ def check_study(
     progress: Progress | None = None,
 ) -> tuple[bool, tuple[Problem, ...]]:
     """
-    Find everything wrong with a study.
+    Find everything wrong with a study: stops, then what was set aside, then notes.
 
-    workers, scheduler: as `agreement.scale.engine.engine` takes them; they serve estimates in
-        parts.
+    workers, scheduler: as `agreement.scale.engine.engine` takes them, for estimates in parts.
     progress: called with (done, total, stage).
-    Returns problems: stops, then what was set aside, then notes.
     """
     from agreement.tables.study_file import PUBLISHED_FILE
 

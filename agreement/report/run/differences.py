@@ -18,14 +18,7 @@ Cells = dict[str, str]
 
 
 def table_differences(name: str, old: Path, new: Path, *, without: Sequence[str] = ()) -> list[str]:
-    """
-    Compare two versions of a table line by line.
-
-    name: of the table, for its key and the sentences.
-    old, new: the report's file, and the one of the new run.
-    without: columns that cannot be compared.
-    Returns: which lines differ, and in which columns; empty when none does.
-    """
+    """Say which lines of two tables differ, in which columns; not those in `without`."""
     try:
         before, after = _rows(old, without), _rows(new, without)
     except csv.Error:

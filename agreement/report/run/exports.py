@@ -60,11 +60,7 @@ def made_table(name: str, frame: pd.DataFrame) -> MadeTable:
 
 
 def write_tables(tables: Mapping[str, pd.DataFrame], folder: Path) -> list[Path]:
-    """
-    Write tables as ``<name>.csv``, each of `agreement.terms.OUTPUT_COLUMNS`.
-
-    Returns: the files written; with results also the words for every column and statistic.
-    """
+    """Write tables as ``<name>.csv``, with results also the words for each column and statistic."""
     made = {name: made_table(name, frame) for name, frame in tables.items()}
     return write_made(made, tables.get("results"), folder)
 
@@ -87,12 +83,7 @@ _COUNTS: Final = frozenset({"n", "n_pairs", "look"})
 
 
 def write_datapackage(described: list[dict[str, Any]], results: pd.DataFrame, folder: Path) -> Path:
-    """
-    Describe tables beside them, in the form of the Data Package standard, version 2.0.
-
-    described: of each table, as `made_table` gives it; results: which statistics stand in it.
-    folder: an unfinished output folder.
-    """
+    """Describe tables as the Data Package standard, version 2.0, has it; each by `made_table`."""
     content = {
         "$schema": PROFILE,
         "name": "agreement-report",

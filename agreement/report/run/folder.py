@@ -1,17 +1,28 @@
-"""Write an output folder all at once or not at all."""
+"""An output folder, written all at once or not at all; what a report leaves in it for the next one."""
 
 import json
 import stat
+from collections.abc import Container
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from agreement.errors import OutputError
+from agreement.errors import OutputError, Problem, TableError
 from agreement.tables.columns import FOLDERS, TABLES
+from agreement.tables.options import Margin
 from agreement.tables.whole_output import whole_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from agreement.stats.evidence import EarlierReport
+    from agreement.stats.verdict.verdict import Verdict
+    from agreement.tables.study import StudyTables
 
 STUDY_FILE: Final = "study.toml"
 PROVENANCE: Final = "provenance.json"
+JUDGED: Final = "judged"  # key of the provenance, so that looks and yardsticks are counted
+HISTORY_FILE: Final = "history.csv"
 _MOST_BYTES: Final = 64_000_000
 WRITTEN_BY: Final = "agreement"  # the mark, in provenance.json, of a folder that is ours to replace
 
@@ -25,20 +36,8 @@ def is_ours(folder: Path) -> bool:
     return isinstance(content, dict) and content.get("written_by") == WRITTEN_BY
 
 
-def our_files(folder: Path) -> frozenset[str]:
-    """Return the files that a report's own provenance lists, itself included."""
-    content = json.loads(plain_bytes(folder / PROVENANCE))
-    outputs = content.get("outputs")
-    return frozenset((*(outputs if isinstance(outputs, dict) else {}), PROVENANCE))
-
-
 def plain_bytes(path: Path) -> bytes:
-    """
-    Return the content of a small plain file, without waiting for what is none.
-
-    Raises OSError if it is not there, no plain file (a pipe would wait for ever), or larger than 64
-        MB.
-    """
+    """Return what a small plain file holds; raises OSError: a pipe would wait for ever."""
     found = path.stat()
     if not stat.S_ISREG(found.st_mode) or found.st_size > _MOST_BYTES:
         raise OSError(f"{path} is no plain file, or too large.")
@@ -51,11 +50,7 @@ def provenance_bytes(content: dict[str, Any]) -> bytes:
 
 
 def refuse_foreign(folder: Path) -> None:
-    """
-    Stop before any work when output may not go to `folder`.
-
-    Raises OutputError if it is a file, or a folder with something in it that we did not write.
-    """
+    """Raise OutputError for a file, or a folder with something in it that we did not write."""
     place = folder.resolve()
     for study in place.parents:
         kept = place.relative_to(study).parts[0].casefold()
@@ -76,11 +71,82 @@ def replaced_folder(folder: Path) -> AbstractContextManager[Path]:
     """
     Give a temporary folder beside `folder`, and put it in its place when the block succeeds.
 
-    folder: where the output should end up: absent, empty, or an earlier report of ours, in which
-        files that are not ours stay.
-    Returns as `agreement.tables.whole_output.whole_folder`; raises OutputError if `folder` holds
-        anything else, cannot be written, or is being written by another run.
+    As `agreement.tables.whole_output.whole_folder`; files in an output of ours that are not ours stay.
     """
-    return whole_folder(
-        folder, refuse_foreign, ours=lambda old: our_files(old) if is_ours(old) else ()
-    )
+
+    def ours(old: Path) -> Container[str]:
+        if not is_ours(old):
+            return ()
+        outputs = json.loads(plain_bytes(old / PROVENANCE)).get("outputs")
+        return (*(outputs if isinstance(outputs, dict) else ()), PROVENANCE)
+
+    return whole_folder(folder, refuse_foreign, ours=ours)
+
+
+def earlier_report(folder: Path | None) -> "EarlierReport | None":
+    """Read what the report in `folder` had judged; None without one."""
+    if folder is None or not is_ours(folder):
+        return None
+    content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
+    told = content.get(JUDGED)
+    if not isinstance(told, dict):
+        return None
+    against, look, pairs = (told.get(name) for name in ("against", "look", "pairs"))
+    if not isinstance(look, int) or not isinstance(pairs, dict):
+        return None
+    from agreement.stats.evidence import EarlierReport  # a waiting process computes nothing
+
+    return EarlierReport(None if against is None else str(against), look, pairs)
+
+
+def require_athletes_as_before(study: "StudyTables", folder: Path | None) -> None:
+    """Stop when the output in `folder` was made with an athletes table, gone from the study."""
+    if folder is None or "athletes" in study.names or not is_ours(folder):
+        return
+    from agreement.tables.headers import looks_like_people  # it loads pandas
+
+    inputs = json.loads((folder / PROVENANCE).read_text(encoding="utf-8")).get("inputs")
+    names = [one.get("name") for one in inputs or () if isinstance(one, dict)]
+    for name in names:
+        if isinstance(name, str) and "/" not in name and looks_like_people(name):
+            what = "The last output here was made with this table of athletes, and it is gone."
+            remedy = (
+                "Put it back under its name; if the study is to do without it, name another output "
+                "folder."
+            )
+            raise TableError([Problem("stop", "withdrawal_lost", name, None, None, what, remedy)])
+
+
+def judged(
+    agreed: Margin, verdicts: "Iterable[Verdict]", earlier: "EarlierReport | None"
+) -> dict[str, Any]:
+    """
+    Return what the next report must know of this one.
+
+    The yardstick is the one that was agreed first, and the pairs are those at the first report of a
+    look: writing a report twice changes neither.
+    """
+    from agreement.stats.limits.limits import FEW_FOR_REPORTS
+    from agreement.stats.verdict.verdict import against_of
+
+    against: str | None = None if agreed.limit is None else against_of(agreed)
+    pairs = {
+        f"{one.method}/{one.mode}": one.n_pairs for one in verdicts if one.n >= FEW_FOR_REPORTS
+    }
+    if earlier is not None and earlier.against is not None:
+        against = earlier.against
+        if earlier.look == agreed.look:
+            pairs |= earlier.pairs
+    return {
+        "against": against,
+        "look": agreed.look,
+        "planned_looks": agreed.planned_looks,
+        "pairs": pairs,
+    }
+
+
+def keep_for_the_next(target: Path, folder: Path) -> None:
+    """Lay the provenance of the report that is replaced into the folder of the new one."""
+    for name in (PROVENANCE, HISTORY_FILE) if is_ours(target) else ():
+        if (target / name).is_file():
+            (folder / name).write_bytes((target / name).read_bytes())

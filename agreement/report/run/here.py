@@ -21,7 +21,6 @@ from typing import Any, Final
 
 from agreement.errors import AgreementError
 from agreement.report.run.kept import kept_figures
-from agreement.report.run.notebook_file import joined_lines
 from agreement.report.run.read_beside import Asked, quick_texts, reading
 from agreement.report.run.render import (
     Parameters,
@@ -40,6 +39,7 @@ from agreement.report.run.second import (
     worth_sharing,
 )
 from agreement.report.run.session_progress import told_here
+from agreement.report.run.templates import joined_lines
 from agreement.report.run.unused import leaving_out, load_bare, load_bare_drawing
 
 _NEW_OBJECTS: Final = 200_000  # between two searches for rubbish; figures are many small objects
@@ -70,12 +70,9 @@ def run_here(
     samples: tuple[Path, str] | None = None,
 ) -> dict[str, Any]:
     """
-    Run a notebook with parameters in this process and return it executed; threads take turns.
+    Run a notebook in this process, as `render.run_notebook`, and return it; threads take turns.
 
-    Parameters as for `agreement.report.run.render.run_notebook`.
-
-    Raises AgreementError: what the study or the disk is at fault for, as the cell raised it.
-    Raises SectionError if a cell fails otherwise.
+    Raises AgreementError: what the study or the disk is at fault for. SectionError: a cell's own fault.
     """
     notebook: dict[str, Any] = joined_lines(json.loads(template))
     cell = injected(notebook, parameters_source(parameters))

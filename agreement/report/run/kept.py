@@ -28,8 +28,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from agreement.errors import AgreementError
-from agreement.report.run.earlier import HISTORY_FILE, JUDGED
-from agreement.report.run.folder import PROVENANCE, plain_bytes, provenance_bytes
+from agreement.report.run.folder import (
+    HISTORY_FILE,
+    JUDGED,
+    PROVENANCE,
+    plain_bytes,
+    provenance_bytes,
+)
 from agreement.report.run.own_report import read_provenance
 from agreement.report.run.templates import template
 from agreement.tables.options import Kind
@@ -262,11 +267,7 @@ def _for_the_next(folder: Path, content: dict[str, Any], *, untouched: bool) -> 
 
 
 def study_state(place: Path, target: Path) -> tuple[str, str, str, str]:
-    """
-    Return checksums of a study with and without the text of its question, the question, study.toml.
-
-    Raises OSError if a file cannot be read, is no plain file, or there are too many.
-    """
+    """Return checksums with and without the question's text, the question, that of study.toml."""
     paths: list[Path] = []
     names: list[str] = []
     inside = target.resolve()

@@ -34,14 +34,8 @@ class OwnInterpreter(AsyncKernelManager):
     @property
     def kernel_spec(self) -> KernelSpec:
         """The command of the kernel; never looked up on the machine."""
-        command = [
-            sys.executable,
-            "-P",
-            "-m",
-            "agreement.report.run.kernel",
-            "-f",
-            "{connection_file}",
-        ]
+        module = "agreement.report.run.kernel"
+        command = [sys.executable, "-P", "-m", module, "-f", "{connection_file}"]
         return KernelSpec(argv=command, display_name="Python 3", language="python")
 
 

@@ -50,12 +50,7 @@ def damaged(name: str, why: str) -> AgreementError:
 
 
 def read_provenance(report: Path) -> dict[str, Any]:
-    """
-    Return the provenance of a report.
-
-    Raises AgreementError if the folder holds no report of ours, or its provenance is not as it was
-        written.
-    """
+    """Return a report's provenance; raises AgreementError if it is none of ours, or damaged."""
     if not is_ours(report):
         raise AgreementError(f"{report} holds no report: its {PROVENANCE} is missing or not ours.")
     content: dict[str, Any] = json.loads(plain_bytes(report / PROVENANCE))
@@ -114,13 +109,7 @@ def as_written(report: Path, name: str, content: dict[str, Any]) -> Path:
 
 
 def read_own_table(report: Path, name: str, content: dict[str, Any]) -> "pd.DataFrame":
-    """
-    Read one table of a report; ids and texts stay text.
-
-    name: of the table, a key of `agreement.terms.OUTPUT_COLUMNS`.
-    content: the report's provenance.
-    Raises AgreementError if it is missing, was changed since, or is no such table.
-    """
+    """Read one table of a report, ids and texts as text; raises as `as_written`."""
     import numpy as np
     import pandas as pd
 
@@ -174,12 +163,7 @@ FOLDER: Final = "exclusions/"
 
 
 def ledger_pieces(report: Path, content: dict[str, Any]) -> "Iterator[pd.DataFrame]":
-    """
-    Yield the lines of a report as text, some at a time; those of Parquet parts come last.
-
-    content: its provenance.
-    Raises AgreementError if a file is missing, was changed since, or is no such table.
-    """
+    """Yield the lines of a report as text, those of Parquet last; raises as `as_written`."""
     outputs = content.get("outputs", {})
     if "exclusions.csv" not in outputs:
         return
@@ -217,11 +201,7 @@ def ledger_csv(report: str | Path) -> Iterator[bytes]:
 
 
 def ledger_counts(report: str | Path) -> "pd.DataFrame":
-    """
-    Return how many lines of a report have each reason: columns reason, lines, in words.
-
-    Raises as `ledger_pieces`.
-    """
+    """Return how many lines of a report have each reason, in words; raises as `ledger_pieces`."""
     import pandas as pd
 
     place = Path(report)
@@ -252,13 +232,7 @@ def seal(folder: Path) -> None:
 
 
 def changed_files(folder: str | Path) -> list[str]:
-    """
-    Compare a report's files with the checksums in its provenance.
-
-    Returns: one sentence for each file that changed, is missing or was added; empty when all is
-        well.
-    Raises AgreementError if the folder holds no report of ours.
-    """
+    """Say which files of a report changed, are missing or were added; empty when all is well."""
     place = Path(folder)
     content = read_provenance(place)
     written, found = content.get("outputs", {}), checksums(place)

@@ -41,13 +41,7 @@ class PaperTable:
 
 
 def paper_tables(results: pd.DataFrame, names: Names | None = None) -> list[PaperTable]:
-    """
-    Return the tables of results as text, rounded as each statistic declares.
-
-    results: as in results.csv.
-    names: what the study calls its methods.
-    Returns: one for each analysis that has a number; a row is a method in a mode, and a group.
-    """
+    """Return results as tables of text, rounded as declared: for each analysis with a number."""
     tables: list[PaperTable] = []
     for name in IN_PAPERS:
         analysis = BY_NAME.get(name)
@@ -92,13 +86,10 @@ def _table(analysis: Analysis, rows: pd.DataFrame, number: int, called: Names) -
 
 def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
     """
-    Write the tables of a report beside nothing of it: into the current folder.
+    Write tables of a report into the current folder; return ``<report>-tables.<kind>``, its csv.
 
     asked: whether each of xlsx, docx, tex, md is wanted; and csv: results.csv as the study writes
         its own files, with their decimal mark and separator.
-    Returns: ``<report>-tables.<kind>``, ``<report>-results.csv``.
-    Raises AgreementError if the folder holds no report, no kind is asked for, or a library is
-        missing.
     """
     if not is_ours(report):
         raise AgreementError(f"{report} holds no report.")

@@ -88,7 +88,7 @@ def plans(
                 "A plan needs --sd and --margin (or --half-width, or --difference), or a study "
                 "folder."
             )
-        planned = _plan("", "", sd, bias or 0.0, margin, sd_within, more, curve=curve)
+        planned = _plan(("", ""), (bias or 0.0, sd, sd_within), margin, more, curve=curve)
         return [_with_tests(planned, sem, _STATED_DF)]
     from agreement.cohort import read_cohort
 
@@ -101,33 +101,29 @@ def plans(
         if aim is None and not without_margin:
             raise AgreementError("The study file agrees on no limit: give one with --margin.")
         own = limits.sd_within if isinstance(limits, RepeatedLimits) and sd is None else None
-        chosen_bias, chosen_sd = limits.bias if bias is None else bias, sd or limits.sd
         within = own if sd_within is None else sd_within
-        planned = _plan(
-            one.method, one.mode, chosen_sd, chosen_bias, aim, within, more, curve=curve
-        )
+        chosen = (limits.bias if bias is None else bias, sd or limits.sd, within)
+        planned = _plan((one.method, one.mode), chosen, aim, more, curve=curve)
         known = None if one.verdict.own is None else one.verdict.own.laboratory
-        found.append(
-            _with_tests(planned, sem, _STATED_DF)
-            if sem is not None or known is None
-            else _with_tests(planned, known.sd, known.df, one.verdict.own.noise_share)
-        )
+        noise = (sem, _STATED_DF, 1.0)
+        if sem is None and known is not None:
+            noise = (known.sd, known.df, one.verdict.own.noise_share)
+        found.append(_with_tests(planned, *noise))
     if not found:
         raise AgreementError("The study has too few pairs to plan from: give --sd and --margin.")
     return found
 
 
 def _plan(
-    method: str,
-    mode: str,
-    sd: float,
-    bias: float,
+    place: tuple[str, str],
+    spread: tuple[float, float, float | None],
     margin: float | None,
-    sd_within: float | None,
     more: dict[str, Any],
     *,
     curve: bool,
 ) -> Plan:
+    """Return a plan of a method and mode; spread: bias, SD, and that of an athlete's own pairs."""
+    bias, sd, sd_within = spread
     several = more["pairs_per_athlete"] > 1
     assumed = several and sd_within is None
     within = assumed_within(sd) if assumed else sd_within if several else None
@@ -137,15 +133,16 @@ def _plan(
         numbers = study_plan(sd, bias=bias, margin=margin, sd_within=within, **more)
     except ValueError as error:
         raise AgreementError(str(error)) from None
+    planned = Plan(*place, within, assumed, numbers)
     if not curve:
-        return Plan(method, mode, within, assumed, numbers)
+        return planned
     if numbers.margin is None:
         raise AgreementError("A power curve needs a limit: give it with --margin.")
     design = StudyToMake.of(numbers.bias, numbers.sd, within or 0.0, numbers.pairs_per_athlete)
     needed = numbers.for_power  # around which the power is simulated
     sizes = _SIZES if needed is None else {max(3, round(needed * share)) for share in _SHARES}
     points = power_curve(sorted(sizes), design, numbers.margin, rng=_CURVE_SEED)
-    return Plan(method, mode, within, assumed, numbers, points)
+    return replace(planned, curve=points)
 
 
 def _with_tests(planned: Plan, sem: float | None, df: float, noise_share: float = 1.0) -> Plan:

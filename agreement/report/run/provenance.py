@@ -21,11 +21,7 @@ DEPENDENCIES: Final = ("numpy", "scipy", "pandas", "statsmodels", "pingouin", "m
 
 
 def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
-    """
-    Return all that another person needs to run the same again.
-
-    kind: {"squad", "validation", "audit", "brief"} or None. Which report; None: the pairs alone.
-    """
+    """Return all that another person needs to run the same again; `kind` None: the pairs alone."""
     name = study.folder.name
     command = f"agreement report {name} --report {kind}" if kind else f"agreement pair {name}"
     return {

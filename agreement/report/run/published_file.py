@@ -100,11 +100,7 @@ def unknown_name(analysis: str, statistic: str) -> str:
 
 
 def published_file(study: Path) -> PublishedFile | None:
-    """
-    Read a study's `published.toml`.
-
-    Returns: None when the study has none.
-    """
+    """Read a study's `published.toml`; None when it has none."""
     path = study / PUBLISHED_FILE
     if not os.path.lexists(path):
         return None
@@ -133,12 +129,7 @@ def published_file(study: Path) -> PublishedFile | None:
 def read_with_published(
     study: str | Path, *, progress: Callable[[int, int], None] | None = None
 ) -> Cohort:
-    """
-    Read a study folder for a report, `published.toml` with it; parameters as `read_cohort`.
-
-    Raises TableError with every problem that stops the study or the comparison with printed
-        figures.
-    """
+    """Read a study for a report, `published.toml` with it; TableError has every stop of both."""
     published = published_file(Path(study))
     try:
         cohort = read_cohort(study, progress=progress)
@@ -150,11 +141,7 @@ def read_with_published(
 
 
 def require_published(study: Path) -> None:
-    """
-    Do nothing, unless something in `published.toml` ends a run.
-
-    Raises TableError with every such problem.
-    """
+    """Raise TableError with everything in `published.toml` that ends a run."""
     found = published_file(study)
     if found is not None and found.stops:
         raise TableError(found.stops)
@@ -163,11 +150,7 @@ def require_published(study: Path) -> None:
 def with_published(
     study: Path, usable: bool, problems: tuple[Problem, ...], places: Places | None = None
 ) -> tuple[bool, tuple[Problem, ...]]:
-    """
-    Add what is wrong with `published.toml` to what was found in a study.
-
-    places: those with a pair, where they are known.
-    """
+    """Add what is wrong with `published.toml`; `places`: those with a pair, where known."""
     if (found := published_file(study)) is None:
         return usable, in_order(problems)
     more = list(found.problems)

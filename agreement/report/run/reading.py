@@ -10,7 +10,7 @@ from typing import Final
 
 from agreement.cohort import Cohort, read_cohort
 from agreement.errors import TooManyPairsError
-from agreement.report.run.earlier import earlier_report, require_athletes_as_before
+from agreement.report.run.folder import earlier_report, require_athletes_as_before
 from agreement.tables.study_file import PUBLISHED_FILE
 
 MOST_PAIRS: Final = 60_000  # 40 000 take 1.2 GB

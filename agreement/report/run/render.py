@@ -61,15 +61,12 @@ def run_notebook(
     """
     Run a notebook with parameters and return it executed.
 
-    template: the notebook, as text.
     parameters: what the notebook is run with: plain text and numbers, put in a cell of their own.
     kept: what that cell says afterwards, without the places that only mattered during the run.
-    folder: the folder the kernel works in.
-    work: a folder for the kernel's own files.
+    folder, work: where the kernel works, and where its own files go.
     progress: called with (stages done, stages in all, name) as each section starts, and with the
         session files read and their total while these are read.
-    Raises SectionError if a cell fails.
-    Raises KeyboardInterrupt if the run is interrupted; no kernel stays behind.
+    Raises SectionError if a cell fails; after an interrupt no kernel stays behind.
     """
     import asyncio  # only a kernel needs it
 

@@ -10,9 +10,8 @@ from agreement.errors import AgreementError
 from agreement.report.privacy.sharing import recomputed_results, share_report
 from agreement.report.run.any_size import Progress, pair_study, report_study
 from agreement.report.run.differences import flat, same_but_for_rounding, table_differences, unlike
-from agreement.report.run.earlier import keep_for_the_next
 from agreement.report.run.exports import write_tables
-from agreement.report.run.folder import PROVENANCE
+from agreement.report.run.folder import PROVENANCE, keep_for_the_next
 from agreement.report.run.own_report import changed_files, checksums, read_provenance
 from agreement.tables.withdrawn import KEY_FILE
 
@@ -37,11 +36,7 @@ def verified(
     Compare a report's files with their checksums, and the report with a new run of it.
 
     report: a report's folder, or what `pair` or `share` wrote.
-    study: the study folder; default: one of the name in the provenance, in the current folder or
-        beside the report.
-    progress: called with (done, total, stage).
-    Raises AgreementError if the folder holds no report of ours, or there is no such study.
-    Raises TableError if the study cannot be used any more.
+    study: default: one of the name in the provenance, in the current folder or beside the report.
     """
     place = Path(report)
     changed = tuple(changed_files(place))
@@ -76,11 +71,9 @@ def _study(
             "It was not run again: a shared folder does not say from which study it came. "
             "Name the study folder with --study."
         )
-    near = (Path.cwd(), *report.resolve().parents[:3])
-    places = [Path(named)] if named is not None else [folder / str(name) for folder in near]
-    found = next((one for one in places if (one / "study.toml").exists()), None)
-    if found is None and named is not None:
-        found = Path(named)
+    near = [folder / str(name) for folder in (Path.cwd(), *report.resolve().parents[:3])]
+    places = (one for one in near if (one / "study.toml").exists())
+    found = next(places, None) if named is None else Path(named)
     if found is None:
         return None, (
             f"It was not run again: no study folder '{name}' was found here or beside the report. "

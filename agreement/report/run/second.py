@@ -111,14 +111,7 @@ class Shared:
     """
     Pieces of work that two processes take from both ends of a list.
 
-    Parameters
-    ----------
-    names : iterable of str or int
-        Of the pieces.
-    here : callable
-        Makes a piece in this process.
-    there : callable
-        Makes it in the second, as a function of a module.
+    here, there: what makes a piece by its name in this process; in the second, a module's function.
     """
 
     def __init__(
@@ -306,9 +299,7 @@ def _forked(
     for pipe in ours:
         pipe.close()
     for name in ("SIGTERM", "SIGHUP"):
-        signal.signal(
-            getattr(signal, name), signal.SIG_DFL
-        )  # what the first puts in order is its own
+        signal.signal(getattr(signal, name), signal.SIG_DFL)  # what the first does then is its own
     if load is not None:
         with suppress(ModuleNotFoundError):  # which the first says
             load()

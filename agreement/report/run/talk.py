@@ -1,10 +1,21 @@
-"""Progress on stderr while a report runs."""
+"""What the command line says: findings and lists as text or JSON, progress on stderr, the end of a run."""
 
+import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import asdict
+from math import isnan
+from pathlib import Path
+from textwrap import shorten
+from typing import TYPE_CHECKING, Final
 
-from agreement.report.run.render import Progress
+from agreement.errors import Problem
+from agreement.report.run.any_size import Progress
+from agreement.terms import counted
+
+if TYPE_CHECKING:
+    from agreement.tables.proposal import Proposed
 
 MOST_SENTENCES = 5  # of the verdict on the screen: with what follows, 24 lines of 80 letters
 
@@ -48,3 +59,83 @@ def progress_bar(*, ticking: bool = True) -> Iterator[Progress | None]:
             bar.update(task, refresh=not ticking, **told)  # type: ignore[arg-type] # as named
 
         yield move
+
+
+MOST_SHOWN: Final = 20  # of one kind; the rest is counted
+_HEADINGS: Final = {
+    "stop": "Stops the run",
+    "set_aside": "Set aside, the run goes on without these rows",
+    "note": "Worth knowing",
+}
+
+
+def grouped_findings(problems: Iterable[Problem]) -> str:
+    """Return findings by severity and kind, at most 20 of a kind with the count of the rest."""
+    kinds: dict[tuple[str, str], list[Problem]] = {}
+    for problem in problems:
+        kinds.setdefault((problem.severity, problem.reason), []).append(problem)
+    parts = []
+    for severity, title in _HEADINGS.items():
+        groups = [found for (kind, _), found in kinds.items() if kind == severity]
+        if groups:
+            lines = []
+            for found in groups:  # each cut after a number
+                lines += [f"  {problem}" for problem in found[:MOST_SHOWN]]
+                rest = len(found) - MOST_SHOWN
+                lines += [f"  ... and {rest} more of this kind."] if rest > 0 else []
+            parts.append("\n".join([f"{title} ({sum(map(len, groups))}):", *lines]))
+    return (
+        "\n\n".join(parts)
+        or "Nothing stops the run, nothing was set aside, and there is nothing to note."
+    )
+
+
+def findings_json(problems: Iterable[Problem]) -> str:
+    """Return findings as one JSON array."""
+    return json.dumps([asdict(problem) for problem in problems], indent=1)
+
+
+_WIDE: Final = 44
+
+
+def proposal_text(found: "Proposed", folder: Path) -> str:
+    """Return the table of columns, the files that were not used, and the next command."""
+    names = list(found.preview.columns)
+    whole = [[shorten(str(c), 200) for c in row] for row in found.preview.to_numpy()]
+    rows = [[c if len(c) <= _WIDE else f"{c[: _WIDE - 4]} ..." for c in row] for row in whole]
+    widths = [max(len(r[i]) for r in [names, *rows]) for i in range(len(names))]
+    lines = [
+        "  ".join(c.ljust(w) for c, w in zip(r, widths, strict=True)).rstrip()
+        for r in [names, *rows]
+    ]
+    lines += ["", *found.remarks] if found.remarks else []
+    open_ = counted(found.questions, "line") if found.questions else "Nothing"
+    lines += ["", f"{open_} of study.toml to decide; next: agreement check {folder}"]
+    return "\n".join(lines)
+
+
+def protocols_json() -> str:
+    """Return one array of all protocols; what has no value is null."""
+    from agreement.physiology.field_tests import protocols_frame
+
+    rows = [
+        {
+            key: None if isinstance(value, float) and isnan(value) else value
+            for key, value in row.items()
+        }
+        for row in protocols_frame().to_dict("records")
+    ]
+    return json.dumps(rows, indent=1)
+
+
+def protocols_text() -> str:
+    """Return each protocol with its inputs, whom it was made for, and its source."""
+    from agreement.physiology.field_tests import protocols_frame
+
+    return "\n\n".join(
+        f"{row['protocol']}: {row['title']}\n"
+        f"  mode {row['mode']}; inputs {row['inputs']}\n"
+        f"  made for: {row['population']}\n"
+        f"  source: {row['source']} ({row['provenance']})"
+        for row in protocols_frame().to_dict("records")
+    )

@@ -19,9 +19,7 @@ def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
     """
     Copy a report's notebook beside the study folder, filled in with the study's name.
 
-    kind: {"squad", "validation", "audit", "brief"}. Default: what study.toml says, else "squad".
     Returns: ``<study folder>-<kind>.ipynb``; a copy of ours that is there already is kept as it is.
-    Raises AgreementError if there is no such folder.
     Raises OutputError if the copy cannot be written, or a file of that name is not ours.
     """
     place = _folder(study)
@@ -38,11 +36,7 @@ def opened(study: Path | None, kind: Kind | None) -> Path:
 
 
 def explore_notebook(study: str | Path) -> Path:
-    """
-    Write the notebook that tries other choices beside a study folder; parameters and errors as above.
-
-    Returns: ``<study folder>-explore.ipynb``.
-    """
+    """Write the notebook that tries other choices, ``<study folder>-explore.ipynb``; as above."""
     place = _folder(study)
     target = place.with_name(f"{place.name}-explore.ipynb")
     return _placed(target, workbench_template("explore"), {"study": place.name})

@@ -13,13 +13,16 @@ from typing import Any, Final
 from agreement.errors import AgreementError
 from agreement.report.page.html import notebook_page
 from agreement.report.page.pdf import print_pdf
-from agreement.report.run.earlier import keep_for_the_next
-from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
+from agreement.report.run.folder import (
+    PROVENANCE,
+    keep_for_the_next,
+    refuse_foreign,
+    replaced_folder,
+)
 from agreement.report.run.kept import drop_other_states, kept_report
-from agreement.report.run.notebook_file import notebook_text
 from agreement.report.run.own_report import seal
 from agreement.report.run.render import Progress, SectionError, run_notebook
-from agreement.report.run.templates import stated_kind, template
+from agreement.report.run.templates import notebook_text, stated_kind, template
 from agreement.tables.options import Kind
 from agreement.tables.whole_output import error_in_words, work_folder
 

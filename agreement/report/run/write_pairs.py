@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from agreement.errors import TableError
 from agreement.report.run.any_size import by_session
-from agreement.report.run.earlier import require_athletes_as_before
 from agreement.report.run.exports import write_tables
-from agreement.report.run.folder import refuse_foreign, replaced_folder
+from agreement.report.run.folder import refuse_foreign, replaced_folder, require_athletes_as_before
 from agreement.report.run.own_report import seal
 from agreement.report.run.provenance import provenance, write_provenance
 from agreement.tables.paths import require_unchanged
@@ -94,11 +93,7 @@ def paired_output(
 
 
 def write_pair_tables(found: Any, folder: Path) -> list[Path]:
-    """
-    Write pairs, lines and flow; few lines as one table, many of a study in parts as Parquet.
-
-    found: as `paired_output` gives it.
-    """
+    """Write pairs, lines and flow; few lines as one table, many of a study in parts as Parquet."""
     pairing, parts = found.pairing, list[Path]()
     exclusions, lines = pairing.exclusions, getattr(found, "lines", ())
     if lines and found.lines_of_estimates <= MOST_LINES:

@@ -89,11 +89,7 @@ def _wrong_inputs(pairs: pd.DataFrame) -> list[Markup]:
 
 
 def unconfirmed(tests: pd.DataFrame, *, paired: bool = True) -> list[Markup]:
-    """
-    Name the athletes whose tests were not confirmed to be maximal, where the tests say whose they are.
-
-    `paired`: those of pairs.
-    """
+    """Name whose tests are not confirmed, where they say it; `paired`: those of pairs."""
     doubtful = tests[tests["max_confirmed"] != "yes"]
     people = []
     if "athlete_id" in doubtful:

@@ -152,12 +152,7 @@ def outcome(cell: Cell) -> str:
 
 
 def ranked(methods: Iterable[Any], numbers: Numbers) -> tuple[Judged, ...]:
-    """
-    Return every method and mode of a study, the closest to the laboratory (RMSE) first.
-
-    methods: with method, mode, and verdict.
-    numbers: Redacted already where that is needed.
-    """
+    """Return every method and mode of a study, the closest to the laboratory (RMSE) first."""
     found = (Judged(one, numbers) for one in methods)
     return tuple(sorted(found, key=lambda one: one.rmse.value if one.rmse.known else inf))
 

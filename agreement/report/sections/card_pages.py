@@ -119,14 +119,7 @@ class CardFacts:
 def card_files(
     cards: pd.DataFrame, facts: CardFacts, title: str, name: Names, day: str = ""
 ) -> Iterator[tuple[str, str]]:
-    """
-    Yield files of cards, name and text: one of all athletes, or of 2000 at a time.
-
-    cards: columns `agreement.terms.CARD_COLUMNS`.
-    title: the study's, plain text.
-    name: what people read for each method.
-    day: when it was made, for each printed sheet.
-    """
+    """Yield files of cards, name and text: one of all athletes, or of 2000 at a time."""
     athletes, (stem, ending) = sorted(cards["athlete_id"].unique()), CARDS_FILE.split(".")
     for number, start in enumerate(range(0, max(len(athletes), 1), TOGETHER), start=1):
         who = athletes[start : start + TOGETHER]

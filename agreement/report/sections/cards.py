@@ -40,9 +40,6 @@ def athlete_cards(
     """
     Return one card for each athlete, method and mode: the athlete's latest pair, interpreted.
 
-    pairs: columns `agreement.terms.PAIR_COLUMNS`.
-    methods: their `calibration`, where there is one, turns a field value into the laboratory's.
-    numbers: for the smallest real change.
     lacking: athlete -> intensities that the training lacks; noted where the method rests on heart
         rate.
     outside: field tests of people for whom the equation was not made.

@@ -56,7 +56,13 @@ def _of_mode(found: MethodsCompared, numbers: Numbers) -> list[Block]:
     mode, two = found.mode, _two_by_two(found.mode, numbers)
     sizes, told = Block(""), [one for one in two if not one.withheld]
     if not isinstance(found.error, NotEstimable):
-        rows = [_row(found, name, numbers) for name in found.ranked]
+        rows = []
+        for name in found.ranked:
+            cell = numbers.of(name, mode)
+            size, net = cell("closer", "rmse"), cell("closer", "rmse_net_of_laboratory")
+            left = "" if size.withheld else f"{found.fell_out(name)} of {found.everyone[name]}"
+            called = numbers.name.method(name)
+            rows.append((called, size.shown(), size.interval(), net.shown(), left))
         caption = f"{mode}: errors on the same tests (mL/kg/min)"
         sizes = table(caption, _SIZES, rows, numeric=_SIZES[1:])
     hidden = withheld_note([name for one in two if one.withheld for name in [one.name(numbers)]])
@@ -115,15 +121,10 @@ def _two_by_two(mode: str, numbers: Numbers) -> list[Two]:
         if of != mode or BETWEEN not in method:
             continue
         first, second = method.split(BETWEEN)
-        ratio, p = (
-            numbers.get("closer", one, method, mode) for one in ("rmse_ratio", "p_rmse_joint")
-        )
-        group = next(
-            (one for one in (TWO, APART) if one in numbers.groups("closer", method, mode)), TWO
-        )
-        alone, p_alone = (
-            numbers.get("closer", one, method, mode, group) for one in ("rmse_ratio", "p_rmse")
-        )
+        cell, groups = numbers.of(method, mode), numbers.groups("closer", method, mode)
+        ratio, p = (cell("closer", one) for one in ("rmse_ratio", "p_rmse_joint"))
+        group = next((one for one in (TWO, APART) if one in groups), TWO)
+        alone, p_alone = (cell("closer", one, group) for one in ("rmse_ratio", "p_rmse"))
         near, less = (smaller(numbers, first, second, mode, kind) for kind in ("rmse", "sd"))
         found.append(Two(first, second, ratio, p, alone, p_alone, near, less))
     return [one for one in found if one.withheld or one.ratio.known or one.alone.known]
@@ -146,12 +147,3 @@ def closer_sentence(found: MethodsCompared, two: Sequence[Two], numbers: Numbers
     }
     counts = {"tests": found.n_pairs, "n": found.n, "methods": len(found.names)}
     return said("sentences", "closer", closer=closer, **told, **counts)
-
-
-def _row(found: MethodsCompared, name: str, numbers: Numbers) -> tuple[str, ...]:
-    size, net = (
-        numbers.get("closer", statistic, name, found.mode)
-        for statistic in ("rmse", "rmse_net_of_laboratory")
-    )
-    left = "" if size.withheld else f"{found.fell_out(name)} of {found.everyone[name]}"
-    return numbers.name.method(name), size.shown(), size.interval(), net.shown(), left

@@ -111,11 +111,7 @@ class Comparison:
         by: str = "pairs chosen",
         shown: str = "athletes; bias |; lower_limit |; upper_limit |",
     ) -> Block:
-        """
-        Return a table with a line for each part that has somebody in it, and what is withheld.
-
-        `shown` is `columns` of `lines_table`.
-        """
+        """Return a table of each part with somebody in it, and what is withheld."""
         first = [(part, self.cell(part[1], "bias", part[2])) for part in parts]
         kept = [part for part, bias in first if not bias.withheld and (bias.n or part[2] == "all")]
         told = self.lines(f"{caption} (mL/kg/min), 95 % intervals below", by, kept, shown)

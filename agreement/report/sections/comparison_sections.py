@@ -9,12 +9,7 @@ from markupsafe import Markup
 from agreement.cohort import Cohort
 from agreement.figures.averaging_curve import averaging_caption, plot_averaging
 from agreement.figures.budget import SOURCE_WORDS, budget_caption, budget_height, plot_budget
-from agreement.figures.change import (
-    change_captions,
-    change_words,
-    plot_change,
-    plot_change_arrows,
-)
+from agreement.figures.change import change_captions, change_words, plot_change, plot_change_arrows
 from agreement.figures.differences import differences_caption, plot_differences
 from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_caption
@@ -23,12 +18,7 @@ from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, absent, bullets, fold, joined, paragraph, table
 from agreement.report.page.numbers import group_name
 from agreement.report.page.pictures import drawing
-from agreement.report.sections.comparison import (
-    BIAS_AND_LIMITS,
-    Comparison,
-    Section,
-    withheld_note,
-)
+from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, Section, withheld_note
 from agreement.report.sections.doubt_sections import by_level, cautions, firmness
 from agreement.report.sections.together import says, shown_cell, splits, structural_lines
 from agreement.report.sections.training_sections import ultra_block, without_profile
@@ -141,46 +131,28 @@ def profiles_block(one: Comparison) -> Section:
         cells = {group: one.cell("profile_bias", "p_difference_all", group) for group in groups}
         survive = [group for group, cell in cells.items() if HOLM_ALL in cell.note]
         contrasts = paragraph(said("sentences", "contrasts", number=len(every), survive=survive))
-    return drawn, shown + bullets(_pooled(one, groups)) + contrasts
-
-
-def _pooled(one: Comparison, groups: list[str]) -> list[str]:
-    """Return a sentence for each profile: its own bias, and with the other profiles counted."""
     names = ("bias", "bias_pooled", "weight_own", "p_beyond_mean_limit")
-    told = {
-        group: {name: one.cell("profile_bias", name, group) for name in names} for group in groups
-    }
-    agreed = one.margin
-    limit = agreed.limit if agreed.mean_limit is None else agreed.mean_limit
-    return [
-        said("sentences", "pooled", profile=group, limit=limit, **cells)
-        for group, cells in told.items()
-        if cells["bias_pooled"].known
-    ]
+    limit, pooled = one.margin.mean_limit, []  # the own bias, and with the other profiles counted
+    told: dict[str, Any] = {"limit": one.margin.limit if limit is None else limit}
+    for of in groups:
+        own = {name: one.cell("profile_bias", name, of) for name in names}
+        if own["bias_pooled"].known:
+            pooled.append(said("sentences", "pooled", profile=of, **told, **own))
+    return drawn, shown + bullets(pooled) + contrasts
 
 
 @of_field_values
 def two_by_two(cohort: Cohort, *, methods: Methods = None) -> Block:
     """Show which training profile is read otherwise than which, and by how much; folded."""
-    some = told_of(cohort).some(methods)
-    tables = [block for block in map(_two_by_two, some) if block.html]
+    name, difference, tables = "profiles_two_by_two", "difference_of_bias", list[Block]()
+    columns = f"athletes; {difference} |+ = difference of bias; p_{difference} = p; hedges_g |+ = Hedges' g"
+    for one in told_of(cohort).some(methods):
+        known = [of for of in one.groups(name) if one.cell(name, difference, of).known]
+        caption = "bias of one training profile less that of another (mL/kg/min)"
+        rows = [(of, name, of) for of in known]
+        tables += [one.lines(caption, "training profiles", rows, columns)] if rows else []
     shown = joined([paragraph(said("sentences", "two_by_two")), *tables])
     return fold("Which profile differs from which", shown) if tables else Block("")
-
-
-def _two_by_two(one: Comparison) -> Block:
-    """Return the profiles of one method, two by two."""
-    name = "profiles_two_by_two"
-    known = (
-        group for group in one.groups(name) if one.cell(name, "difference_of_bias", group).known
-    )
-    return one.lines(
-        "bias of one training profile less that of another (mL/kg/min)",
-        "training profiles",
-        [(group, name, group) for group in known],
-        "athletes; difference_of_bias |+ = difference of bias; p_difference_of_bias = p; "
-        "hedges_g |+ = Hedges' g",
-    )
 
 
 @of_field_values

@@ -10,7 +10,7 @@ from agreement.cohort import Cohort
 from agreement.physiology.inputs import WRIST
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, Text, element, fold, joined, paragraph, table
-from agreement.report.page.numbers import Cell, Numbers, counted, plain
+from agreement.report.page.numbers import Numbers, counted, plain
 from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.report.privacy.stage import Stage
 from agreement.report.sections.card_pages import INPUT_WORDS
@@ -142,11 +142,7 @@ def _in_order(found: AveragingRules) -> dict[str, Text]:
 
 def _limits_by_rule(method: str, mode: str, numbers: Numbers, named: Mapping[str, Text]) -> Block:
     """Show the limits of one method under every rule, in the order of `named`; nothing without any."""
-
-    def cell(analysis: str, statistic: str, rule: str) -> Cell:
-        return numbers.get(analysis, statistic, method, mode, rule)
-
-    groups = numbers.groups(BY_RULE, method, mode)
+    cell, groups = numbers.of(method, mode), numbers.groups(BY_RULE, method, mode)
     rules = [*(one for one in named if one in groups), *(one for one in groups if one not in named)]
     known = [
         (named.get(rule, rule), BY_RULE, rule)
@@ -160,11 +156,7 @@ def _limits_by_rule(method: str, mode: str, numbers: Numbers, named: Mapping[str
 
 def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
     """Show the tests of one mode under every rule, the highest first."""
-
-    def cell(analysis: str, statistic: str, rule: str) -> Cell:
-        return numbers.get(analysis, statistic, LABORATORY, mode, rule)
-
-    named = _in_order(found)
+    cell, named = numbers.of(LABORATORY, mode), _in_order(found)
     rules = [(words, _RULES, rule) for rule, words in named.items()]
     ends = [(rule, cell(_RULES, "mean_vo2max", rule)) for rule in (next(iter(named)), [*named][-1])]
     words = said("sentences", "averaging_rules", highest=ends[0], lowest=ends[1])

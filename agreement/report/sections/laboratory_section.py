@@ -79,11 +79,7 @@ def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
 
 
 def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = None) -> Block:
-    """
-    Show thresholds, training by them, and economy; the tables are folded. Empty without any.
-
-    errors: `agreement.physiology.stage_splits.expected_errors` where people may be named.
-    """
+    """Show thresholds, zones by them, economy; `errors`: where people may be named."""
     told = []
     for name, analysis, groups in _BESIDE:
         for _, mode in numbers.places(analysis):

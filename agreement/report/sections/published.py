@@ -136,15 +136,16 @@ def _counts(found: list[Printed], left_out: int) -> dict[str, Any]:
 
 def _line(one: Printed, numbers: Numbers) -> tuple[str, ...]:
     """Return one figure beside our own, with one more digit than was printed."""
-    figure = one.figure
+    figure, digits = one.figure, one.figure.digits + 1
+    own, word = plain(one.own, digits), "agrees" if one.agrees else element("strong", "differs")
     if one.without:
-        own: str = NONE
-        word: str = f"not compared: {one.without}"
-    else:
-        own = _own(one)
-        word = "agrees" if one.agrees else element("strong", "differs")
-        if figure.origin != PRINTED:
-            word += f", {ORIGINS[figure.origin]}"
+        own, word = NONE, f"not compared: {one.without}"
+    elif figure.statistic in COUNTS:
+        own = plain(one.own, 0)
+    elif own == plain(one.cell.value, digits):  # the value of a line, which it names
+        own = one.cell.mark(own)
+    if figure.origin != PRINTED and not one.without:
+        word += f", {ORIGINS[figure.origin]}"
     return (
         numbers.name(figure.method, figure.mode),
         _words(figure),
@@ -153,14 +154,6 @@ def _line(one: Printed, numbers: Numbers) -> tuple[str, ...]:
         one.convention or "as here",
         word,
     )
-
-
-def _own(one: Printed) -> str:
-    """Return our figure as markup that names its line, where it is the value of that line."""
-    if one.figure.statistic in COUNTS:
-        return plain(one.own, 0)
-    own = plain(one.own, one.figure.digits + 1)
-    return one.cell.mark(own) if own == plain(one.cell.value, one.figure.digits + 1) else own
 
 
 def _words(figure: Figure) -> str:

@@ -65,11 +65,7 @@ FIGURES: Final[dict[str, tuple[str, Callable[..., Any], Callable[..., Caption], 
 def drawn_across(
     comparisons: Sequence[Comparison], name: str, asked: Sequence[str] = ()
 ) -> list[Picture]:
-    """
-    Return the figure of one section across all methods, one for each mode with several.
-
-    `asked`: the methods that the question is about; their pairs are drawn one by one.
-    """
+    """Return a section's figure of all methods, one a mode; of pairs, of those `asked`."""
     if name == "differences":
         some = [one for one in comparisons if one.results.method in asked] or list(comparisons)
         shown = [one for one in some if one.people is not None and len(one.pairs)]
@@ -122,12 +118,7 @@ def _differences(shown: list[Comparison]) -> Picture:
 def methods_chart(
     numbers: Numbers, options: StudyOptions, comparisons: Iterable[Comparison] = ()
 ) -> tuple[Picture, ...]:
-    """
-    Return the one chart of all methods; nothing where none has a bias, as of one athlete.
-
-    numbers: redacted already where that is needed; withheld methods are left out.
-    comparisons: the laboratory's own noise is theirs.
-    """
+    """Return the one chart of all methods but withheld ones; nothing where none has a bias."""
     frame = numbers.frame
     hidden = frame[
         frame["analysis"].eq("limits_of_agreement") & frame["group"].eq("all") & frame["n"].isna()

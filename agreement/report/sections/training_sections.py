@@ -196,12 +196,7 @@ def ultra_block(told: Told) -> Block:
 
 
 def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
-    """
-    List the tests whose stated training profile is not the one that the sessions before them say.
-
-    profiles: `agreement.physiology.laboratory.LaboratoryValues.profiles`.
-    use: {"computed", "stated"}. Which of the two the report goes by.
-    """
+    """List tests whose stated profile is not that of the sessions; `use`: which counts."""
     both = profiles[profiles["stated"].notna() & (profiles["profile"] != NOT_ENOUGH_DATA)]
     unlike = both[both["stated"] != both["profile"]]
     if both.empty:

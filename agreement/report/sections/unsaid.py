@@ -28,7 +28,6 @@ _BY_CODE: Final = {
 
 def silent(numbers: Numbers) -> dict[str, Cell]:
     """Return the analyses without a single number, none of them withheld, and a line that says why."""
-    found: dict[str, Cell] = {}
     places = numbers.frame[["method", "mode"]].itertuples(index=False, name=None)
     frame = numbers.frame[[not numbers.hides(*map(str, place)) for place in places]]
     codes = frame["note"].astype("str").str.extract(r"^(\w+)", expand=False)
@@ -39,17 +38,12 @@ def silent(numbers: Numbers) -> dict[str, Cell]:
     said_why = said_why[said_why["told"] & said_why["analysis"].isin(mute.index[mute])]
     first = said_why.drop_duplicates("analysis")
     place = ["analysis", "statistic", "method", "mode", "group"]
-    for key in first[place].astype("object").itertuples(index=False, name=None):
-        found[str(key[0])] = numbers.get(*key)
-    return found
+    keys = first[place].astype("object").itertuples(index=False, name=None)
+    return {str(key[0]): numbers.get(*key) for key in keys}
 
 
 def unsaid_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = ANALYSES) -> Block:
-    """
-    Say what to record to learn what no analysis can tell; why each is silent is folded.
-
-    kind: {"squad", "validation", "audit"}.
-    """
+    """Say what to record to learn what no analysis can tell; why each is silent is folded."""
     why = silent(numbers)
     told = (one for one in analyses if one.name in why and kind in one.shown_in)
     found = [(one, why[one.name]) for one in told]

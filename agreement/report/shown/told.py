@@ -91,11 +91,7 @@ def told_of(cohort: Cohort) -> "Told":
 
 
 class Told:
-    """
-    What the sections of a report share of one cohort.
-
-    frame: the results table, where some rows of it are to be shown under another choice.
-    """
+    """What the sections of a report share; `frame`: results, some by another choice."""
 
     def __init__(self, cohort: Cohort, frame: pd.DataFrame | None = None) -> None:
         self.cohort, self.options = cohort, cohort.study.options
@@ -126,13 +122,14 @@ class Told:
     def comparisons(self) -> tuple[Comparison, ...]:
         """One for each method and mode that is not withheld as a whole, in the order of the results."""
         rows = dict(list(self.frame.groupby(["method", "mode"], sort=False)))
+        none, told = self.frame.iloc[:0], (self.numbers, self.options.margin)
         methods = (m for m in self.results.methods if not self.numbers.hides(m.method, m.mode))
-        return tuple(self._comparison(one, rows) for one in methods)
-
-    def _comparison(self, one: Any, rows: Mapping[Any, pd.DataFrame]) -> Comparison:
-        own = rows.get((one.method, one.mode), self.frame.iloc[:0])
-        told = (self.stage.noise(one.data), self.stage.rows(one.data.pairs))
-        return Comparison(one, own, self.numbers, self.options.margin, *told)
+        found = ((one, rows.get((one.method, one.mode), none)) for one in methods)
+        of = self.stage
+        return tuple(
+            Comparison(*each, *told, of.noise(each[0].data), of.rows(each[0].data.pairs))
+            for each in found
+        )
 
     def some(self, methods: Methods) -> tuple[Comparison, ...]:
         """Return the comparisons of some methods."""

@@ -43,8 +43,9 @@ class Compared:
         Groups ``first`` and ``second``: bias and limits of each report.
         """
         parts = []
-        for place, (bias, spread) in _counted(self.seasons).items():
-            one = self.seasons[place]
+        p = [value for one in self.seasons.values() for value in (one.p, one.p_ratio)]
+        counted = holm(p).reshape(-1, 2).tolist() if p else []  # over all methods and modes
+        for (place, one), (bias, spread) in zip(self.seasons.items(), counted, strict=True):
             shared = "conservative" if self.conservative else f"{one.shared} athletes in both"
             n = one.n_first + one.n_second - one.shared
             rows = [
@@ -104,33 +105,27 @@ class Compared:
 
     def _verdicts(self) -> Iterator[Markup]:
         """Say which verdicts moved; none is compared that was reached under another limit."""
-        keys = (
-            "limit",
-            "mean_limit",
-            "against",
-            "agreed_on",
-            "planned_looks",
-            "fitness_confidence",
-        )
-        margins = [
-            r.content.get("options", {}).get("margin", {}) for r in (self.first, self.second)
-        ]
-        other = [key for key in keys if margins[0].get(key) != margins[1].get(key)]
+        keys = ("limit", "mean_limit", "against", "agreed_on", "planned_looks")
+        both = (self.first.content, self.second.content)
+        was, now = (content.get("options", {}).get("margin", {}) for content in both)
+        other = [key for key in (*keys, "fitness_confidence") if was.get(key) != now.get(key)]
         for place in sorted({**self.seasons, **self.unsaid}):
             before, after = self.first.verdict(place), self.second.verdict(place)
             name = self.numbers.name(*place)
-            if before != after and other:
+            if before == after:
+                continue
+            if other:
                 yield said("compare", "other_limit", name=name, keys=other)
-            elif before != after:
-                told = {"before": before, "after": after, "moved": list(self._moved(place))}
-                yield said("compare", "verdict", name=name, **told)
-
-    def _moved(self, place: Place) -> Iterator[tuple[str, Cell, Cell]]:
-        """Yield the numbers behind a verdict in both reports."""
-        for name in ("bias", "lower_limit", "upper_limit"):
-            was, now = (self.numbers.get(SEASON, name, *place, one) for one in ("first", "second"))
-            if was.known and now.known:
-                yield name.replace("_", " "), was, now
+                continue
+            moved = [  # the numbers behind the verdict in both reports
+                (one.replace("_", " "), *cells)
+                for one in ("bias", "lower_limit", "upper_limit")
+                for cells in [
+                    [self.numbers.get(SEASON, one, *place, of) for of in ("first", "second")]
+                ]
+                if all(cell.known for cell in cells)
+            ]
+            yield said("compare", "verdict", name=name, before=before, after=after, moved=moved)
 
 
 def _lines(place: Place, rows: Iterable[Row], group: str = "all") -> pd.DataFrame:
@@ -140,13 +135,7 @@ def _lines(place: Place, rows: Iterable[Row], group: str = "all") -> pd.DataFram
 
 
 def compare_reports(first: Path | str, second: Path | str) -> Compared:
-    """
-    Compare two reports of one laboratory.
-
-    first, second: report folders; differences are the second minus the first.
-    Raises AgreementError if one is no report of ours, both are the same folder, or no method and
-        mode is in both.
-    """
+    """Compare two reports of one laboratory, the second minus the first."""
     if Path(first).resolve() == Path(second).resolve():
         raise AgreementError(f"{first} and {second} are the same report. Name two.")
     one, two = read_report(first), read_report(second)
@@ -160,47 +149,27 @@ def compare_reports(first: Path | str, second: Path | str) -> Compared:
     unsaid: dict[Place, str] = {}
     for place in places:
         try:
-            seasons[place] = _by_people(one, two, place) if by_ids else _by_numbers(one, two, place)
+            seasons[place] = _two_seasons((one, two), place, by_ids=by_ids)
         except ValueError as problem:
             unsaid[place] = str(problem)
     return Compared(one, two, seasons, unsaid, not by_ids)
 
 
-def _by_people(one: Report, two: Report, place: Place) -> Seasons:
-    d1, d2 = one.athletes(place), two.athletes(place)
-    _enough(len(d1), len(d2))
-    return two_seasons(d1.to_numpy(), d2.to_numpy(), d1.index.to_numpy(), d2.index.to_numpy())
-
-
-def _by_numbers(one: Report, two: Report, place: Place) -> Seasons:
-    """Compare from bias and SD alone: no athlete is known to be in both."""
-    found = []
-    for report in (one, two):
-        bias, sd, *_ = report.limits(place)
-        if not (bias.known and sd.known):
-            raise ValueError("too_few: a report withholds or lacks its bias or SD")
-        found.append((bias.value, sd.value, bias.n))
-    first, second = found
-    _enough(first[2], second[2])
-    return two_seasons_by_numbers(first, second)
-
-
-def _enough(n1: int, n2: int) -> None:
-    if min(n1, n2) < FEWEST_IN_BOTH:
+def _two_seasons(reports: tuple[Report, Report], place: Place, *, by_ids: bool) -> Seasons:
+    """Compare two reports; from bias and SD alone where no athlete can be found in both."""
+    people = [report.athletes(place) for report in reports] if by_ids else []
+    cells = [report.limits(place)[:2] for report in reports]
+    if not (by_ids or all(cell.known for both in cells for cell in both)):
+        raise ValueError("too_few: a report withholds or lacks its bias or SD")
+    first, second = map(len, people) if by_ids else (bias.n for bias, _ in cells)
+    if min(first, second) < FEWEST_IN_BOTH:
         raise ValueError(
-            f"too_few: {n1} and {n2} athletes; {FEWEST_IN_BOTH} are needed in each report"
+            f"too_few: {first} and {second} athletes; {FEWEST_IN_BOTH} are needed in each report"
         )
-
-
-def _counted(seasons: dict[Place, Seasons]) -> dict[Place, tuple[float, float]]:
-    """Return Holm's p values over bias and spread of every method and mode."""
-    if not seasons:
-        return {}
-    p = [value for one in seasons.values() for value in (one.p, one.p_ratio)]
-    counted = holm(p).reshape(-1, 2)
-    return {
-        place: (float(a), float(b)) for place, (a, b) in zip(seasons, counted.tolist(), strict=True)
-    }
+    if not by_ids:
+        return two_seasons_by_numbers(*((bias.value, sd.value, bias.n) for bias, sd in cells))
+    one, two = people
+    return two_seasons(one.to_numpy(), two.to_numpy(), one.index.to_numpy(), two.index.to_numpy())
 
 
 def _changes(one: dict[str, Any], two: dict[str, Any]) -> Iterator[Markup]:

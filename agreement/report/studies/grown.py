@@ -3,6 +3,7 @@
 import hashlib
 import json
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,15 +20,13 @@ from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, bullets, element, heading
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, drawing, picture
-from agreement.report.run.earlier import HISTORY_FILE
-from agreement.report.run.folder import is_ours
+from agreement.report.run.folder import HISTORY_FILE, is_ours
 from agreement.report.run.own_report import read_own_table, read_provenance
 from agreement.report.sections.comparison import frame_table
 from agreement.stats.lines.slope_on_one_method import DAYS
 from agreement.stats.studies.control import Control
 from agreement.stats.studies.history import (
     COLUMNS,
-    SinceLast,
     continued,
     history_lines,
     looks,
@@ -44,16 +43,12 @@ _TOLD_APART = 6  # significant digits: another processor gives the same report
 
 def kept_history(folder: Path | None, kind: str) -> pd.DataFrame:
     """Return the history of the report that is replaced; none of another kind, or changed by hand."""
-    nothing = pd.DataFrame(columns=list(COLUMNS))
-    if folder is None or not is_ours(folder) or not (folder / HISTORY_FILE).is_file():
-        return nothing
-    try:
-        content = read_provenance(folder)
-        return (
-            read_own_table(folder, "history", content) if content.get("kind") == kind else nothing
-        )
-    except AgreementError:
-        return nothing
+    with suppress(AgreementError):
+        if folder is not None and is_ours(folder) and (folder / HISTORY_FILE).is_file():
+            content = read_provenance(folder)
+            if content.get("kind") == kind:
+                return read_own_table(folder, "history", content)
+    return pd.DataFrame(columns=list(COLUMNS))
 
 
 def made_from(provenance: dict[str, Any], results: pd.DataFrame) -> str:
@@ -105,8 +100,14 @@ class Grown:
 
     def new(self) -> list[str]:
         """Say of each method what is new since the last report with other data, and which drifts."""
+        found = []
+        for one in steps(self.history):
+            known = not np.isnan([one.before["n"], one.now["n"]]).any()
+            told = {"now": one.now, "before": one.before, "margin": self.margin, "known": known}
+            taken, name = looks(self.history, one.method, one.mode), self.name(one.method, one.mode)
+            found.append(said("history", "step", name=name, taken=taken, unit=UNIT, **told))
         drifts = [f"{name}: {in_words(_drifts(both))}" for name, _, both in self.controls]
-        return [*(self._step(one) for one in steps(self.history)), *drifts]
+        return [*map(in_words, found), *drifts]
 
     def section(self) -> tuple[list[Picture], Block]:
         """Return run chart and table of all reports, if there are several, and the control."""
@@ -162,12 +163,6 @@ class Grown:
             "Every report of this study", told.astype({"verdict": "str"}), columns
         )
         return shown, words
-
-    def _step(self, one: SinceLast) -> str:
-        told = {"now": one.now, "before": one.before, "margin": self.margin, "unit": UNIT}
-        told["known"] = not np.isnan([one.before["n"], one.now["n"]]).any()
-        taken, name = looks(self.history, one.method, one.mode), self.name(one.method, one.mode)
-        return in_words(said("history", "step", name=name, taken=taken, **told))
 
 
 def _drifts(both: tuple[Cell, Cell]) -> Markup:

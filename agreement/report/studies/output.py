@@ -78,17 +78,17 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
     rows_of = [(s.name, s.n, s.bias, *s.bias_interval, *s.limits) for s in pool.studies]
     own = pd.DataFrame(rows_of, columns=_FOREST)
     frame, title = pool_frame(pooled), pooled.title or "Studies pooled"
-    numbers = Numbers(frame)
-    drawn = Block("")
+    numbers, drawn = Numbers(frame), Block("")
+    cell = numbers.of("pool", "all")
     if pool.k > 1:
-        cells = [numbers.get("studies", "bias", "pool", "all", one) for one in study_groups(pooled)]
-        ordered = sorted(cells, key=lambda cell: cell.value)
-        biases = {"lowest": ordered[0], "highest": ordered[-1]}
-        biases["next"] = numbers.get("next_squad", "bias", "pool", "all")
-        kinds = (("typical squad", False), ("next squad", True))
-        summary = pd.DataFrame(
-            [_pool_row(pool, name, new=new) for name, new in kinds], columns=_FOREST
-        )
+        cells = [cell("studies", "bias", one) for one in study_groups(pooled)]
+        ordered = sorted(cells, key=lambda one: one.value)
+        biases = {"lowest": ordered[0], "highest": ordered[-1], "next": cell("next_squad", "bias")}
+        typical, new = pool.bias(), pool.bias(new=True)
+        limits = (pool.limit(-1).value, pool.limit(1).value)
+        kinds = (("typical squad", typical, limits), ("next squad", new, pool.athlete()))
+        told = [(name, np.nan, one.value, one.low, one.high, *both) for name, one, both in kinds]
+        summary = pd.DataFrame(told, columns=_FOREST)
         drawn = picture(
             "studies",
             drawing(plot_forest, own, summary),
@@ -97,7 +97,7 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
         ).block
     rows = []
     for group, source in zip(study_groups(pooled), pooled.sources, strict=True):
-        bias, sd = (numbers.get("studies", name, "pool", "all", group) for name in _POOLED)
+        bias, sd = (cell("studies", name, group) for name in _POOLED)
         rows.append((group, bias.shown(sign=True), sd.shown(), str(bias.n), source))
     columns = ("study", "bias", "SD", "athletes", "source")
     words = table("What was pooled (mL/kg/min)", columns, rows, numeric=columns[1:4])
@@ -107,12 +107,6 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
     ]  # the studies stand in the table, with their sources
     content = {"pooled": title}
     return _write(out, title, shown, map(in_words, lines), drawn + words, frame, content)
-
-
-def _pool_row(pool: Any, name: str, *, new: bool) -> tuple[Any, ...]:
-    ends = pool.athlete() if new else (pool.limit(-1).value, pool.limit(1).value)
-    bias = pool.bias(new=new)
-    return (name, np.nan, bias.value, bias.low, bias.high, *ends)
 
 
 def _write(

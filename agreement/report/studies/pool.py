@@ -121,15 +121,9 @@ def _moderator_rows(pooled: Pooled) -> Iterator[Row]:
 
 
 def pool_lines(pooled: Pooled, numbers: Numbers | None = None) -> Iterator[Markup]:
-    """
-    Yield what a reader wants to know of a pool, a sentence or two each.
-
-    numbers: those of `pool_frame`.
-    """
-    pool, known = pooled_studies(pooled.studies), numbers or Numbers(pool_frame(pooled))
-
-    def cell(analysis: str, statistic: str, group: str = "all") -> Cell:
-        return known.get(analysis, statistic, "pool", "all", group)
+    """Yield what a reader wants to know of a pool, by the `numbers` of `pool_frame`."""
+    pool = pooled_studies(pooled.studies)
+    cell = (numbers or Numbers(pool_frame(pooled))).of("pool", "all")
 
     def squad(group: str = "all") -> list[Cell]:
         return [cell("next_squad", name, group) for name in ("bias", "sd_of_differences")]
@@ -166,11 +160,7 @@ def pool_lines(pooled: Pooled, numbers: Numbers | None = None) -> Iterator[Marku
 def plan_from_pool(
     file: Path, study: Path | None, margin: float | None, power: float, *, as_data: bool = False
 ) -> str:
-    """
-    Say how many athletes the next squad's study needs; the limit is stated, or that of a study.
-
-    Raises AgreementError without a limit, or if the pool cannot be used or holds one study.
-    """
+    """Say how many athletes the next squad's study needs, for a limit stated or of a study."""
     if margin is None and study is not None:
         findings = Findings()
         margin = read_study_file(study, findings).margin.limit

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from agreement.errors import AgreementError
-from agreement.report.studies.reports import Report, read_report
+from agreement.report.studies.reports import read_report
 from agreement.stats.studies.pooling import Study, bias_and_sd
 
 FACTORS: Final = {"z = 1.96": 1.96, "2 SD": 2.0}
@@ -122,21 +122,17 @@ def _own(
     n, pairs = bias.n, bias.n_pairs
     study = Study(name, bias.value, sd.value, n)
     if pairs > n:
-        study = _with_repeats(study, report, place)
+        own = report.pairs[
+            (report.pairs["method"] == place[0]) & (report.pairs["mode"] == place[1])
+        ]
+        own = own[own["athlete_id"].isin(report.athletes(place).index)]
+        if own["athlete_id"].nunique() == n:  # else its degrees of freedom are not known
+            study = study.with_repeats(own["difference"], own["athlete_id"])
         if np.isnan(study.df):
             notes.append(f"{name}: {pairs} pairs of {n} athletes, counted as {n} (conservative).")
     own_rows = report.pairs if report.own_ids else report.pairs.iloc[:0]
     ids = frozenset(own_rows["athlete_id"].astype(str))
     return study, f"own report {entry['report']}, {place[0]}, {place[1]}", ids
-
-
-def _with_repeats(study: Study, report: Report, place: tuple[str, str]) -> Study:
-    """Return a study with the degrees of freedom of limits over repeated pairs."""
-    own = report.pairs[(report.pairs["method"] == place[0]) & (report.pairs["mode"] == place[1])]
-    own = own[own["athlete_id"].isin(report.athletes(place).index)]
-    if own["athlete_id"].nunique() != study.n:
-        return study
-    return study.with_repeats(own["difference"], own["athlete_id"])
 
 
 def _printed(entry: dict[str, Any], where: str, notes: list[str]) -> tuple[Study, str]:

@@ -1,18 +1,27 @@
-"""What another command reads of a finished report: its provenance, results, and each athlete's error."""
+"""What other commands read of a finished report; a page over all reports below a folder."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
+from os import walk
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 import pandas as pd
 
+from agreement.errors import AgreementError
+from agreement.report.page.html import PageDraft
+from agreement.report.page.markup import element, heading, lines, paragraph, table
 from agreement.report.page.numbers import Cell, Names, Numbers
+from agreement.report.run.folder import PROVENANCE
 from agreement.report.run.own_report import read_own_table, read_provenance
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.who_counts import who_counts
+from agreement.tables.whole_output import whole_file
 
 Place = tuple[str, str]  # method and mode
+SHELF = "shelf.html"
+_SAID = {"no_margin": "no limit agreed", "": "none"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,11 +48,8 @@ class Report:
     @property
     def own_ids(self) -> bool:
         """Whether athletes carry the study's own ids, so that they can be found elsewhere."""
-        return self.content.get("kind") in (
-            "squad",
-            "validation",
-            "brief",
-        ) and not self.content.get("shared")
+        kinds = ("squad", "validation", "brief")
+        return self.content.get("kind") in kinds and not self.content.get("shared")
 
     def name(self, place: Place) -> str:
         """Return how people call a method, with its mode."""
@@ -86,12 +92,64 @@ class Report:
 
 
 def read_report(folder: Path | str) -> Report:
-    """
-    Read a report folder.
-
-    Raises AgreementError if it holds no report of ours, or a table of it is missing or damaged.
-    """
+    """Read a report folder; raises AgreementError if it is none of ours, or a table is damaged."""
     place = Path(folder)
     content = read_provenance(place)
     results, pairs = (read_own_table(place, name, content) for name in ("results", "pairs"))
     return Report(place, content, Numbers(results), pairs)
+
+
+def reports_below(folder: Path) -> Iterator[Path]:
+    """Yield every report folder of ours below a folder, in the order of their names."""
+    for place, inside, files in walk(folder):
+        inside.sort()
+        if PROVENANCE in files:
+            inside.clear()
+            try:
+                read_provenance(Path(place))
+            except AgreementError:
+                continue
+            yield Path(place)
+
+
+def write_shelf(folder: Path | str) -> tuple[Path, int]:
+    """Write ``shelf.html`` over all reports below a folder; return it and their count."""
+    place = Path(folder)
+    if not place.is_dir():
+        raise AgreementError(f"{place} is no folder. Name one with reports below it.")
+    rows = [_row(report, place) for report in reports_below(place)]
+    if not rows:
+        raise AgreementError(
+            f"There is no report of ours below {place}. 'agreement report STUDY' writes one."
+        )
+    page = PageDraft()
+    page.add(heading("Reports of this laboratory", 1), ["header"])
+    page.add(paragraph(f"{len(rows)} below this folder, by name."), ["verdict"])
+    page.open_section("Reports")
+    columns = ("study and question", "verdicts", "kind", "date", "athletes")
+    page.add(table("Study, verdict and date of each", columns, rows, numeric=("athletes",)))
+    with whole_file(place / SHELF) as file:
+        file.write(page.html("Reports of this laboratory").encode("utf-8"))
+    return place / SHELF, len(rows)
+
+
+def _row(report: Path, shelf: Path) -> tuple[str, ...]:
+    """Return a report's line; one that cannot be read keeps its name and says so."""
+    inside = PurePosixPath("/", (report / "report.html").relative_to(shelf).as_posix())
+    link = inside.as_uri().removeprefix("file:///")
+    content = read_provenance(report)
+    study = content.get("options", {}).get("study", {})
+    several = " beside ".join(reversed(content.get("compared", []))) or content.get("pooled")
+    title = str(study.get("title") or content.get("study") or several or report.name)
+    question = str(study.get("question") or "")
+    name = lines(element("a", title, href=link), question)
+    kind, date = str(content.get("kind") or "several studies"), str(content.get("created", ""))[:10]
+    try:
+        found = read_report(report)
+    except AgreementError:
+        return name, "", kind, date, ""
+    places = found.places()
+    n = max((found.number(place, "limits_of_agreement", "bias").n for place in places), default=0)
+    outcomes = [(found.name(place), found.verdict(place).split(";")[0]) for place in places]
+    verdicts = lines(*(f"{who}: {_SAID.get(outcome, outcome)}" for who, outcome in outcomes))
+    return name, verdicts, kind, date, str(n) if n else ""

@@ -14,7 +14,7 @@ from agreement.figures.differences import plot_differences
 from agreement.figures.layout import settle
 from agreement.figures.points import pair_words
 from agreement.figures.theme import house_style
-from agreement.report.page.markup import Block, element, paragraph
+from agreement.report.page.markup import element, paragraph
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, limits_by_athlete
 from agreement.tables.study_lines import write_choices
 from agreement.terms import RESULT_COLUMNS, UNIT, counted
@@ -30,18 +30,7 @@ _WORDS: Final = {"description_width": "190px"}
 
 
 class Explore:
-    """
-    Controls of one study, and what follows from them.
-
-    Attributes
-    ----------
-    cohort : Cohort
-        Under the agreed choices.
-    controls : dict of str to widget
-        By the name of the choice.
-    panel : widget
-        What a notebook shows.
-    """
+    """Controls of one study, by the name of the choice, and what follows; a notebook shows `panel`."""
 
     def __init__(self, study: str | Path) -> None:
         self.folder = Path(study)
@@ -134,7 +123,11 @@ class Explore:
             plot_differences(pairs, limits, **told, ax=ax)
             settle(figure)
             svg = svg_text(figure)
-        self.said.value = (paragraph(self._mark() + said) + _farthest(pairs)).html
+        apart = pairs["field"] - pairs["lab"]
+        order = apart.abs().sort_values(ascending=False).index[:_FARTHEST]
+        named = [f"{pairs.loc[i, 'athlete_id']} ({apart[i]:+.1f})" for i in order]
+        far = paragraph(f"Farthest from the laboratory: {', '.join(named)}.")
+        self.said.value = (paragraph(self._mark() + said) + far).html
         self.picture.value = svg[svg.index("<svg") :]
 
     def _mark(self) -> Markup:
@@ -153,16 +146,6 @@ class Explore:
             self.written.value = element("p", str(error))
             return
         self.written.value = element("p", _WRITTEN)
-
-
-def _farthest(pairs: Any) -> Block:
-    """Return the athletes whose differences are the largest, as a sentence."""
-    order = (pairs["field"] - pairs["lab"]).abs().sort_values(ascending=False).index[:_FARTHEST]
-    named = [
-        f"{pairs.loc[i, 'athlete_id']} ({pairs.loc[i, 'field'] - pairs.loc[i, 'lab']:+.1f})"
-        for i in order
-    ]
-    return paragraph(f"Farthest from the laboratory: {', '.join(named)}.")
 
 
 def explore(study: str | Path) -> Any:

@@ -12,7 +12,7 @@ import traitlets
 from agreement.errors import AgreementError
 from agreement.report.page.markup import Block, bullets, element, joined, paragraph
 from agreement.report.run.any_size import check_study, report_study
-from agreement.report.run.findings import grouped_findings
+from agreement.report.run.talk import grouped_findings
 from agreement.tables.columns import INPUTS
 from agreement.tables.proposal import PREVIEW, Proposed, propose_study
 from agreement.tables.whole_output import whole_file
@@ -34,20 +34,7 @@ class DroppedFiles(anywidget.AnyWidget):
 
 
 class Start:
-    """
-    From files to a report without a line of text.
-
-    Attributes
-    ----------
-    files, dropped, folder, name, propose, check, report : widget
-        Controls, in the order in which they are used.
-    questions : list of (int, widget)
-        Lines of study.toml that are open, with the control that decides each.
-    columns : list of (table, column of ours, widget)
-        What each column is read as.
-    panel : widget
-        What a notebook shows.
-    """
+    """From files to a report without a line of text; `panel` is what a notebook shows."""
 
     def __init__(self, place: str | Path = ".") -> None:
         self.place = Path(place)
@@ -64,8 +51,8 @@ class Start:
         self.report = widgets.Button(description="Write the report", button_style="success")
         self.table, self.asked = widgets.GridBox(layout=_GRID), widgets.VBox()
         self.said, self.page = widgets.HTML(), widgets.HTML()
-        self.questions: list[tuple[int, Any]] = []
-        self.columns: list[tuple[str, str, Any]] = []
+        self.questions: list[tuple[int, Any]] = []  # open lines of study.toml, what decides each
+        self.columns: list[tuple[str, str, Any]] = []  # table, our column, what it is read as
         self.propose.on_click(lambda _: self._try(self.read_files))
         self.check.on_click(lambda _: self._try(self.take_and_check))
         self.report.on_click(lambda _: self._try(self.write_report))
