@@ -269,7 +269,8 @@ def test_every_number_of_a_comparison_is_a_line_of_its_table(seasons, tmp_path):
     )
     assert f"p {counted:.3f} for the bias" in said
     assert counted > p + 0.001
-    (_, was, now), *_ = found._moved(("wrist", "run"))
+    ends = ("first", "second")
+    was, now = (found.numbers.get("season", "bias", "wrist", "run", one) for one in ends)
     assert (was.value, now.value) == pytest.approx((d1.mean(), d2.mean()))
     words = json.loads((page.parent / "datapackage.json").read_text(encoding="utf-8"))
     assert {one["statistic"] for one in words["statistics"]} == set(frame["statistic"])

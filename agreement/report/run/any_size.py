@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from agreement.errors import Problem, TooManyPairsError
-from agreement.scale.engine import engine
+from agreement.scale.engine import Progress, engine
 from agreement.tables.columns import TABLES
 from agreement.tables.options import FileFormat, Kind
 from agreement.tables.paths import path_problem, toml_inside
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from agreement.report.run.write import WrittenReport
 
 MOST_IN_MEMORY: Final = 2_000_000  # estimates in parts that an ordinary report still takes
-Progress = Callable[[int, int, str], None]
 
 
 def in_parts(study: Path) -> bool:

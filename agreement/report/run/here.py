@@ -12,7 +12,7 @@ import json
 import platform
 import traceback
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, redirect_stdout
 from io import StringIO
 from pathlib import Path
@@ -20,11 +20,11 @@ from threading import RLock
 from typing import Any, Final
 
 from agreement.errors import AgreementError
+from agreement.report.run.any_size import by_session
 from agreement.report.run.kept import kept_figures
 from agreement.report.run.read_beside import Asked, quick_texts, reading
 from agreement.report.run.render import (
     Parameters,
-    Progress,
     SectionError,
     injected,
     parameters_source,
@@ -38,9 +38,9 @@ from agreement.report.run.second import (
     sharing_with,
     worth_sharing,
 )
-from agreement.report.run.session_progress import told_here
 from agreement.report.run.templates import joined_lines
 from agreement.report.run.unused import leaving_out, load_bare, load_bare_drawing
+from agreement.scale.engine import Progress
 
 _NEW_OBJECTS: Final = 200_000  # between two searches for rubbish; figures are many small objects
 _NAMED_ANEW: Final = "pseudonymous("  # in a template: results are those of another cohort
@@ -93,8 +93,7 @@ def run_here(
         _IN_TURN,
         second_process() as second,
         _undisturbed() as searching,
-        _all_loaded(second, asked_first),
-        told_here(progress),
+        _all_loaded(second, asked_first, by_session(progress)),
         sharing_with(second),
         kept_figures(samples),
     ):
@@ -205,9 +204,11 @@ def _shown(value: Any, count: int) -> list[dict[str, Any]]:
 
 
 @contextmanager
-def _all_loaded(second: Second | None, asked: Asked) -> Iterator[None]:
+def _all_loaded(
+    second: Second | None, asked: Asked, told: Callable[[int, int], None] | None
+) -> Iterator[None]:
     """Load all that a report needs while the study is being read; what is loaded is no rubbish."""
-    read = reading(second, asked)  # before anything heavy is loaded
+    read = reading(second, asked, told)  # before anything heavy is loaded
     with quick_texts(second, asked.study):
         load_bare()
         load_bare_drawing()

@@ -118,8 +118,14 @@ class Asked:
     results: bool = False  # whether those of just what is read are asked for
 
 
-def reading(second: Second | None, asked: Asked) -> "Callable[..., Cohort]":
-    """Have a small study read from now on in the second process; return what gives it to `read_by`."""
+def reading(
+    second: Second | None, asked: Asked, told: Callable[[int, int], None] | None
+) -> "Callable[..., Cohort]":
+    """
+    Have a small study read from now on in the second process; return what gives it to `read_by`.
+
+    told: called with the session files read and their total.
+    """
     size = _bytes_in(asked.study) if asked.study.is_dir() else MOST_BYTES + 1
     few = size <= FEW_BYTES
     early: Future[Any] | None = None
@@ -130,11 +136,12 @@ def reading(second: Second | None, asked: Asked) -> "Callable[..., Cohort]":
         early = second.ask(_read_early, asked, few)
 
     def read(place: Path | str, **given: Any) -> "Cohort":
+        given["progress"] = told or given["progress"]
         if early is not None and (Path(place), given["earlier"]) == (asked.study, asked.earlier):
             _load_meanwhile(early, statistics=not (asked.results and few))
             with suppress(Exception):  # raised again below, as the reading of this process
                 cohort = cast("Cohort", early.result(PATIENCE))
-                if (told := given["progress"]) and (files := len(cohort.study.samples)):
+                if told and (files := len(cohort.study.samples)):
                     told(files, files)
                 return cohort
         from agreement.report.run.reading import read_for_report

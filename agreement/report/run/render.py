@@ -13,13 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from agreement.report.run.session_progress import SESSIONS_READ, sessions_read
+from agreement.scale.engine import Progress
 
 if TYPE_CHECKING:
     from nbclient import NotebookClient
 
-Progress = Callable[
-    [int, int, str], None
-]  # stages done, stages in all, name of the one that starts
 Parameters = dict[str, str | int | None]
 CELL_TIMEOUT_S = 24 * 3600  # a registry takes its time; a hang is for the user to interrupt
 _LISTEN_S = 0.5  # some systems hear of an interrupt only between two waits

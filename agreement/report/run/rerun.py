@@ -8,11 +8,12 @@ from typing import Any, Final
 
 from agreement.errors import AgreementError
 from agreement.report.privacy.sharing import recomputed_results, share_report
-from agreement.report.run.any_size import Progress, pair_study, report_study
+from agreement.report.run.any_size import pair_study, report_study
 from agreement.report.run.differences import flat, same_but_for_rounding, table_differences, unlike
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PROVENANCE, keep_for_the_next
 from agreement.report.run.own_report import changed_files, checksums, read_provenance
+from agreement.scale.engine import Progress
 from agreement.tables.withdrawn import KEY_FILE
 
 _IDS: Final = ("athlete_id", "lab_test_id", "id")  # of a shared table: under a key thrown away

@@ -2,37 +2,22 @@
 How far the reading of session files has come, told by the notebook to who started it.
 
 A kernel is a process of its own; it keeps two numbers in a small file beside its connection file,
-and whoever waits for the notebook looks there now and then. A notebook run here tells at once.
+and whoever waits for the notebook looks there now and then.
 """
 
 import os
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from contextvars import ContextVar
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
 PLACE: Final = "AGREEMENT_SESSIONS_READ"  # names the file, in the kernel's environment
 SESSIONS_READ: Final = "sessions_read.txt"  # in the folder of the kernel's own files
 _EVERY_S: Final = 0.2
-_HERE: Final[ContextVar[Callable[[int, int, str], None] | None]] = ContextVar("told", default=None)
-
-
-@contextmanager
-def told_here(progress: Callable[[int, int, str], None] | None) -> Iterator[None]:
-    """Have reading in the block tell `progress` (done, total, stage) directly."""
-    token = _HERE.set(progress)
-    try:
-        yield
-    finally:
-        _HERE.reset(token)
 
 
 def told_to_starter() -> Callable[[int, int], None] | None:
-    """Return what tells the number of session files read and their total; None outside a report."""
-    if (progress := _HERE.get()) is not None:
-        return lambda done, total: progress(done, total, "Reading sessions")
+    """Return what tells the number of session files read and their total; None outside a kernel."""
     place = os.environ.get(PLACE)
     if place is None:
         return None

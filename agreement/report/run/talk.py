@@ -11,7 +11,7 @@ from textwrap import shorten
 from typing import TYPE_CHECKING, Final
 
 from agreement.errors import Problem
-from agreement.report.run.any_size import Progress
+from agreement.scale.engine import Progress
 from agreement.terms import counted
 
 if TYPE_CHECKING:

@@ -21,8 +21,9 @@ from agreement.report.run.folder import (
 )
 from agreement.report.run.kept import drop_other_states, kept_report
 from agreement.report.run.own_report import seal
-from agreement.report.run.render import Progress, SectionError, run_notebook
+from agreement.report.run.render import SectionError, run_notebook
 from agreement.report.run.templates import notebook_text, stated_kind, template
+from agreement.scale.engine import Progress
 from agreement.tables.options import Kind
 from agreement.tables.whole_output import error_in_words, work_folder
 
