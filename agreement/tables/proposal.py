@@ -79,8 +79,19 @@ def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
     if not placed and not undecided:
         raise AgreementError("No table was found in these files. " + " ".join(remarks))
     recordings = {name: placed.pop(name) for name in FOLDERS if name in placed}
-    proposals = _proposals(placed, remarks)
-    same_day = False
+    in_files, athletes = (
+        Counter(b.file for blocks in placed.values() for b in blocks),
+        _people(placed),
+    )
+    proposals, same_day = [], False
+    for name, blocks in placed.items():
+        alone = in_files[blocks[0].file] == 1
+        proposals.append(one := proposed(name, blocks, athletes, alone=alone))
+        remarks += [
+            f"{left}: left out of {name}, because what is open in it is decided elsewhere; "
+            "write units and dates into it as the other files do."
+            for left in one.dropped
+        ]
     lab = next((p for p in proposals if p.name == "lab_tests"), None)
     if lab is not None:
         if not any(p.name in FIELD_TABLES for p in proposals) and (found := split_methods(lab)):
@@ -89,8 +100,13 @@ def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
         if not any(p.name == "athletes" for p in proposals) and (people := split_people(lab)):
             proposals.append(people)
     proposals.sort(key=lambda p: list(TABLES).index(p.name))
-    columns = {name: _recorded(blocks, name) for name, blocks in recordings.items()}
-    ids = _likely_ids(proposals)
+    # of recordings the first file stands for all
+    columns = {name: _recorded(blocks[0], name) for name, blocks in recordings.items()}
+    who = {one.name: one.column("athlete_id") for one in proposals}
+    people = {p.name: set(filled(p.cells(one))) for p in proposals if (one := who[p.name])}
+    # ids of field tables that look like one id of the laboratory or of the athletes
+    known = people.get("athletes") or people.get("lab_tests") or set()
+    ids = likely_pairs(set().union(*people.values()) - known, known)
     text = study_text(proposals, columns, ids, undecided, same_day=same_day)
     with whole_folder(folder, refuse_used) as place:
         _copy(place, files, proposals, recordings, undecided)
@@ -149,7 +165,7 @@ def _placed(files: list[Path]) -> tuple[dict[str, list[Block]], list[Block], lis
                 undecided.append(block)
             else:
                 placed.setdefault(name, []).append(block)
-    people = _people_in(placed)
+    people = _people(placed)
     for block in list(undecided):
         tall = unfolded(block, people)
         if tall is not None and says_field_value(block) and (name := table_of(tall)):
@@ -158,7 +174,7 @@ def _placed(files: list[Path]) -> tuple[dict[str, list[Block]], list[Block], lis
     return placed, gathered_unknown(undecided), remarks
 
 
-def _people_in(placed: dict[str, list[Block]]) -> set[str]:
+def _people(placed: dict[str, list[Block]]) -> set[str]:
     """Return the ids that stand in a column of athletes, or above a table."""
     above = {said_above(b).get("athlete_id", "") for blocks in placed.values() for b in blocks}
     return (above - {""}) | {
@@ -171,45 +187,17 @@ def _people_in(placed: dict[str, list[Block]]) -> set[str]:
     }
 
 
-def _proposals(placed: dict[str, list[Block]], remarks: list[str]) -> list[Proposal]:
-    """Return the proposal of each table; blocks that did not fit go to the remarks."""
-    people = _people_in(placed)
-    used = Counter(block.file for blocks in placed.values() for block in blocks)
-    proposals = []
-    for name, blocks in placed.items():
-        one = proposed(name, blocks, people, alone=used[blocks[0].file] == 1)
-        remarks += [
-            f"{left}: left out of {name}, because what is open in it is decided elsewhere; "
-            "write units and dates into it as the other files do."
-            for left in one.dropped
-        ]
-        proposals.append(one)
-    return proposals
-
-
-def _recorded(blocks: list[Block], name: str) -> list[ProposedColumn]:
-    """Return the columns of recordings; the first file stands for all."""
-    columns = columns_of(blocks[0], name)
+def _recorded(block: Block, name: str) -> list[ProposedColumn]:
+    """Return the columns of a recording."""
+    columns = columns_of(block, name)
     have = {column.ours for column in columns}
     for column in columns:
         per_kg = column.ours == "vo2_ml_min" and column.named.unit in UNITS[_PER_KG]
         if per_kg and _PER_KG not in have:
             column.ours = _PER_KG
         if FOLDERS[name].columns[column.ours].kind == "number":  # no id of whose rows they are
-            decide_unit(column, blocks[0].column(column.at))
+            decide_unit(column, block.column(column.at))
     return columns
-
-
-def _likely_ids(proposals: list[Proposal]) -> list[tuple[str, str]]:
-    """Return ids of field tables that look like one id of the laboratory or of the athletes."""
-    people = {
-        one.name: set(filled(one.cells(column)))
-        for one in proposals
-        if (column := one.column("athlete_id"))
-    }
-    known = people.get("athletes") or people.get("lab_tests") or set()
-    others = set().union(*people.values()) - known if people else set()
-    return likely_pairs(others, known)
 
 
 def _copy(
@@ -225,13 +213,9 @@ def _copy(
     stems = Counter(file.name for file in files)
     recorded = {block.file: name for name, blocks in recordings.items() for block in blocks}
     for file in files:
-        target = place
-        if file in recorded:
-            target = place / recorded[file]
-        elif file not in as_they_are:
-            target = place / ORIGINALS
-            if stems[file.name] > 1:  # a folder for each person, or for each month
-                target /= file.parent.name
+        target = place / recorded.get(file, "" if file in as_they_are else ORIGINALS)
+        if target == place / ORIGINALS and stems[file.name] > 1:  # of each person, or each month
+            target /= file.parent.name
         target.mkdir(exist_ok=True, parents=True)
         name, n = file.name, 1
         while (target / name).exists():
@@ -264,8 +248,7 @@ def study_text(
     """Return the study file; `same_day`: field values stand on the day of the test itself."""
     text = STUDY_FILE_TEXT[: STUDY_FILE_TEXT.index("# How a file is written")]
     text = text[text.index("[study]") :]
-    timed = next((p.timed for p in proposals if p.timed), "")
-    if timed:
+    if timed := next((p.timed for p in proposals if p.timed), ""):
         said = f"times such as {timed} have no zone: the IANA name of the zone of your clocks"
         text = _line(text, "time_zone", f'time_zone = "{OPEN}"', f'{said}, like "Europe/Oslo"')
     if ids:
@@ -278,23 +261,22 @@ def study_text(
         said = "one field value per test in your file"
         text = _line(text, "minimum_days", "minimum_days = 1", said)
     parts = [_INTRODUCTION + text.rstrip()]
-    if undecided:
-        parts.append("\n".join(["[files]", *(line for b in undecided for line in _which_table(b))]))
+    lines = ["[files]"]
+    for block in undecided:  # an open line for a file that nothing says the table of
+        cells = zip(block.headers, block.rows[0][1], strict=True)
+        first = ", ".join([f"{name} ({cell})" for name, cell in cells][:6])
+        choices = ", ".join(f"{quoted(n)} ({said.split(';')[0]})" for n, said in MEANINGS.items())
+        why = f"no name of its columns says what it is: {first}. Choose {choices}"
+        lines.append(f'# decide: {why}, or "{NO_TABLE}" (no part of the study)'.replace("\n", " "))
+        lines.append(f'{quoted(file_of(block))} = "{OPEN}"')
+    parts += ["\n".join(lines)] if undecided else []
     parts += [_file_text(proposal) for proposal in proposals]
     for name, columns in recordings.items():
         lines = [f"[files.{name}.columns]", *(f"{c.ours} = {quoted(c.theirs)}" for c in columns)]
         units = [f"{c.ours} = {quoted(c.unit)}" for c in columns if c.unit]
-        parts.append("\n".join([*lines, *([f"[files.{name}.units]", *units] if units else [])]))
+        lines += [f"[files.{name}.units]", *units] if units else []
+        parts.append("\n".join(lines))
     return "\n\n".join(parts) + "\n"
-
-
-def _which_table(block: Block) -> list[str]:
-    """Return the open line of a file that nothing says the table of."""
-    first = [f"{name} ({cell})" for name, cell in zip(block.headers, block.rows[0][1], strict=True)]
-    choices = [f"{quoted(name)} ({MEANINGS[name].split(';')[0]})" for name in MEANINGS]
-    why = f"no name of its columns says what it is: {', '.join(first[:6])}. Choose"
-    choice = ", ".join([*choices, f'or "{NO_TABLE}" (no part of the study)'])
-    return [f"# decide: {why} {choice}".replace("\n", " "), f'{quoted(file_of(block))} = "{OPEN}"']
 
 
 def _line(text: str, key: str, line: str, why: str) -> str:

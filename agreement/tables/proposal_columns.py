@@ -71,12 +71,6 @@ def number_of(text: str) -> float | None:
     return value if value is not None and abs(value) < 1e12 else None
 
 
-def is_date(text: str) -> bool:
-    """Whether a cell is a day, with or without a time."""
-    found = text.strip()
-    return bool(_ISO.match(found) or _DAY.match(found) or _NAMED_MONTH.match(found))
-
-
 def filled(cells: Sequence[str]) -> list[str]:
     """Return the cells that say something."""
     return [cell for cell in cells if not is_missing(cell)]
@@ -85,10 +79,8 @@ def filled(cells: Sequence[str]) -> list[str]:
 def columns_of(block: Block, table: str) -> list[ProposedColumn]:
     """Return the columns of a table that a block has, in our order, each header used once."""
     named = [taken_apart(header) for header in block.headers]
-    named = [
-        n._replace(unit=n.unit or unit_named(block.units[i])) if block.units[i] else n
-        for i, n in enumerate(named)
-    ]
+    for i, unit in enumerate(block.units):
+        named[i] = named[i]._replace(unit=named[i].unit or (unit_named(unit) if unit else None))
     wanted = ["vo2max" if c in VO2MAX_COLUMNS else c for c in INPUTS[table].columns]
     scores = []
     for ours in dict.fromkeys(wanted):
@@ -118,13 +110,12 @@ def _content_fits(table: str, ours: str, cells: list[str]) -> bool:
         return False
     kind = "number" if ours == "vo2max" else INPUTS[table].columns[ours].kind
     if kind == "number":
-        good = [
-            c for c in some if number_of(c) is not None or (":" in c and any(map(str.isdigit, c)))
-        ]
-        if ours in ("vo2max", "mass_kg", "age_years"):
-            good = [c for c in good if number_of(c) is not None]
+        good = [c for c in some if number_of(c) is not None]
+        if ours not in ("vo2max", "mass_kg", "age_years"):
+            good += [c for c in some if ":" in c and any(map(str.isdigit, c))]
     elif kind in ("date", "time"):
-        good = [c for c in some if is_date(c)]
+        days = (_ISO, _DAY, _NAMED_MONTH)
+        good = [c for c in some if any(day.match(c.strip()) for day in days)]
     else:
         return True
     return len(good) >= 0.6 * len(some)
@@ -165,11 +156,8 @@ def decide_unit(column: ProposedColumn, cells: list[str]) -> None:
 def _possible(ours: str, values: list[float]) -> list[str] | None:
     """Return the units in which the values are possible; None where nothing is known of them."""
     if ours == "vo2max":
-        return [
-            unit
-            for unit, (low, high) in VO2MAX.items()
-            if values and sum(low <= v <= high for v in values) >= _MOST * len(values)
-        ]
+        inside = {u: sum(low <= v <= high for v in values) for u, (low, high) in VO2MAX.items()}
+        return [unit for unit, n in inside.items() if values and n >= _MOST * len(values)]
     known = MEDIANS.get(ours)
     if known is None:
         return None

@@ -63,9 +63,8 @@ def files_of(given: Iterable[Path]) -> list[Path]:
     found: list[Path] = []
     for path in given:
         if path.is_dir():
-            found += sorted(
-                p for p in path.rglob("*") if p.is_file() and not p.name.startswith(".")
-            )
+            inside = (p for p in path.rglob("*") if p.is_file() and not p.name.startswith("."))
+            found += sorted(inside)
         elif path.is_file():
             found.append(path)
         else:
@@ -82,11 +81,10 @@ def blocks_of(file: Path) -> tuple[list[Block], str]:
         return [], f"It is not read: exports are read from files ending in {', '.join(READ)}."
     try:
         tables = _tables(file, ending)
+    except UnreadableError as error:
+        return [], f"{error.what} {error.remedy}"
     except (OSError, ValueError, csv.Error) as error:
-        what = f"It cannot be read ({error})."
-        if isinstance(error, UnreadableError):
-            what = f"{error.what} {error.remedy}"
-        return [], what
+        return [], f"It cannot be read ({error})."
     parts = [(one, start, part) for one in tables for start, part in _stacked(one.records)]
     found = [block for one, start, part in parts if (block := _block(file, one, part, start))]
     return found, "" if found else NO_HEADER
@@ -257,12 +255,8 @@ def _units(cells: Sequence[str]) -> bool:
     """Whether a row holds units and nothing else."""
     filled = [cell.strip().strip("()[]") for cell in cells if cell.strip().strip("-")]
     known = [unit_named(cell) for cell in filled]
-    return (
-        bool(filled)
-        and any(known)
-        and not any(map(_is_number, filled))
-        and (sum(u is not None for u in known) * 2 >= len(filled))
-    )
+    most = 2 * sum(unit is not None for unit in known) >= len(filled)
+    return any(known) and most and not any(map(_is_number, filled))
 
 
 def _block(file: Path, one: _Table, records: list[list[str]], start: int) -> Block | None:
@@ -283,21 +277,7 @@ def _block(file: Path, one: _Table, records: list[list[str]], start: int) -> Blo
     )
     if not rows:
         return None
-    return Block(
-        file,
-        one.sheet,
-        tuple(name.strip().replace("\ufeff", "") for name in names),
-        tuple([*units, *[""] * width][:width]),
-        rows,
-        start + first + 1,
-        start + data,
-        joined,
-        one.separator,
-        one.encoding,
-        tuple(tuple(record) for record in records[:first]),
-    )
-
-
-def repeated(headers: Sequence[str]) -> set[str]:
-    """Return the headers that stand over several columns."""
-    return {name for name, n in Counter(headers).items() if name and n > 1}
+    headers = tuple(name.strip().replace("\ufeff", "") for name in names)
+    texts = (headers, tuple([*units, *[""] * width][:width]))
+    place = (start + first + 1, start + data, joined, one.separator, one.encoding)
+    return Block(file, one.sheet, *texts, rows, *place, tuple(map(tuple, records[:first])))

@@ -1,6 +1,7 @@
 """Which export is which table of a study, and what its file or its name decides."""
 
 import re
+from collections import Counter
 from dataclasses import replace
 from typing import Final
 
@@ -19,7 +20,7 @@ from agreement.tables.proposal_columns import (
     is_missing,
 )
 from agreement.tables.proposal_gathering import block_rows, clock_at, gather, named_ours
-from agreement.tables.proposal_sources import Block, repeated
+from agreement.tables.proposal_sources import Block
 from agreement.tables.proposal_words import (
     ABOUT,
     CODES,
@@ -31,6 +32,8 @@ from agreement.tables.proposal_words import (
 )
 from agreement.tables.study_lines import OPEN
 
+# what a table cannot do without though its unit is not known
+_NEEDED: Final = ("vo2max", "mass", "duration", "distance", "speed", "time_min")
 _RAW_ROWS: Final = 40  # fewer rows are no recording
 _ROWS_OF_ONE: Final = 1.5  # in a table of athletes, on average
 _OF_LABORATORY: Final = ("rer_max", "rpe_max", "lactate_mmol_l", "plateau", "averaging_rule")
@@ -59,11 +62,10 @@ def split_people(lab: Proposal) -> Proposal | None:
         known = people.setdefault(cells[person.at].strip(), {})
         for c in columns:
             known.setdefault(c.ours, set()).update(filled([cells[c.at].strip()]))
-    one.rows = [
-        {"athlete_id": who}
-        | {ours: min(found) if len(found) == 1 else "" for ours, found in known.items()}
-        for who, known in people.items()
-    ]
+    one.rows = []
+    for who, known in people.items():
+        said = {ours: min(found) if len(found) == 1 else "" for ours, found in known.items()}
+        one.rows.append({"athlete_id": who} | said)
     one.why_gathered = [f"{block.name} says this of people beside their tests"]
     named_ours(one)
     return one
@@ -102,9 +104,8 @@ def split_methods(lab: Proposal) -> Proposal | None:
             row[column.ours] = cells[one.at].strip()
             rows.append(row | {"from_file": block.name, "from_row": str(at)})
     names = ("athlete_id", "taken_at", "method")
-    columns = [ProposedColumn(n, -1, n, UNNAMED) for n in names] + [
-        replace(column, theirs=column.ours)
-    ]
+    columns = [ProposedColumn(n, -1, n, UNNAMED) for n in names]
+    columns.append(replace(column, theirs=column.ours))
     estimates = Proposal("field_estimates", [block], columns, rows=rows, order=lab.order)
     estimates.why_gathered = [f"the methods stand side by side in {block.name}"]
     mode = lab.column("mode")
@@ -131,9 +132,8 @@ def table_of(block: Block) -> str | None:
     if "vo2max" in has["lab_tests"]:
         score["lab_tests"] += 3 + 2 * len(has["lab_tests"] & set(_OF_LABORATORY))
         score["field_estimates"] += 3 + 3 * ("method" in has["field_estimates"])
-        score["field_estimates"] += 2 * len(
-            {"set_mass_kg", "set_hr_max_bpm"} & has["field_estimates"]
-        )
+        told = {"set_mass_kg", "set_hr_max_bpm"} & has["field_estimates"]
+        score["field_estimates"] += 2 * len(told)
         score["field_estimates"] += 2 * (_readings_each(block) > 4)
         score["lab_tests"] += len({"mass_kg", "lab_test_id", "hr_max_bpm"} & has["lab_tests"])
         score["sessions"] = score["field_tests"] = score["athletes"] = 0
@@ -191,7 +191,8 @@ def _decided(name: str, block: Block) -> Proposal:
         cells, kind = block.column(column.at), INPUTS[name].columns.get(column.ours)
         if column.ours == "vo2max" or (kind and kind.kind == "number"):
             decide_unit(column, cells)
-            if column.unit == OPEN and _can_be_left(name, column):
+            needed = ("duration",) if name == "sessions" else _NEEDED
+            if column.unit == OPEN and not column.ours.startswith(needed):
                 one.columns.remove(column)
         elif kind and kind.kind == "code":
             decide_codes(column, kind.codes, cells)
@@ -203,14 +204,6 @@ def _decided(name: str, block: Block) -> Proposal:
                 one.timed = next(c for c in cells if ":" in c)
     _constants(one, block)
     return one
-
-
-def _can_be_left(name: str, column: ProposedColumn) -> bool:
-    """Whether a table can do without a column whose unit nobody knows."""
-    needed = ("vo2max", "mass", "duration", "distance", "speed", "time_min")
-    return not column.ours.startswith(needed) or (
-        name == "sessions" and "duration" not in column.ours
-    )
 
 
 def _constants(one: Proposal, block: Block) -> None:
@@ -256,9 +249,8 @@ def said_above(block: Block) -> dict[str, str]:
 
 def _as_it_is(one: Proposal, *, alone: bool) -> None:
     """Leave a single block in its own file, or gather its rows where the file cannot serve."""
-    block = one.blocks[0]
-    twice = repeated(block.headers)
-    why = []
+    block, key, why = one.blocks[0], INPUTS[one.name].key, []
+    twice = {name for name, n in Counter(block.headers).items() if name and n > 1}
     if block.joined or any(not c.theirs or c.theirs in twice for c in one.columns):
         why.append("its header does not name each column once")
     if not block.file.name.casefold().endswith(INPUTS[one.name].endings):
@@ -267,23 +259,13 @@ def _as_it_is(one: Proposal, *, alone: bool) -> None:
         why.append("each athlete has a column of their own")
     if not alone:
         why.append("another table stands in the same file")
-    why += _needs_rows(one)
+    if key and key != "athlete_id" and one.column(key) is None:
+        why.append(f"it has no {key}: its rows are numbered")
+    if moment := one.column(MOMENT.get(one.name, "")):
+        if clock_at(one, moment) is not None:
+            why.append("date and time stand in two columns")
+        if any(plain_moment(c) != c for c in filled(block.column(moment.at))):
+            why.append("months are written as words, or hours with AM and PM")
     if why and one.name in MOMENT | {"athletes": ""}:
         one.why_gathered, one.rows = why, block_rows(one)
         named_ours(one)
-
-
-def _needs_rows(one: Proposal) -> list[str]:
-    """Return why rows of one block need to be written anew."""
-    have, why = {c.ours for c in one.columns}, []
-    key = INPUTS[one.name].key
-    if key and key not in have and key != "athlete_id":
-        why.append(f"it has no {key}: its rows are numbered")
-    moment = one.column(MOMENT.get(one.name, ""))
-    if moment:
-        cells = one.blocks[0].column(moment.at)
-        if clock_at(one, moment) is not None:
-            why.append("date and time stand in two columns")
-        if any(plain_moment(c) != c for c in filled(cells)):
-            why.append("months are written as words, or hours with AM and PM")
-    return why

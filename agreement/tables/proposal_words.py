@@ -90,16 +90,11 @@ def taken_apart(header: str) -> Named:
         core, inside = core.replace(form[0], " "), ""
     unit = next((u for part in re.split(r"[,;]", inside) if (u := unit_named(part))), None)
     tokens = [t for t in re.split(r"[\s_,;:]+", core.strip()) if t]
-    if unit is None:
-        for size in (4, 3, 2, 1):
-            if len(tokens) > size:
-                tail = tokens[-size:]
-                unit = unit_named("".join(tail)) or unit_named("/".join(tail))
-                if unit is not None:
-                    tokens = tokens[:-size]
-                    break
-    words = plain(" ".join(tokens))
-    words = words.removesuffix(" in")
+    for size in (4, 3, 2, 1):
+        tail = tokens[-size:] if unit is None and len(tokens) > size else []
+        if found := unit_named("".join(tail)) or unit_named("/".join(tail)):
+            unit, tokens = found, tokens[:-size]
+    words = plain(" ".join(tokens)).removesuffix(" in")
     known = unit is not None or codes or form or not inside.strip()
     strange = None if known else inside.strip()
     if strange and any(plain(strange) in phrases for phrases in WORDS.values()):
@@ -132,14 +127,6 @@ def unit_fits(column: str, unit: str) -> bool:
     return unit_of("vo2max_ml_kg_min" if column == "vo2max" else column, unit) is not None
 
 
-def _month(word: str) -> int | None:
-    text = plain(word)
-    if text.startswith("juil"):
-        return 7
-    found = [i for i, names in enumerate(MONTHS, 1) if any(text.startswith(n) for n in names)]
-    return found[0] if len(found) == 1 else None
-
-
 def is_of_time(word: str) -> bool:
     """
     Whether a word of a file's name tells a time: a number, or a month.
@@ -166,11 +153,13 @@ def day_first_of_months(cell: str) -> str | None:
         word, day, year = found.groups()
     else:
         return None
-    month = _month(word)
-    if month is None or not 1 <= int(day) <= 31:
+    name = plain(word)
+    months = [i for i, names in enumerate(MONTHS, 1) if any(map(name.startswith, names))]
+    months = [7] if name.startswith("juil") else months
+    if len(months) != 1 or not 1 <= int(day) <= 31:
         return None
     rest = text[found.end() :].strip(" ,T")
-    return f"{year}-{month:02d}-{int(day):02d}" + (f" {twenty_four(rest)}" if rest else "")
+    return f"{year}-{months[0]:02d}-{int(day):02d}" + (f" {twenty_four(rest)}" if rest else "")
 
 
 def twenty_four(clock: str) -> str:
@@ -216,7 +205,6 @@ def iso_of(cell: str, order: str) -> str:
     found = _NUMBERS.fullmatch(cell.strip())
     if found is None or len(found[1]) == 4:
         return cell
-    first, second, year = found[1], found[2], found[3]
-    day, month = (first, second) if order == "day-first" else (second, first)
-    year = year if len(year) == 4 else f"20{year}"
+    day, month = found.group(1, 2) if order == "day-first" else found.group(2, 1)
+    year = found[3] if len(found[3]) == 4 else f"20{found[3]}"
     return f"{year}-{int(month):02d}-{int(day):02d}{found[4]}"
