@@ -1,5 +1,7 @@
 """The paragraph of rules in force says what was chosen unlike the usual."""
 
+import re
+
 from agreement.report.page.texts import methods_block
 from agreement.tables.options import (
     PairingOptions,
@@ -51,3 +53,15 @@ def test_the_thresholds_of_training_profiles_are_printed():
     stated = methods_block(StudyOptions(profile=ProfileOptions(use="stated"))).html
     assert "Training profiles are those that the athletes table states." in stated
     assert "median session" not in stated
+
+
+def test_no_rule_is_told_of_what_a_study_has_not():
+    every = ["field_estimates", "field_tests", "sessions", "profiles"]
+    bare = methods_block(StudyOptions(), every).html
+    assert not re.search(
+        "Readings of a device|Results of field tests|raining profile is read", bare
+    )
+    only_stated = methods_block(StudyOptions(), ["sessions"]).html
+    assert "Readings of a device" in only_stated
+    assert "Training profiles are those that the athletes table states." in only_stated
+    assert "is read from the sessions" not in only_stated

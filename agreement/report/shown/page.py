@@ -215,7 +215,10 @@ def unsaid(cohort: Cohort, *, kind: Kind = "squad") -> Block:
 
 def rules(cohort: Cohort) -> Block:
     """State the rules in force and their sources."""
-    return methods_block(cohort.study.options)
+    read, profiles = cohort.study.rows_read, cohort.laboratory.frame["training_profile"]
+    lacks = [one for one in ("field_estimates", "field_tests", "sessions") if not read.get(one)]
+    lacks += ["profiles"] if profiles.isna().all() else []
+    return methods_block(cohort.study.options, lacks)
 
 
 def history(cohort: Cohort, *, kind: Kind = "squad", earlier: str | Path | None = None) -> Block:
