@@ -152,7 +152,7 @@ def test_every_row_of_a_statistic_tells_how_many_resamples_failed():
     found = regression(field, lab, resampling=drawn)
     notes = found.to_frame().set_index("statistic")["note"]
     assert notes["slope"] == notes["r"] == f"clustered; {alone} of 9999 resamples failed"
-    whole = ResampledInterval.of(0, 2, failed=0, n_resamples=9)
+    whole = ResampledInterval.saying("", 0, 2)
     assert Row.of("slope", 1.0, whole, n=2, note="few").note == "few"
 
 

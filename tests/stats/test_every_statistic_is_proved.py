@@ -488,7 +488,7 @@ PARTS = {
     *("athlete_codes", "kept_share", "cluster_resampling", "clusters", "limit_factor", "day_sums"),
     *("lines_from_sums", "sums_about", "without_each_pair"),
     *("checked_share", "t_p_value", "said_p", "checked_pairs", "warn_if_few"),
-    *("groups_rows", "limits_rows", "limits_sentence", "reading", "age_name"),
+    *("groups_rows", "reading", "age_name"),
     *(
         "age_bands",
         "fortnight_name",

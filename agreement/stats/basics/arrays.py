@@ -1,11 +1,11 @@
-"""Arrays by what they hold, for the signatures of this room."""
+"""Arrays by what they hold, for the signatures of statistics."""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["ArrayLike", "Booleans", "Floats", "Integers", "Objects"]
+from agreement.physiology.arrays import Flags, Floats, floats
 
-Floats = NDArray[np.float64]
+__all__ = ["ArrayLike", "Flags", "Floats", "Integers", "Objects", "floats"]
+
 Integers = NDArray[np.intp]
-Booleans = NDArray[np.bool_]
 Objects = NDArray[np.object_]

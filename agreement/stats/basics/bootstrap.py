@@ -21,7 +21,6 @@ from agreement.stats.basics.replicates import FEW_FOR_RESAMPLES, Replicates, Sca
 
 T = TypeVar("T")
 R = TypeVar("R")
-Statistic = Callable[[Floats], Floats]
 
 N_RESAMPLES = 9999
 _CHUNK = 1 << 16  # numbers held at once; small enough for a processor's cache
@@ -102,7 +101,7 @@ def cluster_resampling(
 
 
 def bootstrap(
-    resampling: Resampling, statistic: Statistic, *, scales: tuple[Scale, ...] = ()
+    resampling: Resampling, statistic: Callable[[Floats], Floats], *, scales: tuple[Scale, ...] = ()
 ) -> Replicates:
     """
     Statistics of rows, in every resample.
@@ -134,7 +133,7 @@ def bootstrap(
 def bootstrap_of_sums(
     resampling: Resampling,
     columns: ArrayLike,
-    statistic: Statistic,
+    statistic: Callable[[Floats], Floats],
     *,
     scales: tuple[Scale, ...] = (),
 ) -> Replicates:

@@ -33,11 +33,6 @@ class ResampledInterval(Interval):
     said: str = ""
 
     @classmethod
-    def of(cls, low: float, high: float, *, failed: int, n_resamples: int) -> "ResampledInterval":
-        """Return the interval that remains when `failed` of `n_resamples` gave no number."""
-        return cls.saying(failed_in_words(failed, n_resamples), low, high)
-
-    @classmethod
     def saying(cls, said: str, low: float = np.nan, high: float = np.nan) -> "ResampledInterval":
         """Return an interval with a remark; without ends, the remark is why there is none."""
         found = cls(float(low), float(high))
@@ -183,8 +178,8 @@ class Replicates:
         above = np.minimum(below + 1, values.size - 1)
         values = np.partition(values, [*below, *above])  # a tenth of what sorting takes
         low, high = values[below] + (position - below) * (values[above] - values[below])
-        failed, n = int(self.failed[which]), len(self.replicates)
-        return ResampledInterval.of(low, high, failed=failed, n_resamples=n)
+        said = failed_in_words(int(self.failed[which]), len(self.replicates))
+        return ResampledInterval.saying(said, low, high)
 
     def _tolerance(self, which: int) -> float:
         return _SAME * max(1.0, abs(float(self.estimate[which])))

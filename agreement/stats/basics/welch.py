@@ -22,6 +22,7 @@ from agreement.stats.method_data import NotEstimable
 _POINTS: Final = 128
 _FARTHEST: Final = 8.5  # standard deviations; beyond lies less than 1e-16 of a normal distribution
 _UNSEEN: Final = 1e-16  # of the distribution of the pooled standard deviation, at either end
+_quadrature = cache(leggauss)  # places and weights between -1 and 1
 
 
 # Ours: scipy integrates each value anew on points that it seeks, 100 times as long for the same 12
@@ -42,7 +43,7 @@ def studentized_range_sf(q: ArrayLike, k: int, df: ArrayLike) -> Floats:
     array([0.0559])
     """
     wide, own = np.broadcast_arrays(np.asarray(q, np.float64), np.asarray(df, np.float64))
-    places, weights = _points()
+    places, weights = _quadrature(_POINTS)
     z = places * _FARTHEST
     mass = weights * _FARTHEST * k * np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi)
     below = special.ndtr(z)
@@ -56,13 +57,6 @@ def studentized_range_sf(q: ArrayLike, k: int, df: ArrayLike) -> Floats:
         inside = (special.ndtr(z + wide[at] * np.exp(x)[:, None]) - below) ** (k - 1) @ mass
         found[at] = density @ (1.0 - inside) / density.sum()
     return np.clip(found, 0.0, 1.0)
-
-
-@cache
-def _points() -> tuple[Floats, Floats]:
-    """Return places and weights of the quadrature between -1 and 1."""
-    places, weights = leggauss(_POINTS)
-    return places, weights
 
 
 @dataclass(frozen=True, slots=True)

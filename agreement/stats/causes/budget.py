@@ -19,8 +19,8 @@ from agreement.stats.basics.replicates import Replicates, failed_in_words
 from agreement.stats.causes.budget_parts import (
     BUDGET_RESAMPLES,
     FEW_FOR_PARTS,
+    BudgetSplit,
     Sources,
-    Split,
     sources_of,
     split,
 )
@@ -152,7 +152,9 @@ def budget_of(data: MethodData) -> Budget:
     )
 
 
-def _components(left_out: dict[str, str], found: Split, sources: Sources) -> dict[str, Component]:
+def _components(
+    left_out: dict[str, str], found: BudgetSplit, sources: Sources
+) -> dict[str, Component]:
     laboratory = sources.laboratory.found
     of_laboratory = _of_laboratory(float(found.sample.laboratory[0]), laboratory)
     of_days = found.replicates(lambda parts: parts.noise.variance)
@@ -199,7 +201,7 @@ def _of_laboratory(value: float, laboratory: Repeatability | None) -> Component:
     return Component(value, Interval(kept * low**2, kept * high**2))
 
 
-def _of_rest(found: Split, laboratory: Component, *, known: bool) -> Component:
+def _of_rest(found: BudgetSplit, laboratory: Component, *, known: bool) -> Component:
     """Return what is left: the unexplained part less the laboratory's, two independent estimates."""
     unexplained = found.replicates(lambda parts: parts.unexplained)
     error = laboratory.variance if known else 0.0

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.arrays import Floats
+from agreement.stats.basics.arrays import Floats, floats
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.replicates import Replicates
@@ -146,21 +146,13 @@ class Parts:
     level: Floats
     rest: Floats
     excess: Floats
-
-    @property
-    def total(self) -> Floats:
-        """Of a single reading; of a visit where no visit has two days."""
-        return self.persistent + np.nan_to_num(self.noise.variance)
-
-    @property
-    def unexplained(self) -> Floats:
-        """What lasts and no cause explains, the laboratory's error included; may be below 0."""
-        explained = np.nansum(self.blocks, axis=1) + np.nan_to_num(self.level)
-        return np.asarray(self.persistent - explained)
+    total: Floats  # of a single reading; of a visit where no visit has two days
+    # what lasts and no cause explains, the laboratory's error included; may be below 0
+    unexplained: Floats
 
 
 @dataclass(frozen=True, slots=True)
-class Split:
+class BudgetSplit:
     """The parts in the sample (shape (1,)), in its resamples, and with each athlete left out."""
 
     sample: Parts
@@ -218,12 +210,14 @@ def parts(
     places = [BLOCKS.index(name) for name in design.blocks]
     blocks[:, places] = shares.of(weights) * persistent[:, None]
     level = sources.level.variance(weights)
-    left = persistent - np.nansum(blocks, axis=1) - np.nan_to_num(level) - np.nan_to_num(laboratory)
+    by_blocks, by_level = np.nansum(blocks, axis=1), np.nan_to_num(level)
+    left = persistent - by_blocks - by_level - np.nan_to_num(laboratory)
     rest, excess = np.maximum(left, 0.0), np.maximum(-left, 0.0)
-    return Parts(noise, persistent, laboratory, blocks, level, rest, excess)
+    sums = persistent + np.nan_to_num(noise.variance), persistent - (by_blocks + by_level)
+    return Parts(noise, persistent, laboratory, blocks, level, rest, excess, *sums)
 
 
-def split(sources: Sources) -> tuple[Explaining, Split]:
+def split(sources: Sources) -> tuple[Explaining, BudgetSplit]:
     """Return what may explain, and the parts of sample, resamples and samples of one less."""
     visits = sources.visits
     design = design_of(visits.table, visits.athlete)
@@ -231,12 +225,12 @@ def split(sources: Sources) -> tuple[Explaining, Split]:
     shares = Shares(design, means, visits.athlete)
     known = iter(sources.lasting)
     found = sources.of_all(lambda some: parts(sources, design, shares, some, next(known)))
-    return design, Split(*found)
+    return design, BudgetSplit(*found)
 
 
 def _level(data: MethodData, visits: Visits) -> LevelSums:
     table = visits.table
-    lab, field = (table[name].to_numpy(dtype=np.float64) for name in ("lab", "field"))
+    lab, field = floats(table, "lab", "field")
     tests = table["lab_test_id"].map(data.repeats["lab_test_id"].value_counts()).fillna(1.0)
     x, y = lab - lab.mean(), field - field.mean()
     columns = (np.ones_like(x), x, y, x * x, x * y)

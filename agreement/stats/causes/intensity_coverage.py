@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from agreement.stats.basics.arrays import floats
 from agreement.stats.basics.intervals import (
     Interval,
     sd_interval,
@@ -121,9 +122,7 @@ def _summed_up(part: pd.DataFrame, *, own_form: bool) -> CoveredGroup:
 def _share_explained(part: pd.DataFrame, n: int) -> tuple[float, Interval]:
     """Return the squared correlation of error and expected bias, and its interval."""
     known = part[part["expected_bias"].notna() & part["observed_error"].notna()]
-    expected, observed = (
-        known[name].to_numpy(dtype=np.float64) for name in ("expected_bias", "observed_error")
-    )
+    expected, observed = floats(known, "expected_bias", "observed_error")
     if not len(known) or np.ptp(expected) == 0 or np.ptp(observed) == 0:
         return np.nan, Interval(np.nan, np.nan)
     r = float(np.corrcoef(expected, observed)[0, 1])

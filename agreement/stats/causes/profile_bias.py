@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Booleans, Floats
+from agreement.stats.basics.arrays import Flags, Floats
 from agreement.stats.basics.bootstrap import Resampling
 from agreement.stats.basics.intervals import Interval, said_p
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, holm, welch_test
@@ -256,7 +256,7 @@ def _spread(groups: Sequence[Floats]) -> tuple[float, float]:
 
 
 def _error(
-    values: tuple[Floats, Floats], rows: Booleans, group: Group, resampling: Resampling
+    values: tuple[Floats, Floats], rows: Flags, group: Group, resampling: Resampling
 ) -> Regression | None:
     if group.n < FEW_FOR_REPORTS:
         return None

@@ -1,7 +1,7 @@
 """Which training profile is read otherwise than which, and by how much."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
@@ -10,47 +10,41 @@ from agreement.stats.causes.pooled_profiles import athletes_by_profile
 from agreement.stats.causes.profile_bias import FEW_FOR_BIAS, SHOWN_AT
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import recorded
-from agreement.stats.result import Result, Row, TableRows
+from agreement.stats.result import Result, TableRows, told_rows
 
-Pairs = frozenset[tuple[str, str]]
+PairKeys = frozenset[tuple[str, str]]
 
 
 @dataclass(frozen=True, slots=True)
 class ProfilesTwoByTwo(Result):
     """Biases of training profiles, two by two. [mL/kg/min]."""
 
-    profiles: dict[str, Pairs]  # by name; who stands in each, every athlete in one
-    apart: tuple[Apart, ...]  # of every two of them
+    # by what is taken from what; with whose pairs stand in either, every athlete in one profile
+    apart: dict[str, tuple[Apart, PairKeys]]
 
-    def members(self) -> dict[str, Pairs]:
+    def members(self) -> dict[str, PairKeys]:
         """Return whose pairs stand in either profile."""
-        return {self.name(one): self._pairs(one) for one in self.apart}
-
-    def name(self, one: Apart) -> str:
-        """Return what is taken from what."""
-        return two_names(*(list(self.profiles)[k] for k in one.between))
-
-    def _pairs(self, one: Apart) -> Pairs:
-        first, second = (list(self.profiles.values())[k] for k in one.between)
-        return first | second
+        return {name: pairs for name, (_, pairs) in self.apart.items()}
 
     def _rows(self) -> TableRows:
-        for one in self.apart:
-            pairs = self._pairs(one)
+        for name, (one, pairs) in self.apart.items():
             n = len({athlete for athlete, _ in pairs})
-            told: dict[str, Any] = {"n": n, "n_pairs": len(pairs), "group": self.name(one)}
-            told["note"] = "athlete means" if n < len(pairs) else ""
-            yield Row.of("difference_of_bias", one.estimate, one.interval, **told)
-            yield Row.of("p_difference_of_bias", one.p, **told)
-            yield Row.of("hedges_g", one.g, one.g_interval, **told)
+            named = (
+                ("difference_of_bias", one.estimate, one.interval),
+                ("p_difference_of_bias", one.p),
+                ("hedges_g", one.g, one.g_interval),
+            )
+            note = "athlete means" if n < len(pairs) else ""
+            yield from told_rows(named, n=n, n_pairs=len(pairs), group=name, note=note)
 
     def _finding(self) -> str:
-        differ = sum(one.p < SHOWN_AT for one in self.apart)
-        most = max(self.apart, key=lambda one: abs(one.estimate))
+        found = {name: one for name, (one, _) in self.apart.items()}
+        differ = sum(one.p < SHOWN_AT for one in found.values())
+        most = max(found, key=lambda name: abs(found[name].estimate))
         return (
-            f"Of {len(self.apart)} pairs of training profiles {differ} differ in bias (p < "
-            f"{SHOWN_AT:g}, all pairs counted); farthest apart: {self.name(most)}, "
-            f"{most.estimate:+.1f} mL/kg/min."
+            f"Of {len(found)} pairs of training profiles {differ} differ in bias (p < "
+            f"{SHOWN_AT:g}, all pairs counted); farthest apart: {most}, "
+            f"{found[most].estimate:+.1f} mL/kg/min."
         )
 
 
@@ -75,8 +69,12 @@ def profiles_two_by_two_of(data: MethodData) -> ProfilesTwoByTwo:
     own, who = data.texts("training_profile"), data.texts("athlete_id")
     of_athlete = dict(zip(athletes.index, theirs, strict=True))
     main = np.array([of_athlete.get(one) for one in who], dtype=object)
-    people = {name: frozenset(data.keys[(own == name) & (main == name)]) for name in compared}
-    return ProfilesTwoByTwo(people, apart)
+    people = [frozenset(data.keys[(own == name) & (main == name)]) for name in compared]
+    found = {}
+    for one in apart:
+        i, j = one.between
+        found[two_names(compared[i], compared[j])] = one, people[i] | people[j]
+    return ProfilesTwoByTwo(found)
 
 
 RECORD: Final = recorded("""

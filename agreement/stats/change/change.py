@@ -7,7 +7,7 @@ from typing import Final, Literal
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.stats.basics.arrays import ArrayLike, Floats, floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, correlation_interval, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
@@ -62,7 +62,7 @@ def visit_changes(
     days = day[second] - day[first]
     kept = (days >= minimum_gap_days) & (first != second)
     first, second = first[kept], second[kept]
-    lab, field = (pairs[name].to_numpy(dtype=np.float64) for name in ("lab", "field"))
+    lab, field = floats(pairs, "lab", "field")
     athlete, test_id = (
         pairs[name].reset_index(drop=True) for name in ("athlete_id", "lab_test_id")
     )
@@ -112,7 +112,7 @@ def change(
     .. [2] Hopkins WG. Measures of reliability in sports medicine and science. Sports Med
        2000;30:1-15.
     """
-    lab, field = (changes[name].to_numpy(dtype=np.float64) for name in ("lab", "field"))
+    lab, field = floats(changes, "lab", "field")
     athlete = changes["athlete_id"].to_numpy()
     n = len(np.unique(athlete))
     if n < FEWEST_FOR_SD:

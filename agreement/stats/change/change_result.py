@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Booleans, Floats
+from agreement.stats.basics.arrays import Flags, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line
@@ -29,8 +29,8 @@ class SameDirection:
 
     zone: float  # laboratory changes up to this size are left out. [mL/kg/min]
     # shape (n,). Which changes are outside the zone, and 0 in neither method; and of the same sign.
-    considered: Booleans
-    alike: Booleans
+    considered: Flags
+    alike: Flags
     kept: int  # how many are considered
     left_out: int  # how many lie in the zone, or are 0 in either method
     same: int  # changes of the same sign

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike
+from agreement.stats.basics.arrays import ArrayLike, floats
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.net_of_laboratory import NetOfLaboratory, net_of_laboratory
@@ -55,7 +55,7 @@ def real_change(
 
     .. [1] Zou GY, Donner A. Stat Med 2008;27:1693-1702 (memory; interval).
     """
-    lab, field = (changes[name].to_numpy(dtype=np.float64) for name in ("lab", "field"))
+    lab, field = floats(changes, "lab", "field")
     athlete = changes["athlete_id"].to_numpy()
     error = field - lab
     own = net_of_laboratory(

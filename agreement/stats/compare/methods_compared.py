@@ -55,7 +55,7 @@ TWO: Final = "two methods"  # group: tests that these two share, whatever the ot
 APART: Final = "different tests"  # group: each on all of its own tests
 _SHARES_TOO_FEW: Final = f"{TOO_FEW}: shares too few tests with the other methods"
 _KEY: Final = ["athlete_id", "lab_test_id"]
-Found = Closer | NotEstimable
+CloserOrNot = Closer | NotEstimable
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,8 +82,8 @@ class MethodsCompared:
     n: int
     n_pairs: int
     # error, spread: by root mean square error, and apart from bias
-    error: Found
-    spread: Found
+    error: CloserOrNot
+    spread: CloserOrNot
     # root mean square error with the laboratory's noise taken out, where that is known
     net: dict[str, float]
     apart: tuple[TwoApart, ...]
@@ -134,7 +134,6 @@ class MethodsCompared:
     def _of_two(self, names: tuple[str, str]) -> Iterator[Row]:
         """Yield ratio and p values of two methods, of error and of spread."""
         for found, words in ((self.error, "rmse"), (self.spread, "sd")):
-            ratio, p, joint = _names_of(words)
             values: tuple[Any, ...] = (nan, nan, nan, None)
             if isinstance(found, NotEstimable):
                 note = str(found)
@@ -146,9 +145,9 @@ class MethodsCompared:
                 if not np.isnan(found.p[k]):
                     note = f"{len(self.names)} methods"
                     values = found.ratio(k), found.p[k], found.p_joint[k], found.joint_interval(k)
-            yield self._row(ratio, values[0], values[3], note=note)
-            yield self._row(p, values[1], note=note)
-            yield self._row(joint, values[2], note=note)
+            yield self._row(f"{words}_ratio", values[0], values[3], note=note)
+            yield self._row(f"p_{words}", values[1], note=note)
+            yield self._row(f"p_{words}_joint", values[2], note=note)
 
     def _row(self, name: str, value: float, ends: Interval | None = None, note: str = "") -> Row:
         n, n_pairs = (0, 0) if note == _SHARES_TOO_FEW else (self.n, self.n_pairs)
@@ -217,7 +216,7 @@ def _jointly(wide: pd.DataFrame, names: list[str]) -> list[str]:
     return kept
 
 
-def _closer(rows: pd.DataFrame, seed: int, *, spread: bool) -> Found:
+def _closer(rows: pd.DataFrame, seed: int, *, spread: bool) -> CloserOrNot:
     n = _athletes(rows)
     if n < FEW_FOR_REPORTS or rows.shape[1] < 2:
         return NotEstimable("fewer than 10 athletes have a test with all methods.", TOO_FEW)
@@ -282,16 +281,11 @@ def _beside(one: TwoApart) -> Iterator[Row]:
     """Yield ratio and p of two methods on what they share, or ratios alone of different tests."""
     counts: dict[str, Any] = {"n": one.n, "n_pairs": one.n_pairs, "note": one.group}
     for found, words in ((one.error, "rmse"), (one.spread, "sd")):
-        ratio, p, _ = _names_of(words)
         if isinstance(found, Closer):
-            yield Row.of(ratio, found.ratio(0), found.interval(0), **counts)
-            yield Row.of(p, float(found.p[0]), **counts)
+            yield Row.of(f"{words}_ratio", found.ratio(0), found.interval(0), **counts)
+            yield Row.of(f"p_{words}", float(found.p[0]), **counts)
         else:
-            yield Row.of(ratio, found.ratio, found.interval, **counts)
-
-
-def _names_of(words: str) -> tuple[str, str, str]:
-    return f"{words}_ratio", f"p_{words}", f"p_{words}_joint"
+            yield Row.of(f"{words}_ratio", found.ratio, found.interval, **counts)
 
 
 _SHARE: Final = "share_closest"

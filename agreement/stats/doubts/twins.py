@@ -9,7 +9,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Floats
+from agreement.stats.basics.arrays import Floats, floats
 from agreement.stats.doubts.chance import chance_of_all, chance_of_closeness, too_close
 from agreement.stats.doubts.methods import Odd, odd
 
@@ -38,7 +38,7 @@ def two_bodies(laboratory: pd.DataFrame) -> list[Odd]:
     if pair.empty:
         return []
     days = (pair["date"] - pair["date_before"]).dt.days.to_numpy()
-    lab, mass = (pair[name].to_numpy(np.float64) for name in ("lab", "mass_kg"))
+    lab, mass = floats(pair, "lab", "mass_kg")
     lab_0, mass_0 = (pair[f"{name}_before"].to_numpy(np.float64) for name in ("lab", "mass_kg"))
     apart, heavier = np.abs(lab - lab_0), np.abs(mass - mass_0) / np.fmin(mass, mass_0)
     mean = (lab + lab_0) / 2
@@ -155,7 +155,7 @@ def _equal_by_chance(one: tuple[float, ...], every: Collection[tuple[float, ...]
 
 def _beyond_level(pairs: pd.DataFrame) -> Floats:
     """Return the differences without what follows from the level: equals in it are near anyhow."""
-    lab, difference = (pairs[name].to_numpy(np.float64) for name in ("lab", "difference"))
+    lab, difference = floats(pairs, "lab", "difference")
     centred = lab - lab.mean()
     square = float(centred @ centred)
     slope = float(centred @ difference) / square if square > 0 else 0.0

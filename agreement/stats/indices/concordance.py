@@ -14,7 +14,9 @@ from agreement.stats.method_data import MethodData
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
-Form = Literal["A,1", "C,1"]  # McGraw and Wong 1996; Shrout and Fleiss 1979 call them 2,1 and 3,1
+IccForm = Literal[
+    "A,1", "C,1"
+]  # McGraw and Wong 1996; Shrout and Fleiss 1979 call them 2,1 and 3,1
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +33,7 @@ class MeanSquares:
 
 # Ours: pingouin rounds intervals to two decimals and takes 30 times as long (speed table).
 def intraclass_correlation(
-    squares: MeanSquares, form: Form = "A,1", *, confidence_level: float = 0.95
+    squares: MeanSquares, form: IccForm = "A,1", *, confidence_level: float = 0.95
 ) -> tuple[float, Interval]:
     """
     Intraclass correlation of a single value, and its interval, from mean squares.

@@ -5,7 +5,6 @@ from typing import Final
 
 from agreement.stats.limits.limits import LimitsOfAgreement
 from agreement.stats.limits.limits_of_agreement import LIMITS
-from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
@@ -21,12 +20,12 @@ class PooledLimits(Result):
     limits: LimitsOfAgreement
 
     def _rows(self) -> TableRows:
-        return [row._replace(n=self.n, note=NAIVE) for row in limits_rows(self.limits)]
+        return (row._replace(n=self.n, note=NAIVE) for row in self.limits.rows())
 
     def _finding(self) -> str:
         return (
             f"As if each of {self.limits.n} pairs of {self.n} athletes were another athlete: "
-            f"{limits_sentence(self.limits)} These intervals are too narrow."
+            f"{self.limits.summary()} These intervals are too narrow."
         )
 
 

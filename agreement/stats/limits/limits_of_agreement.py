@@ -8,9 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.arrays import Booleans, Floats, Integers
+from agreement.stats.basics.arrays import Flags, Floats, Integers
 from agreement.stats.limits.limits import FEWEST_FOR_SD, StudyLimits, limits_by_athlete
-from agreement.stats.limits.limits_shown import limits_rows, limits_sentence
 from agreement.stats.method_data import TOO_FEW, MethodData, pair_keys, too_few_athletes
 from agreement.stats.record import declared, recorded
 from agreement.stats.result import Result, Row, TableRows, in_group, told_rows
@@ -34,7 +33,7 @@ LIMITS: Final = declared("""
     """)
 BIAS, _, LOWER, UPPER = LIMITS
 STATISTICS: Final = tuple(one.name for one in LIMITS)
-Rows = slice | Booleans | Integers
+WhichPairs = slice | Flags | Integers
 GROUPS = ("all", "confirmed", "hr_limiting_drug", "no_hr_limiting_drug", "chest_strap")
 
 
@@ -70,7 +69,7 @@ class GroupedLimits(Result):
         everyone = self["all"]
         if everyone.limits is None:
             return f"{too_few_athletes(everyone.n)} for bias and limits."
-        return limits_sentence(everyone.limits)
+        return everyone.limits.summary()
 
 
 def group_of(name: str, pairs: pd.DataFrame) -> Group:
@@ -82,7 +81,11 @@ def group_of(name: str, pairs: pd.DataFrame) -> Group:
 
 
 def group_at(
-    name: str, rows: Rows, athlete: npt.NDArray[Any], difference: Floats, keys: npt.NDArray[Any]
+    name: str,
+    rows: WhichPairs,
+    athlete: npt.NDArray[Any],
+    difference: Floats,
+    keys: npt.NDArray[Any],
 ) -> Group:
     """Bias and limits of the pairs in some rows; `athlete` and `keys` are those of all."""
     codes, ids = pd.factorize(athlete[rows])  # in order where the pairs are
@@ -94,7 +97,7 @@ def groups_rows(groups: Iterable[Group], *, fewest: int = FEWEST_FOR_SD) -> Iter
     """Yield the rows of all groups; below `fewest` athletes they say too few."""
     for group in groups:
         if group.limits is not None and group.n >= fewest:
-            yield from in_group(group.name, limits_rows(group.limits))
+            yield from in_group(group.name, group.limits.rows())
         else:
             none = ((name, np.nan) for name in STATISTICS)
             counts = {"n": group.n, "n_pairs": group.n_pairs}
@@ -114,7 +117,7 @@ def with_coverage(result: Any, coverage: float) -> Any:
 
 def limits_of_agreement_of(data: MethodData) -> GroupedLimits:
     """Bias and limits of one method and mode, for the results table."""
-    members: dict[str, Rows] = {
+    members: dict[str, WhichPairs] = {
         "all": slice(None),
         "confirmed": data.texts("max_confirmed") == "yes",
         "no_hr_limiting_drug": data.texts("hr_limiting_drug") == "no",

@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING
 
 from agreement.stats.basics.intervals import Interval, z_of
-from agreement.stats.result import Result, Row, TableRows, told_rows
+from agreement.stats.result import Result, TableRows
 
 
 class AnyLimits(Result):
@@ -62,30 +62,20 @@ class AnyLimits(Result):
         return Interval(self.upper - inner, self.upper + outer)
 
     def _rows(self) -> TableRows:
-        return limits_rows(self)
+        return self.told(
+            ("bias", self.bias, self.bias_interval()),
+            ("sd_of_differences", self.sd, self.sd_interval()),
+            ("lower_limit", self.lower, self.lower_interval()),
+            ("upper_limit", self.upper, self.upper_interval()),
+            note=self.note,
+        )
 
     def _finding(self) -> str:
-        return limits_sentence(self)
-
-
-def limits_rows(limits: AnyLimits) -> list[Row]:
-    """Return bias, sd_of_differences, lower_limit and upper_limit with their intervals."""
-    named = (
-        ("bias", limits.bias, limits.bias_interval()),
-        ("sd_of_differences", limits.sd, limits.sd_interval()),
-        ("lower_limit", limits.lower, limits.lower_interval()),
-        ("upper_limit", limits.upper, limits.upper_interval()),
-    )
-    return list(told_rows(named, n=limits.n, n_pairs=limits.n_pairs, note=limits.note))
-
-
-def limits_sentence(limits: AnyLimits) -> str:
-    """Say bias and limits in one sentence."""
-    return (
-        f"In {limits.n} athletes ({limits.n_pairs} pairs) the field estimate reads "
-        f"{reading(limits.bias)} on average; the limits of agreement are {limits.lower:.1f} to "
-        f"{limits.upper:.1f} mL/kg/min."
-    )
+        return (
+            f"In {self.n} athletes ({self.n_pairs} pairs) the field estimate reads "
+            f"{reading(self.bias)} on average; the limits of agreement are {self.lower:.1f} to "
+            f"{self.upper:.1f} mL/kg/min."
+        )
 
 
 def reading(difference: float, unit: str = " mL/kg/min") -> str:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
-from agreement.stats.basics.replicates import FEW_ATHLETES, ResampledInterval
+from agreement.stats.basics.replicates import FEW_ATHLETES, ResampledInterval, failed_in_words
 from agreement.stats.basics.rotated_slopes import (
     LARGEST_SPREAD,
     Whole,
@@ -58,11 +58,9 @@ def clustered_intervals(
     tails = np.array([1 - 0.95, 1 + 0.95]) / 2
     slopes, intercepts = weighted_lines(x, y, drawn.counts[:, athlete])
     fine = np.isfinite(slopes) & np.isfinite(intercepts)
-    failed = int((~fine).sum())
+    said = failed_in_words(int((~fine).sum()), LINE_RESAMPLES)
     of_slope, of_intercept = (
-        ResampledInterval.of(
-            *np.quantile(values[fine], tails), failed=failed, n_resamples=LINE_RESAMPLES
-        )
+        ResampledInterval.saying(said, *np.quantile(values[fine], tails))
         for values in (slopes, intercepts)
     )
     return of_slope, of_intercept

@@ -11,7 +11,6 @@ import pandas as pd
 from agreement.stats.basics.intervals import sd_interval, t_interval
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.limits.limits import limits_by_athlete
-from agreement.stats.limits.limits_shown import limits_rows
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
 from agreement.stats.record import Analysis, recorded
 from agreement.stats.result import Result, Row, TableRows, in_group
@@ -84,7 +83,7 @@ class ThresholdAgreement(Result):
     def _rows(self) -> TableRows:
         for name, own in self.differences.groupby("group", sort=True):
             if own["athlete_id"].nunique() >= FEW_TO_SHOW:
-                for row in limits_rows(limits_by_athlete(own["d"], own["athlete_id"])):
+                for row in limits_by_athlete(own["d"], own["athlete_id"]).rows():
                     yield row._replace(group=str(name), unit=self.unit)
 
     def _finding(self) -> str:

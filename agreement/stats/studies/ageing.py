@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.arrays import ArrayLike, Booleans
+from agreement.stats.basics.arrays import ArrayLike, Flags
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.replicates import jackknife_error
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
@@ -95,7 +95,7 @@ def _slope(products: npt.NDArray[Any], squares: npt.NDArray[Any]) -> tuple[float
     return value, t_interval(value, float(jackknife_error(left)), n - 1)
 
 
-def admitted(gap_days: ArrayLike, athlete: ArrayLike) -> Booleans:
+def admitted(gap_days: ArrayLike, athlete: ArrayLike) -> Flags:
     """Return the readings of athletes with enough of them, far enough apart."""
     gap = np.asarray(gap_days, dtype=np.float64)
     codes = np.unique(np.asarray(athlete), return_inverse=True)[1]
