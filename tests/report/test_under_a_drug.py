@@ -8,7 +8,7 @@ from agreement.physiology.inputs import LIMITED, input_audit
 from agreement.report.privacy.sharing import share_report
 from agreement.report.privacy.stage import released_registry
 from agreement.report.run.own_report import seal
-from agreement.report.sections.cards import DRUG
+from agreement.report.sections.cards import NOTES
 from agreement.report.sections.checklists import facts_of
 from agreement.scale.registry_results import RegistryResults
 
@@ -38,7 +38,7 @@ def test_a_card_gives_no_number_where_the_method_rests_on_heart_rate(told):
     cards = told.cards.set_index(["athlete_id", "method"])
     known = cards["lab_equivalent"].notna()
     assert {name for name, is_known in known.items() if not is_known} == {("A00", "wrist")}
-    limited = cards["note"].astype(str).str.contains(DRUG, regex=False)
+    limited = cards["note"].astype(str).str.contains(NOTES["drug"], regex=False)
     assert {name for name, is_limited in limited.items() if is_limited} == {("A00", "wrist")}
 
 

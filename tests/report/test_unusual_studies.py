@@ -41,7 +41,7 @@ def shown(small_study, tmp_path):
     """Return a function: a study's keys -> the text of every section."""
 
     def show(*sections, **keys):
-        report = open_report(small_study(tmp_path / "crew", **keys))
+        report = open_report(small_study(tmp_path / f"crew{len(list(tmp_path.iterdir()))}", **keys))
         return {
             name: re.sub(r"<[^>]+>", "", getattr(report, name)().html)
             for name in sections or SECTIONS
@@ -243,6 +243,14 @@ def test_an_unreal_number_of_athletes_is_no_advice():
     plain = re.sub(r"<[^>]+>", "", " ".join(found))
     assert "would settle it: 999 for near, run." in plain
     assert "100" not in plain
+
+
+def test_how_far_a_calibration_misses_is_folded_away_and_the_chosen_form_is_marked(shown):
+    head = "How far it misses athletes who were left out"
+    text = shown("regression", athletes=12, visits=1)["regression"]
+    assert head in text
+    assert "an offset added (chosen)" in text  # the watch of this study reads 3 low
+    assert head not in shown("regression", athletes=4, visits=1)["regression"]
 
 
 @pytest.mark.parametrize(("low", "said"), [(0.4, True), (-0.2, False)])

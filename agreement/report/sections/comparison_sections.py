@@ -187,7 +187,11 @@ def left_out_block(one: Comparison) -> Block:
     if not any(says(cell) for _, cells in rows for cell in cells):
         return Block("")
     heads = [*forms["errors"].values()]
-    lines = [(words, *map(shown_cell, cells)) for words, cells in rows]
+    chosen = forms["lines"].get(getattr(one.results.calibration, "choice", ""))
+    lines = [
+        (f"{words}{forms['chosen'] * (words == chosen)}", *map(shown_cell, cells))
+        for words, cells in rows
+    ]
     caption = f"{one.name}: {forms['caption']}"
     return fold(forms["fold"], table(caption, (forms["head"], *heads), lines, numeric=heads))
 

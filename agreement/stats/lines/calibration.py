@@ -283,15 +283,16 @@ RECORD: Final = recorded("""
     rmse_cv_line .2: error of prediction, with a line
       Root mean square error for athletes left out, by the line.
     mae_cv_none .2 by sign: mean absolute error of prediction, field value as it is
-      Mean of the errors for athletes left out, without their signs, nothing corrected.
+      Mean size of the errors for athletes left out, nothing corrected.
     mae_cv_offset .2 from 50: mean absolute error of prediction, with an offset
-      The same, an offset added.
+      Mean size of the errors for athletes left out, an offset added.
     mae_cv_line .2 from 50: mean absolute error of prediction, with a line
-      The same, by the line.
+      Mean size of the errors for athletes left out, by the line.
     bias_cv_none .2: mean error of prediction, field value as it is
       Mean of predicted minus laboratory for athletes left out, nothing corrected: the bias.
     bias_cv_offset .2: mean error of prediction, with an offset
-      The same, an offset added: 0 where each athlete has one pair.
+      Mean of predicted minus laboratory for athletes left out, an offset added: 0 where each athlete
+      has one pair.
     bias_cv_line .2: mean error of prediction, with a line
-      The same, by the line.
+      Mean of predicted minus laboratory for athletes left out, by the line.
     """).by(calibration_of)
