@@ -65,7 +65,7 @@ KINDS: Final[dict[str, tuple[tuple[str, ...], str]]] = {
         'show = report.Page(cohort, save=folder)\nshow.of_athletes(kind="squad").pages["athlete_cards.html"]',
     ),
     "An athlete's own correction": (
-        ("of_results.plot_result", "of_results.plot_estimates"),
+        ("of_arrays.plot_result", "of_arrays.plot_estimates"),
         'cohort.method("wrist_b", "run").own_correction.plot(ax=ax)',
     ),
     "A study that grows": (

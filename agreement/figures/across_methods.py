@@ -1,6 +1,6 @@
 """One figure of all methods for the budget, the averaging curve and the training profiles."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -26,6 +26,11 @@ from agreement.figures.labels import (
 from agreement.figures.rows import draw_bar, draw_mark
 from agreement.figures.theme import marks_for
 
+_DRAWN: Final = {  # of each figure: analysis and statistics
+    "budgets": ("budget", list(SOURCE_WORDS)),
+    "averaging_curves": ("averaging_curve", ["half_width_fitted"]),
+    "profiles_of_methods": ("profile_bias", ["bias"]),
+}
 _SPREAD: Final = 0.34  # of the methods about the middle of a profile's row
 
 
@@ -59,7 +64,7 @@ def plot_budgets(
 
 
 def _variances(results: pd.DataFrame, methods: Sequence[str], mode: str) -> pd.DataFrame:
-    rows = _known(results, "budget", list(SOURCE_WORDS), mode)
+    rows = _known(results, "budgets", mode)
     variances = rows.pivot_table(index="statistic", columns="method", values="value")
     return variances.reindex(index=list(SOURCE_WORDS), columns=list(methods)).dropna(how="all")
 
@@ -87,7 +92,7 @@ def plot_averaging_curves(
     noise: half width that the laboratory's own error alone would give. [mL/kg/min]
     """
     marks, names, said = marks_for(methods), labels or {}, []
-    fitted = _known(results, "averaging_curve", ["half_width_fitted"], mode)
+    fitted = _known(results, "averaging_curves", mode)
     for method in methods:
         own = fitted[fitted["method"] == method]
         own = own.assign(day=own["group"].astype(int)).sort_values("day")
@@ -121,7 +126,7 @@ def plot_profiles_of_methods(
     methods: within a profile from top to bottom.
     Returns the axes, with marks whose ids (gid) are the keys of their numbers.
     """
-    rows = _known(results, "profile_bias", ["bias"], mode)
+    rows = _known(results, "profiles_of_methods", mode)
     groups = sorted(set(rows["group"]))
     marks, names = marks_for(methods), labels or {}
     step = 2 * _SPREAD / max(len(methods) - 1, 1)
@@ -144,60 +149,41 @@ def plot_profiles_of_methods(
     return ax
 
 
-def budgets_caption(results: pd.DataFrame, methods: Sequence[str], **of: Any) -> Caption:
-    """Return the largest source of each method; `of`: mode and labels, as for `plot_budgets`."""
-
-    def largest(own: pd.DataFrame) -> tuple[str, Estimate]:
-        most = own.sort_values(["value", "statistic"]).to_dict("records")[-1]
-        return SOURCE_WORDS[most["statistic"]], root(Estimate.of(most))
-
-    return _each("budgets", results, "budget", list(SOURCE_WORDS), methods, largest, **of)
-
-
-def averaging_curves_caption(results: pd.DataFrame, methods: Sequence[str], **of: Any) -> Caption:
-    """Return where each method's curve begins and ends, as `budgets_caption`."""
-
-    def ends(own: pd.DataFrame) -> list[tuple[int, Estimate]]:
-        rows = own.assign(day=own["group"].astype(int)).sort_values("day").to_dict("records")
-        return [(int(row["day"]), Estimate.of(row)) for row in (rows[0], rows[-1])]
-
-    fitted = ["half_width_fitted"]
-    return _each("averaging_curves", results, "averaging_curve", fitted, methods, ends, **of)
-
-
-def profiles_of_methods_caption(
-    results: pd.DataFrame, methods: Sequence[str], **of: Any
-) -> Caption:
-    """Return each method's bias in each training profile, as `budgets_caption`."""
-
-    def biases(own: pd.DataFrame) -> list[tuple[str, Estimate]]:
-        rows = own.sort_values("group").to_dict("records")
-        return [(row["group"], Estimate.of(row)) for row in rows]
-
-    return _each("profiles_of_methods", results, "profile_bias", ["bias"], methods, biases, **of)
-
-
-def _each(
+def across_caption(
     figure: str,
     results: pd.DataFrame,
-    analysis: str,
-    statistics: list[str],
     methods: Sequence[str],
-    told: Callable[[pd.DataFrame], Any],
     *,
     mode: str,
     labels: Mapping[str, str] | None = None,
 ) -> Caption:
-    """Return what is told of each method's known lines; methods without are left out."""
-    known = _known(results, analysis, statistics, mode)
-    own = {method: known[known["method"] == method] for method in methods}
-    names = labels or {}
-    said = [(names.get(one, one), told(its)) for one, its in own.items() if len(its)]
+    """
+    Return what a figure tells of each method's known lines; methods without are left out.
+
+    figure: "budgets": the largest source; "averaging_curves": where the curve begins and ends;
+        "profiles_of_methods": the bias in each training profile.
+    """
+    known, said = _known(results, figure, mode), []
+    for method in methods:
+        rows = known[known["method"] == method].to_dict("records")
+        if not rows:
+            continue
+        if figure == "budgets":
+            most = max(rows, key=lambda row: (row["value"], row["statistic"]))
+            told: Any = SOURCE_WORDS[most["statistic"]], root(Estimate.of(most))
+        elif figure == "averaging_curves":
+            rows.sort(key=lambda row: int(row["group"]))
+            told = [(int(row["group"]), Estimate.of(row)) for row in (rows[0], rows[-1])]
+        else:
+            rows.sort(key=lambda row: row["group"])
+            told = [(row["group"], Estimate.of(row)) for row in rows]
+        said.append(((labels or {}).get(method, method), told))
     return Caption(figure, {"methods": said})
 
 
-def _known(results: pd.DataFrame, analysis: str, statistics: list[str], mode: str) -> pd.DataFrame:
-    """Return the lines of some statistics that have a number: of groups, or of all for a budget."""
+def _known(results: pd.DataFrame, figure: str, mode: str) -> pd.DataFrame:
+    """Return the lines of a figure that have a number: of groups, or of all for a budget."""
+    analysis, statistics = _DRAWN[figure]
     return results[
         (results["analysis"] == analysis)
         & (results["mode"] == mode)

@@ -73,13 +73,13 @@ def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
             several = ", ".join(map(str, names))
             raise ValueError(f"rows of several groups ({several}); choose those of one")
         frame = frame[frame["group"] == "all"]
-    numbers = zip(*(frame[name].tolist() for name in ("value", "low", "high")), strict=True)
+    value, low, high = (frame[name].tolist() for name in ("value", "low", "high"))
     keys = [""] * len(frame)
     if set(KEY_COLUMNS) <= set(frame.columns):
         parts = (map(str, frame[name].tolist()) for name in KEY_COLUMNS)
         keys = ["/".join(key) for key in zip(*parts, strict=True)]
-    found = zip(map(str, frame["statistic"].tolist()), numbers, keys, strict=True)
-    return {name: Estimate(*three, key) for name, three, key in found}
+    names = map(str, frame["statistic"].tolist())
+    return dict(zip(names, map(Estimate, value, low, high, keys), strict=True))
 
 
 def chosen(result: HasFrame | pd.DataFrame, *names: str) -> list[Estimate]:

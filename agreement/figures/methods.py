@@ -88,8 +88,8 @@ def method_rows(results: pd.DataFrame) -> list[MethodRow]:
         if (n := int(np.nanmax(counts[place]))) > 0:
             outcome = str(notes.get(place, "")).split(";")[0].strip()
             rmse = known[place].get(("error", "rmse"), ABSENT).value
-            row = (n, outcome if outcome in _OUTCOMES else "", rmse, known[place])
-            found.append(MethodRow(*map(str, place), *row))
+            outcome = outcome if outcome in _OUTCOMES else ""
+            found.append(MethodRow(*place, n, outcome, rmse, known[place]))
     return sorted(found, key=lambda one: (not isfinite(one.rmse), one.rmse, one.method, one.mode))
 
 
@@ -199,8 +199,8 @@ def _samples(ax: Axes, rows: list[MethodRow]) -> list[Any]:
         Line2D([], [], label=word, **look) for name, word, look in _SAMPLES if name in drawn
     ]
     if any(part.get_hatch() for part in ax.patches):
-        hatched = {"facecolor": "none", "edgecolor": NOISE, "alpha": 0.5, "hatch": "////", "lw": 0}
-        samples.append(Patch(**hatched, label="laboratory's own noise"))
+        look: dict[str, Any] = {"facecolor": "none", "edgecolor": NOISE, "hatch": "////", "lw": 0}
+        samples.append(Patch(**look, alpha=0.5, label="laboratory's own noise"))
     if samples:
         word = "bars: 95 % intervals"
         samples.append(Line2D([], [], color=SOFT, linewidth=5, alpha=0.4, label=word))

@@ -7,8 +7,7 @@ import pandas as pd
 from agreement.stats.causes.economy import Economies
 from agreement.stats.evidence import Evidence
 from agreement.stats.record import HasFrame
-from agreement.stats.repeats.thresholds import Thresholds, threshold_agreement
-from agreement.stats.repeats.training_zones import TrainingZones
+from agreement.stats.repeats.thresholds import Thresholds, TrainingZones, threshold_agreement
 from agreement.stats.result_rows import Labelled, rows_of
 from agreement.stats.who_counts import who_counts
 

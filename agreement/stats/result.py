@@ -188,7 +188,8 @@ class Result:
         **other: Any,
     ) -> Row:
         """Return a row of all athletes and pairs of the result, but for what `other` says."""
-        counts = {"n": getattr(self, "n", 0), "n_pairs": getattr(self, "n_pairs", None)}
+        n, n_pairs = getattr(self, "n", 0), getattr(self, "n_pairs", None)
+        counts: dict[str, Any] = {"n": n, "n_pairs": n_pairs}
         return Row.of(statistic, value, interval, note=note, **counts | other)
 
     def told(self, *named: tuple[Any, ...], **common: Any) -> Iterator[Row]:
@@ -211,4 +212,4 @@ class Result:
 
         Figures come after statistics: they are loaded by name when one is asked for, and only then.
         """
-        return import_module("agreement.figures.of_results").plot_result(self, ax)
+        return import_module("agreement.figures.of_arrays").plot_result(self, ax)

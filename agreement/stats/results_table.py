@@ -174,17 +174,23 @@ def method_data(evidence: Evidence, drawn: Drawing | None = None) -> Iterator[Me
         known, days, tests = pairs["lab_test_id"], daily(method, mode), evidence.averaging
         days = days[days["lab_test_id"].isin(known)]
         yield MethodData(
-            *(method, mode, pairs, ordered),
+            method,
+            mode,
+            pairs,
+            ordered,
             days.sort_values(["athlete_id", "lab_test_id", "date"], ignore_index=True),
             repeats(known),
             evidence.options,
             based,
             (drawn or _resampling)(pairs, seed),
-            *(evidence.first_lab_date, evidence.next_door),
+            evidence.first_lab_date,
+            evidence.next_door,
             _of_pairs(coverage(method, mode), pairs),
             _of_pairs(splits(method, mode), pairs),
             {name: counting(own(method, mode)) for name, own in rules.items()},
-            *(evidence.earlier, evidence.control, asked(method, mode)),
+            evidence.earlier,
+            evidence.control,
+            asked(method, mode),
             None if tests is None else tests[tests["lab_test_id"].isin(known)],
             _of_pairs(expected(method, mode), pairs),
         )

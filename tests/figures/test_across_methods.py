@@ -7,12 +7,10 @@ from matplotlib.collections import QuadMesh
 from printed import words_of
 
 from agreement.figures.across_methods import (
-    averaging_curves_caption,
-    budgets_caption,
+    across_caption,
     plot_averaging_curves,
     plot_budgets,
     plot_profiles_of_methods,
-    profiles_of_methods_caption,
 )
 from agreement.figures.canvas import blank
 from agreement.figures.key import facet, key_of
@@ -51,7 +49,7 @@ def test_a_cell_is_the_root_of_its_variance_and_empty_without_one(budgets, ax):
     assert [label.get_text() for label in ax.get_xticklabels()] == ["b", "First"]
     assert {text.get_text() for text in ax.texts} - {""} == {"3.0", "2.0", "0.5"}
     assert words_of(
-        budgets_caption(budgets, ["b", "a"], mode="run", labels={"a": "First"})
+        across_caption("budgets", budgets, ["b", "a"], mode="run", labels={"a": "First"})
     ).endswith("b: day-to-day noise, 3.0; First: day-to-day noise, 2.0.")
 
 
@@ -65,7 +63,7 @@ def test_each_curve_is_its_methods_and_in_order_of_days(ax):
     assert drawn["a"].get_ydata()[-1] == pytest.approx(8.6)
     assert "b" not in drawn
     assert drawn["agreed \u00b17.0"].get_ydata()[0] == 7.0
-    assert words_of(averaging_curves_caption(curves, ["a", "b"], mode="run")) == (
+    assert words_of(across_caption("averaging_curves", curves, ["a", "b"], mode="run")) == (
         "Half width of the limits in mL/kg/min by days averaged. a: 9.9 for 1 day, 8.6 for 14 days."
     )
 
@@ -84,16 +82,15 @@ def test_each_bias_stands_in_the_row_of_its_profile(ax):
         mark = found[f"profile_bias/{key}/bias"]
         assert list(mark.get_xdata()) == [value]
         assert round(mark.get_ydata()[0]) == places[profile]
-    assert words_of(profiles_of_methods_caption(groups, ["a", "b"], mode="run")) == (
+    assert words_of(across_caption("profiles_of_methods", groups, ["a", "b"], mode="run")) == (
         "Bias by training profile in mL/kg/min. a: long \u22123.0; b: short 1.0."
     )
 
 
-@pytest.mark.parametrize(
-    "caption", [budgets_caption, averaging_curves_caption, profiles_of_methods_caption]
-)
-def test_nothing_to_draw_is_said(caption):
-    assert words_of(caption(table("x", []), ["a"], mode="run"))[:3] in ("No ", "Too")
+@pytest.mark.parametrize("figure", ["budgets", "averaging_curves", "profiles_of_methods"])
+def test_nothing_to_draw_is_said(figure):
+    told = across_caption(figure, table("x", []), ["a"], mode="run")
+    assert words_of(told)[:3] in ("No ", "Too")
 
 
 def test_panels_of_one_kind_share_axes_and_say_once_what_holds_for_all(pairs):

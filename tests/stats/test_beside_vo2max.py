@@ -13,8 +13,7 @@ from agreement.stats.causes.economy import Economies, EconomyExplains, economy_e
 from agreement.stats.laboratory_results import beside_vo2max
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.repeats.thresholds import Thresholds, threshold_agreement
-from agreement.stats.repeats.training_zones import TrainingZones
+from agreement.stats.repeats.thresholds import Thresholds, TrainingZones, threshold_agreement
 
 pytestmark = pytest.mark.filterwarnings("ignore::agreement.errors.SmallSampleWarning")
 

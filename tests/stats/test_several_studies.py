@@ -16,8 +16,7 @@ from statsmodels.stats.meta_analysis import combine_effects
 
 from agreement.stats.compare.closer import closer
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.studies.ageing import admitted, ageing
-from agreement.stats.studies.ageing_bins import ageing_bins
+from agreement.stats.studies.ageing import admitted, ageing, ageing_bins
 from agreement.stats.studies.pooling import Study, moderator, pooled_studies, random_effects
 from agreement.stats.studies.seasons import two_seasons, two_seasons_by_numbers
 

@@ -9,17 +9,14 @@ import pandas as pd
 from markupsafe import Markup
 
 from agreement.figures.across_methods import (
-    averaging_curves_caption,
-    budgets_caption,
+    across_caption,
     budgets_height,
     plot_averaging_curves,
     plot_budgets,
     plot_profiles_of_methods,
-    profiles_of_methods_caption,
 )
 from agreement.figures.budget import SOURCE_WORDS
 from agreement.figures.differences import PairsPanel, differences_caption, plot_difference_panels
-from agreement.figures.estimates import Caption
 from agreement.figures.key import facet
 from agreement.figures.methods import method_rows, methods_caption, methods_height, plot_methods
 from agreement.figures.regression import plot_structural, structural_caption
@@ -55,10 +52,10 @@ BESIDE: Final = {
 
 
 # section -> analysis, and what draws, tells and measures its figure of all methods of one mode
-FIGURES: Final[dict[str, tuple[str, Callable[..., Any], Callable[..., Caption], Any]]] = {
-    "budget": ("budget", plot_budgets, budgets_caption, budgets_height),
-    "averaging": ("averaging_curve", plot_averaging_curves, averaging_curves_caption, 2.8),
-    "profiles": ("profile_bias", plot_profiles_of_methods, profiles_of_methods_caption, 3.6),
+FIGURES: Final[dict[str, tuple[str, Callable[..., Any], str, Any]]] = {
+    "budget": ("budget", plot_budgets, "budgets", budgets_height),
+    "averaging": ("averaging_curve", plot_averaging_curves, "averaging_curves", 2.8),
+    "profiles": ("profile_bias", plot_profiles_of_methods, "profiles_of_methods", 3.6),
 }
 
 
@@ -77,14 +74,15 @@ def drawn_across(
         several = one.of(FIGURES[name][0], None)["value"].notna().sum() > 1
         if several and (name != "budget" or splits(one.of("budget"))):
             found[one.results.mode].append(one)
-    (_, plot, caption, height), drawn = FIGURES[name], []
+    (_, plot, figure, height), drawn = FIGURES[name], []
     for mode, some in found.items():
         if len(some) < 2:
             continue
         frame, methods = some[0].numbers.frame, [each.results.method for each in some]
         labels = {method: some[0].numbers.name.method(method) for method in methods}
         told: dict[str, Any] = {"mode": mode, "labels": labels}
-        draw, words = drawing(plot, frame, methods, **told), caption(frame, methods, **told)
+        draw = drawing(plot, frame, methods, **told)
+        words = across_caption(figure, frame, methods, **told)
         high = height(frame, methods, mode) if callable(height) else height
         drawn.append(picture(f"{name}-{mode}", draw, words, height=high))
     return drawn

@@ -259,8 +259,8 @@ def passing_bablok_of(data: MethodData) -> PassingBablok:
     slope, intercept = clustered_intervals(
         data.field, data.lab, data.athlete, slope=fit.slope, rng=data.seed
     )
-    ends = {"slope_interval": slope, "intercept_interval": intercept}
-    return replace(fit, n=data.n, **ends, clustered=True)
+    fit = replace(fit, slope_interval=slope, intercept_interval=intercept)
+    return replace(fit, n=data.n, clustered=True)
 
 
 def _check_that_both_rise(x: Whole, y: Whole, least: float) -> None:

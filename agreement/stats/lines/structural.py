@@ -111,13 +111,13 @@ class StructuralSlope(Result):
         slope = "; ".join(([] if self.bounded else [UNBOUNDED]) + [known] * bool(known))
         if np.isnan(self.slope):
             slope = f"{NOT_ESTIMABLE}: the laboratory's noise explains all of its spread"
-        told = (
-            (self.slope, self.interval, slope),
-            (self.reliability, self.reliability_interval, known),
-            (self.p_one, None, known),
-            (self.p_zero,),
+        rows = self.told(
+            (names[0], self.slope, self.interval, slope),
+            (names[1], self.reliability, self.reliability_interval, known),
+            (names[2], self.p_one, None, known),
+            (names[3], self.p_zero),
         )
-        return [self.row(name, *one) for name, one in zip(names, told, strict=True)]
+        return list(rows)
 
     def _rows(self) -> TableRows:
         return [*self.slope_rows(), *self.told(*((name, getattr(self, name)) for name in OF_NOISE))]

@@ -1,4 +1,4 @@
-"""Ventilatory thresholds of the laboratory's tests: where they lie, and how far those who read them agree."""
+"""Ventilatory thresholds: where they lie, how far those who read them agree, and training by them."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,11 +13,12 @@ from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, too_few_athletes
 from agreement.stats.record import Analysis, recorded
-from agreement.stats.result import Result, Row, TableRows, in_group
+from agreement.stats.result import Result, Row, TableRows, in_group, told_rows
 from agreement.terms import UNIT
 
 QUANTITIES: Final = {"vo2": UNIT, "hr": "bpm"}
 FEW_TO_SHOW: Final = 5  # a mean of fewer tells of somebody
+ZONES: Final = {1: "below VT1", 2: "between VT1 and VT2", 3: "above VT2"}
 RATERS_MEAN: Final = "raters"  # the mean of both, where a computed threshold is set beside them
 
 
@@ -122,6 +123,45 @@ def threshold_agreement(thresholds: pd.DataFrame, quantity: str) -> ThresholdAgr
     return ThresholdAgreement(found, QUANTITIES[quantity])
 
 
+@dataclass(frozen=True, slots=True)
+class TrainingZones(Result):
+    """Shares of training time in three zones, counted twice."""
+
+    # `agreement.physiology.training.BOTH_COLUMNS`, a row per test of athletes with thresholds
+    frame: pd.DataFrame
+
+    @property
+    def changed(self) -> "pd.Series[bool]":
+        """Whether any test of an athlete has another profile by own thresholds."""
+        return (
+            (self.frame["profile"] != self.frame["profile_own"])
+            .groupby(self.frame["athlete_id"])
+            .any()
+        )
+
+    def _rows(self) -> TableRows:
+        changed, n = self.changed, len(self.changed)
+        share, ends = changed.mean(), wilson_interval(int(changed.sum()), n)
+        found = (
+            (share, ends) if n >= FEW_TO_SHOW else (nan, None, f"{TOO_FEW}: {too_few_athletes(n)}.")
+        )
+        for zone in ZONES:
+            for by in ("", "_own"):
+                yield mean_row(
+                    f"mean_zone{zone}{by}", 100 * self.frame[f"zone{zone}{by}"], self.frame
+                )
+        yield from told_rows([("share_profile_changed", *found)], n=n, n_pairs=len(self.frame))
+
+    def _finding(self) -> str:
+        changed = self.changed
+        low, own = (100 * self.frame[name].mean() for name in ("zone1", "zone1_own"))
+        return (
+            f"By their own thresholds {int(changed.sum())} of {len(changed)} athletes have another "
+            f"training profile than by shares of HRmax; time below the first threshold {own:.0f} %, by "
+            f"HRmax {low:.0f} %."
+        )
+
+
 def _agreement(name_and_place: str, what: str, unit: str) -> Analysis:
     return recorded(f"""
         {name_and_place}, readings, own section: agreement on {what} at the thresholds
@@ -163,4 +203,21 @@ RECORDS: Final = (
         """),
     _agreement("threshold_agreement, place 108", "uptake", UNIT),
     _agreement("threshold_agreement_hr, place 109", "heart rate", "bpm"),
+    recorded(
+        "training_zones, place 112, whole, own section: training zones by own thresholds and by HRmax",
+        *(
+            f"""
+            mean_zone{zone}{by} [%]: time {where}, by {said}
+              Share of the training time {where} in the weeks before a test, by {said}.
+              = mean over athletes, each with the mean of the own tests; interval by Student's t
+            """
+            for zone, where in ZONES.items()
+            for by, said in (("", "HRmax"), ("_own", "own thresholds"))
+        ),
+        """
+        share_profile_changed [1] of n: share of athletes with another profile
+          Athletes whose training profile is another one by their own thresholds than by HRmax.
+          = athletes with any test whose two profiles differ, over athletes; Wilson's interval
+        """,
+    ),
 )

@@ -118,8 +118,8 @@ def _seasons(
     )
     (value, _, df), (log_value, _, log_df) = difference, log_ratio
     ends = Interval(*(exp(end) for end in t_interval(*log_ratio)))
-    told = (value, t_interval(*difference), df, p)
-    return Seasons(*sizes, *told, exp(log_value), ends, log_df, p_ratio)
+    low_high, ratio = t_interval(*difference), exp(log_value)
+    return Seasons(*sizes, value, low_high, df, p, ratio, ends, log_df, p_ratio)
 
 
 def _ordered(values: ArrayLike, athletes: ArrayLike) -> tuple[Floats, npt.NDArray[np.str_]]:

@@ -70,8 +70,9 @@ def decided_by(
     if agreed.limit is None or (own is None and against == TRUE_VALUE):
         return None
     level = 1.0 - ALPHA / agreed.planned_looks
-    known = (None, 0.0) if own is None else (own.laboratory.variance, own.laboratory.df)
-    base = Design(limits.bias, 0.0, *known, agreed.limit, against, confidence_level=level)
+    variance = None if own is None else own.laboratory.variance
+    df = 0.0 if own is None else own.laboratory.df
+    base = Design(limits.bias, 0.0, variance, df, agreed.limit, against, confidence_level=level)
     noise = 0.0 if own is None else own.noise
 
     def needed(sd: float, tests: int) -> int | None:

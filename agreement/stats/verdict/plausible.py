@@ -51,13 +51,12 @@ def _one_series_twice(data: MethodData) -> bool:
     some = ids[count[place] > 1]
     if not len(some):
         return False
-    pairs, days = (
-        one[one["athlete_id"].isin(some)].sort_values(["athlete_id", *order])
-        for one, order in ((data.pairs, ["lab_date", "lab_test_id"]), (data.daily, ["date"]))
-    )
+    pairs, own = (one[one["athlete_id"].isin(some)] for one in (data.pairs, data.daily))
+    pairs = pairs.sort_values(["athlete_id", "lab_date", "lab_test_id"])
+    own = own.sort_values(["athlete_id", "date"])
     columns = [
         frame[["athlete_id", column]].set_axis(["athlete_id", "value"], axis=1)
-        for frame, column in ((pairs, "lab"), (pairs, "field"), (days, "field"))
+        for frame, column in ((pairs, "lab"), (pairs, "field"), (own, "field"))
     ]
     told = pd.concat(columns, ignore_index=True)
     told["value"] = told["value"].astype(np.float64).round(DECIMALS)
