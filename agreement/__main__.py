@@ -17,7 +17,7 @@ import os
 import re
 import signal
 import threading
-from typing import Any, Final, NoReturn
+from typing import Final, NoReturn
 
 SIGNALLED: Final = 128  # a shell's exit code of a process that a signal ended, less the signal
 BROKEN_PIPE: Final = SIGNALLED + 13
@@ -28,7 +28,8 @@ def start() -> NoReturn:
     """Run the command line and end as a shell expects, whatever happens to signals and streams."""
     for name in _ENDING:
         if hasattr(signal, name) and signal.getsignal(getattr(signal, name)) != signal.SIG_IGN:
-            signal.signal(getattr(signal, name), _at_once)
+            # while libraries load there is nothing yet to put in order
+            signal.signal(getattr(signal, name), lambda number, _: os._exit(SIGNALLED + number))
     os.environ["PYTHONSAFEPATH"] = "1"  # for the processes that this one starts
     os.environ.pop("MPLBACKEND", None)  # no window is drawn on, and what it names would be run
     # small matrices, and a process on each processor: threads of a library would wait for one another
@@ -39,7 +40,9 @@ def start() -> NoReturn:
     try:
         code = _run()
     except SystemExit as end:
-        code = _code_of(end)
+        code = end.code if isinstance(end.code, int) else int(end.code is not None)
+        if not isinstance(end.code, int | None):
+            sys.stderr.write(f"{end.code}\n")
     except ModuleNotFoundError as error:
         package = (error.name or "").partition(".")[0]
         if package in ("", "agreement"):
@@ -89,11 +92,6 @@ def _run() -> int:
     return main()
 
 
-def _at_once(number: int, _frame: Any) -> NoReturn:
-    """End while libraries load: there is nothing yet to put in order."""
-    os._exit(SIGNALLED + number)
-
-
 def _with_streams() -> None:
     """Open closed streams on nothing: the next file opened would else take their place."""
     for number, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
@@ -106,15 +104,6 @@ def _with_streams() -> None:
                 os.close(nothing)
         if getattr(sys, name) is None:
             setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115, PTH123 - for the whole run
-
-
-def _code_of(end: SystemExit) -> int:
-    if end.code is None:
-        return 0
-    if isinstance(end.code, int):
-        return end.code
-    sys.stderr.write(f"{end.code}\n")
-    return 1
 
 
 def end_with(code: int) -> NoReturn:
@@ -131,7 +120,9 @@ def end_with(code: int) -> NoReturn:
         except ValueError:  # closed already
             pass
     if code >= SIGNALLED:
-        _quiet()  # loose ends of libraries would speak
+        nothing = os.open(os.devnull, os.O_RDWR)  # loose ends of libraries would speak
+        for stream_number in (1, 2):
+            os.dup2(nothing, stream_number)
         _end_at_once(code)
     _without_streams()
     if threading.active_count() == 1:
@@ -148,13 +139,6 @@ def _end_at_once(code: int) -> NoReturn:
 def _last_words(text: str) -> None:
     with contextlib.suppress(OSError):
         os.write(2, text.encode())
-
-
-def _quiet() -> None:
-    """Let nobody speak after the end."""
-    nothing = os.open(os.devnull, os.O_RDWR)
-    os.dup2(nothing, 1)
-    os.dup2(nothing, 2)
 
 
 def _without_streams() -> None:

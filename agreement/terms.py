@@ -79,6 +79,7 @@ class Range(NamedTuple):
 
 
 RANGES: Final = {column: Range(*said) for column, said in _FACTS["ranges"].items()}
+BELIEVED: Final = RANGES["vo2max_ml_kg_min"]  # a VO2max outside its reject range is nobody's
 # An estimator was told a wrong input when it lies farther than this from the laboratory's.
 # Common practice, no source; one bpm of HRmax moves a heart-rate-based estimate by about 0.4.
 MASS_WITHIN_PCT: Final = 2.0  # of the measured mass

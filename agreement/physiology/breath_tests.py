@@ -167,7 +167,12 @@ def computed_file(of: BreathFile) -> ComputedFile:
         mine, test = _in_ml_min(mine, test)
         test, told = on_the_recordings_clock(mine, test, named)
         one = _one_test(mine, rule, test, named, notes + told, of.options)
-        found.append(one._replace(prints=_prints(mine), file=named))
+        # what two tests cannot share: the uptakes, and the steps between breaths if uneven
+        t, uptakes = floats(mine, "t_s", "vo2_ml_min")
+        steps = np.round(np.diff(t), 2)
+        unlike = [np.round(uptakes, 3)] + [steps] * (np.unique(steps).size >= UNEVEN_STEPS)
+        prints = tuple(hashlib.sha256(part.tobytes()).digest() for part in unlike)
+        found.append(one._replace(prints=prints, file=named))
         notes = notes if own is None else ()
     return (), tuple(found)
 
@@ -201,14 +206,6 @@ def _same_breaths(found: list["BreathTests"], study: StudyTables) -> list[Proble
         more = f", and of {counted(len(others) - 1, 'more file')}" if len(others) > 1 else ""
         doubts.append(doubt_said(study.options, "same_breaths", others[0], first=first, more=more))
     return doubts
-
-
-def _prints(breaths: pd.DataFrame) -> tuple[bytes, ...]:
-    """Return what two tests cannot share: the uptakes, and the steps between breaths if uneven."""
-    t, uptakes = floats(breaths, "t_s", "vo2_ml_min")
-    steps = np.round(np.diff(t), 2)
-    told = [np.round(uptakes, 3)] + [steps] * (np.unique(steps).size >= UNEVEN_STEPS)
-    return tuple(hashlib.sha256(one.tobytes()).digest() for one in told)
 
 
 def _one_test(

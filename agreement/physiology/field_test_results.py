@@ -33,9 +33,8 @@ from agreement.physiology.heart_rate import (
 from agreement.physiology.reading_rows import NO_MEMBERS, ReadingPart, member_rows, reading_rows
 from agreement.physiology.set_aside import Cause, joined, left_out, lines_of, row_notes
 from agreement.tables.options import Extrapolation
-from agreement.terms import RANGES, SEXES, counted
+from agreement.terms import BELIEVED, SEXES, counted
 
-REJECT: Final = RANGES["vo2max_ml_kg_min"]
 # Less than this is another quantity; the authors' choice, common practice, no source.
 SMALLEST: Final = {
     "hr_bpm": (60.0, "beats counted over 10 or 15 s, perhaps"),
@@ -56,7 +55,7 @@ def one_row_results(rows: pd.DataFrame, protocol: FieldProtocol) -> ReadingPart:
     least = {name: low for name, (low, _) in SMALLEST.items() if name in protocol.inputs}
     low = pd.DataFrame({name: rows[name] < lowest for name, lowest in least.items()}, rows.index)
     small = low.any(axis=1).to_numpy()
-    beyond = ~((vo2max >= REJECT.reject_low) & (vo2max <= REJECT.reject_high))
+    beyond = ~((vo2max >= BELIEVED.reject_low) & (vo2max <= BELIEVED.reject_high))
     stages, small = stages & ~absent, small & ~absent & ~stages
     beyond &= ~(absent | stages | small)
     shown = [name for name in protocol.inputs if name != "sex"]  # in the file's own columns
@@ -173,7 +172,7 @@ def _beyond_words(
     shown: list[str],
 ) -> list[str]:
     """Name the inputs, so that laps for metres or seconds for minutes are seen."""
-    outside = f"outside {REJECT.reject_low:g} to {REJECT.reject_high:g}; check the units of"
+    outside = f"outside {BELIEVED.reject_low:g} to {BELIEVED.reject_high:g}; check the units of"
     given = rows.loc[which, shown].to_dict("records")
     return [
         f"{protocol.id} gives {value:.1f} mL/kg/min, {outside} "
@@ -217,11 +216,11 @@ def stage_results(
     value = lines["vo2max"].to_numpy()
     weak, said = _weak(rows, code, protocol)
     refused = lines["refused"].notna().to_numpy() & ~weak
-    beyond = ~(refused | weak) & ~((value >= REJECT.reject_low) & (value <= REJECT.reject_high))
+    beyond = ~(refused | weak) & ~((value >= BELIEVED.reject_low) & (value <= BELIEVED.reject_high))
     work = next((name for name in protocol.inputs if name != "hr_bpm"), "hr_bpm")
     more = "Ride more stages" if protocol.mode == "cycle" else "Add stages"
     why = {"why": lines["refused"].to_numpy()[code][refused[code]], "more": more}
-    far = {"protocol": protocol.id, "value": value[code][beyond[code]], "usual": REJECT}
+    far = {"protocol": protocol.id, "value": value[code][beyond[code]], "usual": BELIEVED}
     unusable = lines_of(
         rows,
         (weak[code], "too_weak", said.get("column"), said),

@@ -39,7 +39,7 @@ from agreement.tables.columns import TABLES
 from agreement.tables.findings import problem
 from agreement.tables.part_folders import raw_name
 from agreement.tables.study import StudyTables
-from agreement.terms import EXCLUSION_COLUMNS, LAB_VALUE_COLUMNS, RANGES
+from agreement.terms import BELIEVED, EXCLUSION_COLUMNS, LAB_VALUE_COLUMNS, RANGES
 
 LABORATORY_COLUMNS: Final = [
     "lab_test_id", "athlete_id", "date", "mode", "lab", "mass_kg", "averaging_rule",
@@ -47,7 +47,6 @@ LABORATORY_COLUMNS: Final = [
     "profile_borderline", *CRITERION_COLUMNS, "rer_max", "plateau", "file", "row",
 ]  # fmt: skip
 NO_ZONES: Final = pd.DataFrame(columns=BOTH_COLUMNS)
-REJECT: Final = RANGES["vo2max_ml_kg_min"]
 LITRES: Final = RANGES["vo2max_l_min"]
 
 
@@ -205,13 +204,13 @@ def _usable(tests: pd.DataFrame, study: StudyTables) -> tuple[pd.DataFrame, pd.D
     value = tests["lab"]
     massless = value.isna() & tests["mass_kg"].isna() & tests["lab_test_id"].isin(source)
     missing = value.isna() & ~massless
-    beyond = value.notna() & ~value.between(REJECT.reject_low, REJECT.reject_high)
+    beyond = value.notna() & ~value.between(BELIEVED.reject_low, BELIEVED.reject_high)
     far = tests.loc[beyond, ["lab", "mass_kg", "lab_test_id"]]
     of = [
         f", from {source[name]}{_unit_hint(value * mass)}" if name in source else ""
         for value, mass, name in far.itertuples(index=False)
     ]
-    told = {"value": far["lab"], "of": of, "usual": REJECT}
+    told = {"value": far["lab"], "of": of, "usual": BELIEVED}
     named = tests.loc[missing, "lab_test_id"]
     where = [f" in {source[name]}" if name in source else "" for name in named]
     left_out = lines_of(
@@ -227,7 +226,7 @@ def _unit_hint(breath: float) -> str:
     """Say which unit breaths of this size may be in. [as in the file]."""
     if LITRES.reject_low <= breath <= LITRES.reject_high:
         return '; if the breaths are in L/min, state units = { vo2_ml_min = "L/min" } in [files.breaths]'
-    if REJECT.reject_low <= breath <= REJECT.reject_high:
+    if BELIEVED.reject_low <= breath <= BELIEVED.reject_high:
         return "; if the breaths are in mL/kg/min, give vo2_ml_min in mL/min"
     return ""
 

@@ -21,10 +21,9 @@ from agreement.physiology.session_people import session_people
 from agreement.physiology.session_records import COST_MODES, HIGHEST_BPM, SessionRecords
 from agreement.physiology.set_aside import lines_of, row_notes
 from agreement.tables.options import Extrapolation
-from agreement.terms import RANGES, SESSIONS_METHOD
+from agreement.terms import BELIEVED, SESSIONS_METHOD
 
 POINTS_AT_ONCE: Final = 250_000  # points of windows looked at together
-REJECT: Final = RANGES["vo2max_ml_kg_min"]
 ABOVE_HR_MAX_BPM: Final = 5.0  # common practice, no source
 ABOVE_FOR_S: Final = 30.0  # common practice, no source
 
@@ -113,7 +112,7 @@ def session_estimates(
     lines = own[["athlete_id", "date", "mode"]].join(line)
     lines = lines.assign(hr_max_bpm=hr_max, mass_kg=day_people["mass_kg"])
     value = lines["vo2max"].to_numpy()
-    sound = (value >= REJECT.reject_low) & (value <= REJECT.reject_high)
+    sound = (value >= BELIEVED.reject_low) & (value <= BELIEVED.reject_high)
     readings = reading_rows(
         own,
         source="sessions",

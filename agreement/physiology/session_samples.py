@@ -63,7 +63,10 @@ def clean_heart_rate(t_s: Floats, hr_bpm: Floats) -> CleanHeartRate:
     valid = (
         np.isfinite(hr_bpm) & (hr_bpm >= REJECT_HR.reject_low) & (hr_bpm <= REJECT_HR.reject_high)
     )
-    valid &= ~_flat(t_s, hr_bpm)
+    starts = np.flatnonzero(np.r_[True, hr_bpm[1:] != hr_bpm[:-1]])
+    ends = np.r_[starts[1:], hr_bpm.size]
+    flat = t_s[ends - 1] - t_s[starts] >= FLAT_FROM_S  # one and the same value
+    valid &= ~np.repeat(flat, ends - starts)
     valid[valid] = ~_odd_beats(t_s[valid], hr_bpm[valid])
     where = np.flatnonzero(valid)
     if where.size < 2:
@@ -71,14 +74,6 @@ def clean_heart_rate(t_s: Floats, hr_bpm: Floats) -> CleanHeartRate:
     wrong, step_at = _stretches(t_s[where], hr_bpm[where])
     valid[where[wrong]] = False
     return CleanHeartRate(seconds, valid, step_at)
-
-
-def _flat(t_s: Floats, hr: Floats) -> Flags:
-    """Return the samples of stretches with one and the same value for two minutes or more."""
-    starts = np.flatnonzero(np.r_[True, hr[1:] != hr[:-1]])
-    ends = np.r_[starts[1:], hr.size]
-    long = t_s[ends - 1] - t_s[starts] >= FLAT_FROM_S
-    return np.repeat(long, ends - starts)
 
 
 def _odd_beats(t_s: Floats, hr: Floats) -> Flags:
@@ -155,22 +150,16 @@ def steady_points(t_s: Floats, hr_bpm: Floats, valid: Flags, work: Floats, grade
         even &= (trusted / count >= SMALLEST_VALID) & (rate > 0)
         even &= (slope >= STEEPEST_DOWN) & (slope <= STEEPEST_UP)
         same = np.abs(rate[1:] / rate[:-1] - 1) <= SAME_WITHIN
-    steady = even[1:] & even[:-1] & same
-    return _merged(pulse[1:], rate[1:], slope[1:], steady, same)
+    where = np.flatnonzero(even[1:] & even[:-1] & same)
+    if not where.size:
+        return NO_POINTS
+    # steady blocks that follow each other at one work rate are one stretch
+    group = np.cumsum(np.r_[True, (np.diff(where) > 1) | ~same[where[1:]]]) - 1
+    size = np.bincount(group).astype(np.float64)
+    means = [np.bincount(group, v[1:][where]) / size for v in (pulse, rate, slope)]
+    return np.column_stack([*means, size * BLOCK_S / 60])
 
 
 def _by_block(which: Flags, block: Ints, value: Floats, n: int) -> Floats:
     sums: Floats = np.bincount(block[which], value[which], minlength=n + 1).astype(np.float64)
     return sums[: n + 1]
-
-
-def _merged(pulse: Floats, rate: Floats, slope: Floats, steady: Flags, same: Flags) -> Floats:
-    """Average the steady blocks that follow each other at one work rate."""
-    where = np.flatnonzero(steady)
-    if not where.size:
-        return NO_POINTS
-    new = np.r_[True, (np.diff(where) > 1) | ~same[where[1:]]]
-    group = np.cumsum(new) - 1
-    size = np.bincount(group).astype(np.float64)
-    means = [np.bincount(group, v[where]) / size for v in (pulse, rate, slope)]
-    return np.column_stack([*means, size * BLOCK_S / 60])

@@ -245,7 +245,16 @@ def field_estimates_table(
     empty = np.isnan(values.relative) & np.isnan(values.absolute)
     leaving.mark("missing_value", empty, column, name="VO2max", said=said)
     mark_refused(leaving, values)
-    _note_rounding(raw, cells.words["method"], values.relative)
+    method = cells.words["method"]
+    known = ~np.isnan(values.relative) & (method.codes >= 0)
+    broken = known & (values.relative != np.rint(values.relative))
+    count, fractions = (
+        np.bincount(method.codes[m], minlength=len(method.labels)) for m in (known, broken)
+    )
+    for label, n, fraction in zip(method.labels, count, fractions, strict=True):
+        if n >= _ENOUGH_TO_SEE_ROUNDING and not fraction:
+            # a value rounded to whole numbers is off by a uniform error of SD 1/sqrt(12)
+            raw.tell("whole_numbers", "method", label=label)
     waiting = values.from_absolute & np.isnan(values.converted)
     made = dict.fromkeys(VO2MAX_COLUMNS) | {
         "vo2max": values.converted,
@@ -286,15 +295,3 @@ def sessions_table(
     leaving.mark("refused_value", where, name, said=lambda i: refusal(name, float(minutes[i])))
     leaving.mark_unknown_athletes(cells.people, athletes.people)
     return cells.table(leaving)
-
-
-def _note_rounding(raw: RawTable, method: Distinct, values: Floats) -> None:
-    """Note the methods whose values are all whole numbers."""
-    present = ~np.isnan(values) & (method.codes >= 0)
-    broken = present & (values != np.rint(values))
-    count = np.bincount(method.codes[present], minlength=len(method.labels))
-    fractions = np.bincount(method.codes[broken], minlength=len(method.labels))
-    for label, n, fraction in zip(method.labels, count, fractions, strict=True):
-        if n >= _ENOUGH_TO_SEE_ROUNDING and not fraction:
-            # a value rounded to whole numbers is off by a uniform error of SD 1/sqrt(12)
-            raw.tell("whole_numbers", "method", label=label)

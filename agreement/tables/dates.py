@@ -251,8 +251,14 @@ class _Written:
 
     def __init__(self, matches: "list[re.Match[str] | None]") -> None:
         self.fits = np.array([m is not None for m in matches], dtype=np.bool_)
-        rows = [(0,) * 5 if m is None else _numbers(m) for m in matches]
-        table = np.array(rows, dtype=np.int64).reshape(-1, 5)
+        table = np.zeros((len(matches), 5), dtype=np.int64)
+        for i, m in enumerate(matches):
+            if m is not None:  # the time of day in microseconds, and the digits of both ends
+                hour, minute, second = (int(part or 0) for part in m.group(5, 6, 7))
+                clock = ((hour * 60 + minute) * 60 + second) * 1_000_000
+                clock += int((m[8] or "").ljust(6, "0"))
+                digits = 100 * len(m[1]) + len(m[4])
+                table[i] = (int(m[1]), int(m[3]), int(m[4]), clock, digits)
         self.first, self.second, self.third, self.clock, self.years = table.T
 
     def walls(self, order: str) -> Times:
@@ -270,14 +276,6 @@ class _Written:
         walls: Times = days.astype("datetime64[us]") + self.clock.astype("timedelta64[us]")
         walls[~good] = NOT_A_TIME
         return walls
-
-
-def _numbers(match: "re.Match[str]") -> tuple[int, int, int, int, int]:
-    """Return the three numbers, the time of day in microseconds, and the digits of both ends."""
-    hour, minute, second = (int(part or 0) for part in match.group(5, 6, 7))
-    clock = ((hour * 60 + minute) * 60 + second) * 1_000_000 + int((match[8] or "").ljust(6, "0"))
-    digits = 100 * len(match[1]) + len(match[4])
-    return int(match[1]), int(match[3]), int(match[4]), clock, digits
 
 
 def _order(raw: RawTable, name: str, found: Distinct, written: _Written) -> str | None:

@@ -46,7 +46,15 @@ def lab_table(
     _mark_values(cells, leaving, values, cells.words["lab_test_id"].where(set(breath_ids)))
     leaving.mark_unknown_athletes(cells.people, athletes.people)
     _note_conversions(raw, values, mass, ~np.isnan(own), leaving.out)
-    _note_disagreement(raw, cells, values, mass, leaving.out)
+    relative, absolute = values.relative, values.absolute
+    litres, millilitres = (cells.number(name) for name in VO2MAX_COLUMNS[1:])
+    with np.errstate(invalid="ignore", divide="ignore"):  # two VO2max, each in its own unit
+        by_mass = np.abs(absolute * 1000 / mass / relative - 1) > _DISAGREE
+        by_litre = np.abs(millilitres / 1000 / litres - 1) > _DISAGREE
+    apart = by_mass & ~leaving.out
+    raw.tell_each("values_disagree_by_mass", apart, relative=relative, litres=absolute, mass=mass)
+    apart = by_litre & ~leaving.out
+    raw.tell_each("values_disagree", apart, litres=litres, millilitres=millilitres)
     vo2max = np.where(values.refused, np.nan, values.converted)
     made: dict[str, Any] = dict.fromkeys((*VO2MAX_COLUMNS, "instant"))
     made |= {"vo2max": vo2max, "mass_kg": mass}
@@ -89,20 +97,6 @@ def _note_conversions(
             shown += f"; and {counted(more, 'more row')}"
         raw.tell("converted", "mass_kg", listed=shown)
     raw.tell_each("mass_from_athletes", made & ~own_mass, "mass_kg", sum=sum_of)
-
-
-def _note_disagreement(
-    raw: RawTable, cells: Cells, values: Vo2max, mass: Floats, out: Flags
-) -> None:
-    """Note rows in which two VO2max, each in its own unit, do not agree."""
-    relative, absolute = values.relative, values.absolute
-    litres, millilitres = (cells.number(name) for name in VO2MAX_COLUMNS[1:])
-    with np.errstate(invalid="ignore", divide="ignore"):
-        by_mass = np.abs(absolute * 1000 / mass / relative - 1) > _DISAGREE
-        by_litre = np.abs(millilitres / 1000 / litres - 1) > _DISAGREE
-    apart = by_mass & ~out
-    raw.tell_each("values_disagree_by_mass", apart, relative=relative, litres=absolute, mass=mass)
-    raw.tell_each("values_disagree", by_litre & ~out, litres=litres, millilitres=millilitres)
 
 
 def _hr_max_slips(cells: Cells, athletes: Athletes) -> Flags:

@@ -9,6 +9,7 @@ import gzip
 import re
 import zlib
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -32,7 +33,7 @@ _LOOKED_AT: Final = 8192  # bytes of a text file in which its header must stand
 ROW_NAMES: Final = {"breaths": "laboratory test", "samples": "session"}  # of their owners
 _PAPERS: Final = (".pdf", ".png", ".jpg", ".jpeg", ".md", ".html", ".docx", ".odt")  # no recordings
 _JOINTS: Final = ("_", "-", " ", "/", ".", "")  # between the folder of a person and a file in it
-Part = tuple[pd.DataFrame, tuple[Problem, ...]]
+RawRows = tuple[pd.DataFrame, tuple[Problem, ...]]
 
 
 def holds_many(
@@ -234,37 +235,20 @@ def shown_name(name: str) -> str:
     return name.encode("utf-8", "replace").decode()
 
 
-def read_breaths(path: Path, *, file: str | None = None, form: FileFormat | None = None) -> Part:
+def read_raw(
+    table: Table, path: Path, *, file: str | None = None, form: FileFormat | None = None
+) -> RawRows:
     """
-    Read the breaths of one laboratory test.
+    Read the breaths of a laboratory test or the samples of training sessions.
 
-    path: CSV, packed CSV (.csv.gz) or Parquet.
+    table: `BREATHS` or `SAMPLES`; path: CSV, packed CSV (.csv.gz) or Parquet.
     file: name for messages; default: folder and name of the file.
-    form: what the study file states in ``[files.breaths]``.
-    Returns breaths: t_s [s], vo2_ml_min and vco2_ml_min [mL/min STPD], ve_l_min [L/min BTPS],
-        hr_bpm [bpm], speed_m_s [m/s], grade [fraction], power_w [W], phase; and, only to check
-        these against, ve_stpd_l_min [L/min], vo2_ml_kg_min [mL/kg/min] and rer [-]. Missing cells
-        NaN, rows as in the file.
-    Returns notes: how the file was read.
+    form: what the study file states in ``[files.breaths]`` or ``[files.samples]``.
+    Returns: every column of the table in our units (t_s in s, uptakes in mL/min STPD, ve_l_min in
+        L/min BTPS), NaN where it or a cell is missing, rows as in the file; ids of rows where the
+        file has them, because it holds many tests or sessions; and notes: how it was read.
     Raises TableError if the file cannot be used, with every reason.
     """
-    return _read(path, BREATHS, file, form)
-
-
-def read_samples(path: Path, *, file: str | None = None, form: FileFormat | None = None) -> Part:
-    """
-    Read the samples of one training session; as `read_breaths`.
-
-    Returns samples: t_s [s], hr_bpm [bpm], speed_m_s [m/s], grade [fraction], power_w [W]; and
-        session_id where the file has it, because it holds many sessions.
-    Returns notes: how the file was read.
-    Raises TableError if the file cannot be used, with every reason.
-    """
-    return _read(path, SAMPLES, file, form)
-
-
-def _read(path: Path, table: Table, file: str | None, form: FileFormat | None) -> Part:
-    """Read one raw file of either kind."""
     findings = Findings()
     name = file or f"{path.parent.name}/{path.name}"
     raw = read_table(path, name, table, form or FileFormat(), findings)
@@ -287,3 +271,6 @@ def _read(path: Path, table: Table, file: str | None, form: FileFormat | None) -
     if findings.stops:
         raise TableError(findings.stops)
     return pd.DataFrame(columns), tuple(findings.problems)
+
+
+read_breaths, read_samples = partial(read_raw, BREATHS), partial(read_raw, SAMPLES)

@@ -26,6 +26,10 @@ REQUIRED_VALUES: Final = frozenset((*VO2MAX_COLUMNS, "duration_min"))
 _MANY: Final = 3  # so many low values, and more than half of the column, may be another unit
 _OF_PEOPLE: Final = ("mass_kg", "set_mass_kg", "age_years", "set_age_years", "birth_year")
 _UNLIKELY_SHARE: Final = 0.1  # of a column of people's masses or ages; ours, no source
+_SIZES: Final = (  # of a VO2max, and the units that it may have
+    (0.5, 3, ("L/min",)), (3, 8, ("L/min", "MET")), (8, 25, ("mL/kg/min", "MET")),
+    (25, 100, ("mL/kg/min",)), (500, 8000, ("mL/min",)),
+)  # fmt: skip
 _HINTS: Final[dict[str, list[tuple[float, float, str]]]] = declared("hints.toml", "tables")
 
 
@@ -128,7 +132,10 @@ def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats]) -> None:
                 middle = 2 * float(np.median(values[outside] / 2))  # no sum is too large
                 share = f"{many} of {filled} values are {word} {low:g} to {usual.reject_high:g}"
                 # what is only unusual can be what the name says, of people who are very ill
-                like = _looks_like(middle, usual.unit if low == usual.reject_low else None)
+                units = next((units for a, b, units in _SIZES if a <= middle < b), ())
+                ruled_out = usual.unit if low == usual.reject_low else None
+                like = " or ".join(unit for unit in units if unit != ruled_out)
+                like = f"; they look like {like}" if like else ""
                 told = {"share": share, "own": usual.unit, "middle": middle, "like": like}
                 raw.tell("unit_undecided", column, ours=column, **told)
                 raw.findings.undecided.add((raw.file, raw.header(column)))
@@ -150,20 +157,6 @@ def _stop_at_unlikely_people(
         value, row, many = numbers[column][first], int(raw.rows[first]), odd.sum()
         raw.tell(name, column, row, odd=many, filled=filled, usual=usual, first=value, ours=column)
         raw.findings.undecided.add((raw.file, raw.header(column)))
-
-
-def _looks_like(value: float, refused: str | None) -> str:
-    """Return which units a VO2max of this size may have, without one that it cannot have."""
-    sizes = (
-        (0.5, 3, ("L/min",)),
-        (3, 8, ("L/min", "MET")),
-        (8, 25, ("mL/kg/min", "MET")),
-        (25, 100, ("mL/kg/min",)),
-        (500, 8000, ("mL/min",)),
-    )
-    names = next((names for a, b, names in sizes if a <= value < b), ())
-    likely = " or ".join(name for name in names if name != refused)
-    return f"; they look like {likely}" if likely else ""
 
 
 @dataclass(frozen=True, slots=True)

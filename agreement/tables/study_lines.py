@@ -57,19 +57,16 @@ def toml_fault(text: str, error: ValueError) -> tuple[str, str]:
 
 def _put_right(lines: list[str], at: int) -> str | None:
     """Return a line put right, if it is at fault and everything up to it can then be read."""
-    try:
-        tomllib.loads("\n".join(lines[: at + 1]) + "\n")
-    except ValueError:
-        pass
-    else:
-        return None
-    for better in _candidates(lines[at]):
+
+    def read(last: str) -> bool:
         try:
-            tomllib.loads("\n".join([*lines[:at], better]) + "\n")
+            tomllib.loads("\n".join([*lines[:at], last]) + "\n")
         except ValueError:
-            continue
-        return better
-    return None
+            return False
+        return True
+
+    better = (one for one in _candidates(lines[at]) if read(one))
+    return None if read(lines[at]) else next(better, None)
 
 
 def _candidates(line: str) -> list[str]:
