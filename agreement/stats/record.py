@@ -23,7 +23,7 @@ OURS: Final = "arithmetic; no source"
 SQUARED: Final = f"({UNIT})^2"
 _DECLARED: Final = re.compile(
     r"(\w+)(?: \[(.+?)\])?(?: \.(\d))?(?: of (\w+))?"  # name, unit, decimals, counts
-    r"(?: from (\d+))?(?: (by) sign)?: ([^\n]+)"  # athletes from which on an audit shows it, label
+    r"(?: from (\d+))?(?: (by) sign)?(?: on ([\w ]+))?: ([^\n]+)"  # shown from so many athletes, columns, label
     r"(?:\n  ((?!= ).+?))?(?:\n  = (.+?)(?:\s\|\s(.+))?)?",  # meaning, formula, source
     re.DOTALL,
 )
@@ -78,6 +78,9 @@ class Statistic:
     # of d without its sign: with the bias it tells the sum of the positive d, and of the negative.
     # An audit withholds it where either are those of one to four athletes.
     by_sign: bool = False
+    # columns of the pairs on which a line, or a part of the spread, rests. Where one to four people
+    # stand apart there it tells how they differ: an audit withholds it.
+    rests_on: tuple[str, ...] = ()
 
     @property
     def head(self) -> str:
@@ -92,7 +95,7 @@ def declared(*parts: str | Statistic) -> tuple[Statistic, ...]:
     parts: a text has of each a line ``name [unit] .decimals of n from 50: label / short label``; indented below it what
         it means, after ``=`` its formula, after ``|`` the source. Without a unit mL/kg/min; ``[p]`` is a
         probability. Without decimals one, two where the unit is 1, three of a probability. ``of n``
-        or ``of n_pairs``: its `counts`; ``from 50``: its `shown_from`; ``by sign``: `by_sign`. A formula without source is arithmetic. What is not said is
+        or ``of n_pairs``: its `counts`; ``from 50``: its `shown_from`; ``by sign``: `by_sign`; ``on COLUMN``: `rests_on`. A formula without source is arithmetic. What is not said is
         as in the statistic before; ``= as NAME``: formula and source of that one.
     Raises ValueError where a statistic is not so declared.
 
@@ -122,7 +125,7 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     match = _DECLARED.fullmatch(block)
     if match is None:
         raise ValueError(f"no statistic is declared by '{block}'")
-    name, unit, digits, counts, fewest, by_sign, label, *words = match.groups(default="")
+    name, unit, digits, counts, fewest, by_sign, columns, label, *words = match.groups(default="")
     meaning, formula, source = (" ".join(one.split()) for one in words)
     as_another = formula.startswith("as ")
     like = formula.removeprefix("as ") if as_another else next(reversed(before), "")
@@ -135,7 +138,7 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     meaning = meaning or before[like].meaning
     label, _, short = label.partition(" / ")
     told = (meaning, formula, source or OURS, unit, decimals, counts, float(fewest or 0))
-    return Statistic(name, label, *told, short, bool(by_sign))
+    return Statistic(name, label, *told, short, bool(by_sign), tuple(columns.split()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

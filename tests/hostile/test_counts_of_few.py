@@ -9,12 +9,13 @@ import pytest
 from exposed_study import write_exposed
 from opened import open_report
 
-from agreement.report.privacy.cells import few_of_a_side, few_of_a_sign
+from agreement.report.privacy.cells import few_of_a_side, few_of_a_sign, few_on_a_line
 from agreement.report.privacy.left_out import pooled
 from agreement.report.privacy.other_ways import _of_few_less
 from agreement.report.privacy.release import released_results
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.catalogue import BY_NAME
+from agreement.stats.causes.mass_mismatch import mass_mismatch
 from agreement.stats.change.change import change
 from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.limits_by_level import limits_by_level_of
@@ -332,3 +333,80 @@ def test_who_takes_a_drug_cannot_be_told_from_who_was_tested_in_another_mode(tmp
     for one, other in zip(released(taken), released(cycled), strict=True):
         pd.testing.assert_frame_equal(one, other)
     assert set(released(taken)[0]["reason"]) == {"withheld"}
+
+
+def on_axis(apart, column, usual, other, people=20):
+    """Pairs of people of whom so many differ from all others in one column."""
+    rng = np.random.default_rng(2)
+    plain = {"mass_mismatch_pct": 0.0, "hr_max_mismatch_bpm": 0.0, "sensor": "chest_strap"}
+    plain |= {"training_profile": "long", "lab_date": pd.Timestamp("2026-03-02")}
+    pairs = pd.DataFrame({"athlete_id": [f"A{k:02}" for k in range(people)]}).assign(**plain)
+    pairs[column] = [other if k < apart else usual for k in range(people)]
+    lab = rng.normal(50, 5, people)
+    return pairs.assign(lab=lab, field=lab + rng.normal(-2, 3, people))
+
+
+def test_the_slope_on_what_a_few_were_told_wrongly_tells_their_difference():
+    """Why it is withheld: with the mean of all it gives theirs to the last digit."""
+    pairs = on_axis(2, "mass_mismatch_pct", 0.0, 12.0)
+    log_ratio = 100 * np.log(pairs["field"] / pairs["lab"])
+    found = mass_mismatch(pairs["field"], pairs["lab"], pairs["mass_mismatch_pct"])
+    slope = found.to_frame().set_index("statistic")["value"]["slope"]
+    theirs = log_ratio.mean() + (1 - 2 / 20) * 12.0 * slope
+    assert theirs == pytest.approx(log_ratio[:2].mean())
+
+
+@pytest.mark.parametrize(
+    ("column", "usual", "other", "gone"),
+    [
+        ("mass_mismatch_pct", 0.0, 12.0, {"mass_mismatch": "slope", "budget": "profile_inputs"}),
+        ("hr_max_mismatch_bpm", 0.0, 9.0, {"budget": "profile_inputs"}),
+        ("sensor", "wrist_optical", None, {"budget": "sensor"}),
+        ("training_profile", "long", "short", {"budget": "training_profile"}),
+        (
+            "lab_date",
+            pd.Timestamp("2026-03-02"),
+            pd.Timestamp("2026-05-01"),
+            {"drift": "change_in_30_days"},
+        ),
+    ],
+)
+def test_nothing_rests_on_a_few_who_stand_apart(column, usual, other, gone):
+    place = ("wrist", "run")
+    hidden = few_on_a_line({place: on_axis(2, column, usual, other)})
+    assert {(one, *place, "all", name) for one, name in gone.items()} <= hidden
+    assert {name for name, *_ in hidden} == set(gone)
+    if "budget" in gone:  # else it is what the others leave of the total
+        assert ("budget", *place, "all", "persistent_rest") in hidden
+        assert ("budget", *place, "all", f"half_width_without_{gone['budget']}") in hidden
+    assert not few_on_a_line({place: on_axis(5, column, usual, other)})
+    assert not few_on_a_line({place: on_axis(0, column, usual, other)})
+
+
+def test_an_audit_withholds_what_rests_on_one_whose_mass_was_wrong(tmp_path):
+    study = write_exposed(tmp_path)
+    people = pd.read_csv(study / "athletes.csv")
+    set_ = pd.read_csv(study / "field_estimates.csv")
+    tests = pd.read_csv(study / "lab_tests.csv").set_index("athlete_id")["mass_kg"]
+    right = set_["athlete_id"].map(tests[~tests.index.duplicated()])
+    set_["set_mass_kg"] = right.fillna(70) + 9 * (set_["athlete_id"] == people["athlete_id"][3])
+    set_.to_csv(study / "field_estimates.csv", index=False)
+    told = open_report(study, kind="audit").told.frame.set_index(["analysis", "statistic"])
+    assert told.loc[("mass_mismatch", "slope"), "value"].isna().all()
+    assert told.loc[("mass_mismatch", "slope"), "note"].str.startswith("suppressed").any()
+    assert told.loc[("limits_of_agreement", "bias"), "value"].notna().any()
+
+
+def test_an_audit_of_a_laboratory_does_not_count_the_few_tests_that_were_not_maximal(tmp_path):
+    days = [f"2026-03-{k + 1:02}" for k in range(12)]
+    tests = pd.DataFrame({"lab_test_id": [f"T{k}" for k in range(12)], "date": days})
+    tests["athlete_id"] = [f"Q{k}" for k in range(12)]
+    tests = tests.assign(mode="run", vo2max_ml_kg_min=[41.3 + k for k in range(12)], rer_max=1.15)
+    tests["plateau"] = ["no"] * 2 + ["yes"] * 10
+    tests.loc[:1, "rer_max"] = 0.98
+    tests.to_csv(tmp_path / "lab_tests.csv", index=False)
+    (tmp_path / "study.toml").write_text('[study]\ntime_zone = "UTC"\n', encoding="utf-8")
+    house, audit = (open_report(tmp_path, kind=kind) for kind in ("squad", "audit"))
+    assert "maximal: 2 laboratory tests" in house.next_steps().html
+    assert "maximal: 1 to 4 laboratory tests" in audit.next_steps().html
+    assert "Pairs by method" not in audit.flow().html

@@ -16,6 +16,7 @@ import pandas as pd
 
 from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
 from agreement.report.privacy.readings import OF_READINGS, hidden_readings
+from agreement.stats.basics.on_few import rests_on_few
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.method_data import DECIMALS
@@ -51,7 +52,34 @@ def small_groups(results: "StudyResults") -> list[Name]:
     }
     groups = hidden_groups(results.frame, members_of(results), readings)
     pairs = {(one.method, one.mode): one.data.pairs for one in results.methods}
-    return sorted(groups | few_of_a_sign(pairs) | few_of_a_side(results))
+    return sorted(groups | few_of_pairs(pairs) | few_of_a_side(results))
+
+
+def few_of_pairs(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
+    """
+    Return the numbers that would tell of a few by how their pairs lie, each as group and statistic.
+
+    pairs: of each method and mode those behind its numbers.
+    """
+    return few_of_a_sign(pairs) | few_on_a_line(pairs)
+
+
+def few_on_a_line(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
+    """
+    Return the numbers that rest on how one to four people differ from all others.
+
+    The slope on a body mass that one was told wrongly is his difference less the mean of the others,
+    over what he was told; so is a part of the spread that a sensor explains which he alone wears.
+
+    pairs: a column athlete_id, and those that the records name.
+    """
+    resting = [(a.name, s) for a in BY_NAME.values() for s in a.statistics if s.rests_on]
+    columns = {column for _, one in resting for column in one.rests_on}
+    found: set[Name] = set()
+    for place, own in pairs.items():
+        few = {x for x in columns if rests_on_few(own[x], own["athlete_id"], FEWEST_SHOWN)}
+        found |= {(name, *place, "all", one.name) for name, one in resting if few & {*one.rests_on}}
+    return found
 
 
 def few_of_a_sign(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:

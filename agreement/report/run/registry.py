@@ -18,7 +18,7 @@ from agreement.report.page.numbers import Names, Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.pictures import Album, Picture, drawing, picture
 from agreement.report.page.texts import cautions
-from agreement.report.privacy.cells import few_of_a_sign, hidden_groups
+from agreement.report.privacy.cells import few_of_pairs, hidden_groups
 from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason, rows_of_few
 from agreement.report.privacy.privacy import FEWEST_SHOWN, without_files_of_people
 from agreement.report.privacy.release import released_options, released_tables
@@ -79,7 +79,7 @@ def write_registry_report(
         told, flow, problems = streamed.study, streamed.pairing.flow, streamed.problems
         lines, counting = _counted(streamed), results.pairs.values()
         few = rows_of_few(told, streamed.pairing, counting, streamed.people_left_out())
-        gone = hidden_groups(results.frame) | few_of_a_sign(results.pairs)
+        gone = hidden_groups(results.frame) | few_of_pairs(results.pairs)
         if kind == "audit":
             results = released_registry(results, gone)
             inputs = without_files_of_people(told, study_key(told.folder))

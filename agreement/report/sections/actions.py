@@ -12,6 +12,7 @@ from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Numbers
 from agreement.report.privacy.left_out import rows_by_reason
+from agreement.report.privacy.stage import Stage
 from agreement.report.sections.answer import Judged, ranked
 from agreement.report.shown.told import told_of
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
@@ -29,14 +30,14 @@ def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
     told = told_of(cohort)
     stage, numbers = told.stage, told.numbers
     if cohort.study.laboratory_only:
-        items = unconfirmed(stage.tests(cohort.laboratory.frame), paired=False)
+        items = unconfirmed(stage, cohort.laboratory.frame, paired=False)
         if not any(numbers.get(*REPEATS, *one).known for one in numbers.places(REPEATS[0])):
             items.insert(0, said("actions", "repeats_alone"))
     else:
         judged = ranked(told.results.methods, numbers)
         items = study_actions(judged, numbers, told.options.margin)
         if (pairs := stage.rows(cohort.pairs)) is not None:
-            items += [*_wrong_inputs(pairs), *unconfirmed(pairs)]
+            items += [*_wrong_inputs(pairs), *unconfirmed(stage, pairs)]
             items += _outside(pairs, numbers, told.outside)
     items += losses(stage.exclusions)
     read, out = (int(stage.flow[name].sum()) for name in ("rows_read", "excluded"))
@@ -88,15 +89,20 @@ def _wrong_inputs(pairs: pd.DataFrame) -> list[Markup]:
     ]
 
 
-def unconfirmed(tests: pd.DataFrame, *, paired: bool = True) -> list[Markup]:
-    """Name whose tests are not confirmed, where they say it; `paired`: those of pairs."""
-    doubtful = tests[tests["max_confirmed"] != "yes"]
-    people = []
-    if "athlete_id" in doubtful:
-        doubtful = doubtful.drop_duplicates("lab_test_id")
-        people = _people(doubtful)
-    told = {"tests": len(doubtful), "paired": paired, "people": people}
-    return [said("actions", "unconfirmed", **told)] if len(doubtful) else []
+def unconfirmed(stage: Stage, tests: pd.DataFrame, *, paired: bool = True) -> list[Markup]:
+    """
+    Count the tests that were not confirmed to be maximal, and name their athletes where they may be.
+
+    `paired`: those of pairs.
+    """
+    each = tests.drop_duplicates("lab_test_id")
+    doubtful = each["max_confirmed"] != "yes"
+    if not doubtful.any():
+        return []
+    number = stage.parts(["True"], doubtful.astype("str"), each["athlete_id"])["True"]
+    named = stage.rows(each[doubtful])
+    people = [] if named is None else _people(named)
+    return [said("actions", "unconfirmed", number=number, paired=paired, people=people)]
 
 
 def _outside(

@@ -236,7 +236,8 @@ def change_block(one: Comparison) -> Section:
     counts = {"n": result.n, "same": result.anywhere.same, "kept": kept}
     counts |= {"no_change": result.no_detectable_change, "bias": bias, "lower": lower}
     block = paragraph(said("sentences", "change", **counts, upper=upper))
-    if (once := one.results.data.n - result.n) > 0:  # of them no change is known
+    once = one.results.data.n - result.n  # of them no change is known
+    if once > 0 and one.people is not None:
         days = one.results.data.options.change.minimum_gap_days
         block += paragraph(said("inputs", "seen_once", once=once, days=days))
     sd, share = (one.cell("own_correction", name) for name in ("lasting_sd", "share"))

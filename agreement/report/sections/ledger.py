@@ -18,9 +18,9 @@ _MOST_ROWS = 60  # of one table of the page; the CSV file has them all
 
 def flow(cohort: Cohort) -> Block:
     """Count rows read, used, summarised and left out, and pairs by method."""
-    told, pairs = told_of(cohort), cohort.pairs
+    told = told_of(cohort)
     block, name = files_block(told.stage.flow), told.numbers.name
-    if cohort.study.laboratory_only:
+    if cohort.study.laboratory_only or (pairs := told.stage.rows(cohort.pairs)) is None:
         return block
     if pairs.empty:
         return block + paragraph("No field value could be paired with a laboratory value.")

@@ -228,6 +228,13 @@ _MEANINGS: Final = {
     "training_profile": "how people train",
     "persistent_rest": "what stays with a person and none of the others explains",
 }
+_OF_BLOCKS: Final = {
+    "profile_inputs": " on mass_mismatch_pct hr_max_mismatch_bpm",
+    "sensor": " on sensor",
+    "training_profile": " on training_profile",
+    # what the others leave of the total
+    "persistent_rest": " on mass_mismatch_pct hr_max_mismatch_bpm sensor training_profile",
+}
 _STATISTICS: Final = declared(
     f"""
     total [{SQUARED}]: variance of a single reading's error
@@ -236,14 +243,14 @@ _STATISTICS: Final = declared(
     """,
     *(
         f"""
-        {name} [{SQUARED}]: variance: {name.replace("_", " ")}
+        {name} [{SQUARED}]{_OF_BLOCKS.get(name, "")}: variance: {name.replace("_", " ")}
           Part of a single reading's error variance: {_MEANINGS[name]}.
         """
         for name in COMPONENTS
     ),
     *(
         f"""
-        half_width_without_{name}: half width without {name.replace("_", " ")}
+        half_width_without_{name}{_OF_BLOCKS.get(name, "")}: half width without {name.replace("_", " ")}
           How far the limits would lie from the bias without {_MEANINGS[name]}.
           = z times the root of the total less that part | Lindeman 1980
         """

@@ -116,12 +116,12 @@ def mass_mismatch(
 
 RECORD: Final = recorded("""
     mass_mismatch, place 290, whole, own section: effect of a wrong body mass
-    slope [1]: per cent of VO2max for each per cent of mass
+    slope [1] on mass_mismatch_pct: per cent of VO2max for each per cent of mass
       Change of the field value for a body mass set one per cent too high.
       = least squares of 100 ln(field / laboratory) on the mismatch in per cent
-    p_no_effect [p]: p of no effect of mass
+    p_no_effect [p] on mass_mismatch_pct: p of no effect of mass
       How often chance alone would give this slope, did a wrong mass do nothing.
-    p_full_effect [p]: p of the full effect of mass
+    p_full_effect [p] on mass_mismatch_pct: p of the full effect of mass
       How often chance alone would give this slope, did all of it go into VO2max.
     """).by(
     lambda data: mass_mismatch(

@@ -140,7 +140,7 @@ RECORDS: Final = (
         """).by(slope_on_one_method_of),
     recorded("""
         drift, place 240, whole, own section: drift
-        change_in_30_days: change of the difference in 30 days
+        change_in_30_days on lab_date: change of the difference in 30 days
           How the difference moves with calendar time.
           = least squares of d on the laboratory, on the field value, on the day | Bland & Altman
           1995
