@@ -14,7 +14,7 @@ import agreement
 from agreement import report
 from agreement.cohort import read_cohort
 from agreement.pairing.tally import WithoutPair
-from agreement.report.privacy.cells import few_of_a_sign, hidden_groups, members_of
+from agreement.report.privacy.cells import few_of_pairs, hidden_groups, members_of
 from agreement.report.privacy.stage import Released, Stage
 from agreement.report.sections.comparison_sections import limits_tried
 from agreement.report.shown.told import Told, hidden, told_of
@@ -214,7 +214,7 @@ def test_who_stands_in_a_group_decides_and_not_how_many(small_study, tmp_path):
     female = members["by_sex", "female"]
     assert {athlete for athlete, _ in female} == {f"A{k:02}" for k in range(0, 14, 2)}
     known = hidden_groups(cohort.results.frame, members_of(cohort.results))
-    assert known | few_of_a_sign({("wrist", "run"): cohort.pairs}) == {*Stage(cohort).kept_back}
+    assert known | few_of_pairs({("wrist", "run"): cohort.pairs}) == {*Stage(cohort).kept_back}
 
 
 def test_a_method_of_a_few_without_a_pair_is_not_named_in_an_audit(small_study, tmp_path):
