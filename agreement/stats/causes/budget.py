@@ -155,7 +155,7 @@ def budget_of(data: MethodData) -> Budget:
 def _components(
     left_out: dict[str, str], found: BudgetSplit, sources: Sources
 ) -> dict[str, Component]:
-    laboratory = sources.laboratory.found
+    laboratory = sources.laboratory
     of_laboratory = _of_laboratory(float(found.sample.laboratory[0]), laboratory)
     of_days = found.replicates(lambda parts: parts.noise.variance)
     parts = {
@@ -163,13 +163,14 @@ def _components(
         "day_to_day": _skewed(of_days, f"{NOT_ESTIMABLE}: one day per visit"),
         "persistent_rest": _of_rest(found, of_laboratory, known=laboratory is not None),
     }
-    level, of_level = sources.level, float(found.sample.level[0])
-    if level.found is None:
-        reason = f"{level.reason.rstrip('.')}; part of the rest"
-        parts["level"] = Component(np.nan, _NONE, reason)
-    else:  # with the interval of the slope's
-        unbounded = "" if level.found.bounded else UNBOUNDED
-        parts["level"] = Component(of_level, level.interval(), unbounded)
+    level, unknown = sources.level, f"{sources.no_level.rstrip('.')}; part of the rest"
+    parts["level"] = Component(np.nan, _NONE, unknown)
+    if level is not None:  # with the interval of the slope's
+        true = level.moments.lab - level.moments.noise
+        low, high = sorted((end - 1.0) ** 2 * true for end in level.interval)
+        ends = Interval(low if level.excludes_one else 0.0, high) if level.bounded else _NONE
+        unbounded = "" if level.bounded else UNBOUNDED
+        parts["level"] = Component(float(found.sample.level[0]), ends, unbounded)
     for k, name in enumerate(BLOCKS):
         if name in left_out:
             reason = f"{NOT_ESTIMABLE}: {left_out[name]}; part of the rest"

@@ -11,7 +11,6 @@ import pandas as pd
 
 from agreement.stats.basics.arrays import Floats, floats
 from agreement.stats.basics.bootstrap import cluster_resampling
-from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.causes.explained import BLOCKS, Explaining, Shares, design_of
 from agreement.stats.lines.structural import StructuralSlope, structural_slope
@@ -42,69 +41,7 @@ FEW_FOR_PARTS = 20  # athletes; below, values without intervals
 MOST_LEFT_OUT = 1000  # in turn: n by n weights of a registry would be gigabytes
 
 
-@dataclass(frozen=True, slots=True)
-class LaboratorySums:
-    """Repeats of the laboratory by athlete, or its declared error."""
-
-    found: Repeatability | None
-    # squares, df: shape (G,). Within units, of the athletes of the budget.
-    squares: Floats
-    df: Floats
-    # other_squares, other_df: of all other athletes; they stand once in every resample
-    other_squares: float
-    other_df: float
-    # visits, kept: shape (G,). Visits, and the sum over visits of what the mean of the visit's
-    # tests keeps of the error variance of one test: 1 for one test, 1/2 for a test and its repeat.
-    visits: Floats
-    kept: Floats
-
-    def variance(self, weights: Floats) -> Floats:
-        """Error variance of a visit's laboratory value, weights of shape (R, G); nan if unknown."""
-        if self.found is None:
-            return np.full(len(weights), np.nan)
-        kept = weights @ self.kept / (weights @ self.visits)
-        if self.found.assumed:
-            return np.asarray(kept * self.found.variance)
-        squares = weights @ self.squares + self.other_squares
-        df = weights @ self.df + self.other_df
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray(kept * squares / df)
-
-
-@dataclass(frozen=True, slots=True)
-class LevelSums:
-    """How the field follows true fitness: the structural slope of the visits, and its sums by athlete."""
-
-    found: StructuralSlope | None
-    reason: str  # why there is none
-    # shape (G, 5). Of 1, x, y, xx, xy; x the laboratory, y the field, about their means.
-    sums: Floats
-
-    def variance(self, weights: Floats) -> Floats:
-        """
-        Return what reading over or under with fitness adds to the error, weights of shape (R, G).
-
-        0 unless the interval of the slope excludes 1; nan where the slope is not known. The
-        laboratory's noise is taken as in the sample.
-        """
-        if self.found is None:
-            return np.full(len(weights), np.nan)
-        if not self.found.excludes_one:
-            return np.zeros(len(weights))
-        n, sx, sy, sxx, sxy = (weights @ self.sums).T
-        sxx, sxy = sxx - sx * sx / n, sxy - sx * sy / n
-        true = sxx / (n - 1.0) - self.found.moments.noise
-        with np.errstate(divide="ignore", invalid="ignore"):
-            slope = sxy / (n - 1.0) / true
-        return np.where(true > 0.0, (slope - 1.0) ** 2 * true, 0.0)
-
-    def interval(self) -> Interval:
-        """Return the interval of that variance, from the slope's."""
-        if self.found is None or not self.found.bounded:
-            return Interval(np.nan, np.nan)
-        true = self.found.moments.lab - self.found.moments.noise
-        ends = sorted((end - 1.0) ** 2 * true for end in self.found.interval)
-        return Interval(ends[0] if self.found.excludes_one else 0.0, ends[1])
+OfWeights = Callable[[Floats], Floats]  # a variance for weights of athletes, (R, G) to (R,)
 
 
 @dataclass(frozen=True)
@@ -114,9 +51,12 @@ class Sources:
     visits: Visits
     days: DaySums
     means: VisitSums
-    laboratory: LaboratorySums
-    level: LevelSums
     counts: npt.NDArray[np.uint8]  # of the resamples, shape (B, G)
+    laboratory: Repeatability | None  # from its repeats, or declared
+    laboratory_variance: OfWeights  # of the error of a visit's laboratory value; nan if unknown
+    level: StructuralSlope | None  # how the field follows true fitness
+    no_level: str  # why that is not known
+    level_variance: OfWeights  # see `_level`
 
     def of_all(self, function: Callable[[Floats], R]) -> tuple[R, R, R]:
         """Return a function of the sample, of its resamples and of samples of one less."""
@@ -177,13 +117,18 @@ def sources_of(data: MethodData) -> Sources:
     visits = visits_of(data)
     means = visits.table["mean"].to_numpy(dtype=np.float64)
     drawn = cluster_resampling(np.arange(visits.n), n_resamples=BUDGET_RESAMPLES, rng=data.seed)
+    laboratory, of_laboratory = _laboratory(data, visits)
+    level, no_level, of_level = _level(data, visits)
     return Sources(
         visits,
         day_sums(visits.daily, visits.of_day, visits.athlete),
         visit_sums(means[:, None], visits.athlete, visits.n),
-        _laboratory(data, visits),
-        _level(data, visits),
         drawn.counts,
+        laboratory,
+        of_laboratory,
+        level,
+        no_level,
+        of_level,
     )
 
 
@@ -205,11 +150,11 @@ def parts(
 ) -> Parts:
     """Split the variance of one reading's difference; `lasting` where it is known already."""
     noise, persistent = lasting or persistent_variance(sources, weights)
-    laboratory = sources.laboratory.variance(weights)
+    laboratory = sources.laboratory_variance(weights)
     blocks = np.full((len(weights), len(BLOCKS)), np.nan)
     places = [BLOCKS.index(name) for name in design.blocks]
     blocks[:, places] = shares.of(weights) * persistent[:, None]
-    level = sources.level.variance(weights)
+    level = sources.level_variance(weights)
     by_blocks, by_level = np.nansum(blocks, axis=1), np.nan_to_num(level)
     left = persistent - by_blocks - by_level - np.nan_to_num(laboratory)
     rest, excess = np.maximum(left, 0.0), np.maximum(-left, 0.0)
@@ -228,53 +173,78 @@ def split(sources: Sources) -> tuple[Explaining, BudgetSplit]:
     return design, BudgetSplit(*found)
 
 
-def _level(data: MethodData, visits: Visits) -> LevelSums:
+def _level(data: MethodData, visits: Visits) -> tuple[StructuralSlope | None, str, OfWeights]:
+    """
+    Return the structural slope, why there is none, and what reading over or under adds to the error.
+
+    The last is 0 unless the interval of the slope excludes 1; nan where the slope is not known. The
+    laboratory's noise is taken as in the sample.
+    """
     table = visits.table
     lab, field = floats(table, "lab", "field")
     tests = table["lab_test_id"].map(data.repeats["lab_test_id"].value_counts()).fillna(1.0)
+    shares, reason = 1.0 / tests.to_numpy(np.float64), ""
+    try:
+        require_enough(visits.n)
+        found = structural_slope(
+            field, lab, laboratory_of(data), athlete=visits.athlete, noise_shares=shares
+        )
+        if np.isnan(found.slope):
+            reason = f"{NOT_ESTIMABLE}: the laboratory's noise explains all of its spread"
+    except NotEstimable as problem:
+        reason = str(problem)
+    except ValueError:
+        reason = f"{NOT_ESTIMABLE}: all laboratory values are equal"
+    if reason:
+        return None, reason, _unknown
     x, y = lab - lab.mean(), field - field.mean()
     columns = (np.ones_like(x), x, y, x * x, x * y)
     by_athlete = [np.bincount(visits.athlete, column) for column in columns]
     sums = np.stack(by_athlete, axis=1).astype(np.float64)
-    try:
-        require_enough(visits.n)
-        found = structural_slope(
-            field,
-            lab,
-            laboratory_of(data),
-            athlete=visits.athlete,
-            noise_shares=1.0 / tests.to_numpy(np.float64),
-        )
-    except NotEstimable as problem:
-        return LevelSums(None, str(problem), sums)
-    except ValueError:
-        return LevelSums(None, f"{NOT_ESTIMABLE}: all laboratory values are equal", sums)
-    if np.isnan(found.slope):
-        reason = f"{NOT_ESTIMABLE}: the laboratory's noise explains all of its spread"
-        return LevelSums(None, reason, sums)
-    return LevelSums(found, "", sums)
+
+    def variance(weights: Floats) -> Floats:
+        if not found.excludes_one:
+            return np.zeros(len(weights))
+        n, sx, sy, sxx, sxy = (weights @ sums).T
+        sxx, sxy = sxx - sx * sx / n, sxy - sx * sy / n
+        true = sxx / (n - 1.0) - found.moments.noise
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slope = sxy / (n - 1.0) / true
+        return np.where(true > 0.0, (slope - 1.0) ** 2 * true, 0.0)
+
+    return found, "", variance
 
 
-def _laboratory(data: MethodData, visits: Visits) -> LaboratorySums:
-    none = np.zeros(visits.n)
-    units = data.repeats.groupby("lab_test_id", sort=True)["lab"]
+def _laboratory(data: MethodData, visits: Visits) -> tuple[Repeatability | None, OfWeights]:
+    units = data.repeats.groupby("lab_test_id", sort=True)
     tests = units.size()
+    # what the mean of a visit's tests keeps of the error variance of one test: 1 for one test,
+    # 1/2 for a test and its repeat
     share = 1.0 / visits.table["lab_test_id"].map(tests).fillna(1).to_numpy(dtype=np.float64)
-    shares = (
-        np.bincount(visits.athlete).astype(np.float64),
-        np.asarray(np.bincount(visits.athlete, share), dtype=np.float64),
-    )
+    kept, of_visits = (np.bincount(visits.athlete, one) for one in (share, np.ones_like(share)))
     try:
         found = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
     except NotEstimable:
-        return LaboratorySums(None, none, none, 0.0, 0.0, *shares)
-    if found.assumed:
-        return LaboratorySums(found, none, none, 0.0, 0.0, *shares)
-    athletes = data.repeats.groupby("lab_test_id", sort=True)["athlete_id"].first()
-    place = pd.Index(visits.ids).get_indexer(pd.Index(athletes.to_numpy(dtype=object)))
+        return None, _unknown
+    values = np.stack([(units["lab"].var(ddof=0) * tests).to_numpy(), tests.to_numpy() - 1.0])
+    athletes = pd.Index(units["athlete_id"].first().to_numpy(dtype=object))
+    place = pd.Index(visits.ids).get_indexer(athletes)
     inside = place >= 0
-    values = np.stack([(units.var(ddof=0) * tests).to_numpy(), tests.to_numpy() - 1.0])
     by_athlete = np.zeros((visits.n, 2))
     np.add.at(by_athlete, place[inside], values[:, inside].T)
-    squares, df = values[:, ~inside].sum(axis=1).tolist()
-    return LaboratorySums(found, by_athlete[:, 0], by_athlete[:, 1], squares, df, *shares)
+    # of all other athletes: they stand once in every resample
+    other_squares, other_df = values[:, ~inside].sum(axis=1).tolist()
+
+    def variance(weights: Floats) -> Floats:
+        share = weights @ kept / (weights @ of_visits)
+        if found.assumed:
+            return np.asarray(share * found.variance)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            total = share * (weights @ by_athlete[:, 0] + other_squares)
+            return np.asarray(total / (weights @ by_athlete[:, 1] + other_df))
+
+    return found, variance
+
+
+def _unknown(weights: Floats) -> Floats:
+    return np.full(len(weights), np.nan)

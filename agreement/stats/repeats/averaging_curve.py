@@ -93,7 +93,7 @@ def averaging_curve_of(data: MethodData) -> AveragingCurve:
     reason = f"{NOT_ESTIMABLE}: one day per visit"
     fitted = _points(Replicates(once[0], drawn, left_out), z, reason)
     observed, n_observed, n_visits = _observed(sources, z)
-    found = sources.laboratory.found
+    found = sources.laboratory
     floor = Point(nan, NOTHING, f"{NOT_ESTIMABLE}: the laboratory's own error is unknown")
     if found is not None:
         low, high = found.interval()
