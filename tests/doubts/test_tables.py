@@ -184,3 +184,9 @@ def test_units_and_descriptions_below_the_header_pass(sound, stops):
     sound.toml["files.athletes"] = "header_rows = 2"
     sound.athletes.insert(0, dict.fromkeys(sound.athletes[0], "") | {"mass_kg": "kg"})
     assert stops(sound) == {}
+
+
+def test_a_doubt_about_a_field_test_names_the_file_of_field_tests(sound, stops):
+    field_tests(sound, ["11.2"] * 30)
+    (said,) = stops(sound)["constant_device"]
+    assert said.startswith("field_tests.csv: 'run_1_5mile_inverse_time' (run)")

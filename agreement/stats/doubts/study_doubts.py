@@ -51,7 +51,10 @@ def study_doubts(
     daily = pairing.daily[pairing.daily["method"].isin(estimates["method"].unique())]
     mixed = mixed_uptakes(estimates, laboratory.frame)
     mixed += mixed_masses(study.athletes, laboratory.frame, estimates)
-    methods = odd_methods(pairing.pairs) + same_methods(pairing.daily)
+    source = readings.frame.drop_duplicates("method").set_index("method")["source"].to_dict()
+    table = pairing.pairs["method"].map(source).astype("str")
+    odd_ones = [(name, odd_methods(own)) for name, own in pairing.pairs.groupby(table)]
+    methods = same_methods(pairing.daily)
     methods += swapped_columns(laboratory.frame, estimates, pairing.repeats, pairing.daily)
     alike = _twins(laboratory, pairing)
     return (
@@ -60,6 +63,7 @@ def study_doubts(
         *_problems(study, _series(daily), "field_estimates", "athlete_id"),
         *_problems(study, odd_columns(laboratory.frame, pairing.repeats), "lab_tests"),
         *_problems(study, mixed),
+        *(one for name, found in odd_ones for one in _problems(study, found, str(name))),
         *_problems(study, methods, told if told in study.names else "sessions"),
     )
 
