@@ -13,7 +13,7 @@ from agreement.cohort.choices import StoppedReadings, changed
 from agreement.errors import Problem, TableError, in_order
 from agreement.pairing import Pairing, pair
 from agreement.pairing.other_rules import pairs_by_other_rules
-from agreement.physiology.arrays import Progress
+from agreement.physiology.arrays import SessionProgress
 from agreement.physiology.coverage import every_coverage
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_and_control
 from agreement.physiology.readings import Readings, asked_people, field_readings
@@ -123,7 +123,7 @@ class Cohort:
         return analyse(self.evidence)
 
     @classmethod
-    def of(cls, study: StudyTables, *, progress: Progress | None = None) -> "Cohort":
+    def of(cls, study: StudyTables, *, progress: SessionProgress | None = None) -> "Cohort":
         """
         Compute laboratory values and readings of checked tables, and pair them.
 

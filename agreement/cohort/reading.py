@@ -9,12 +9,12 @@ import pandas as pd
 from agreement.cohort.choices import StoppedReadings
 from agreement.cohort.cohort import Cohort
 from agreement.errors import Problem, TableError, in_order
-from agreement.physiology.arrays import Progress
+from agreement.physiology.arrays import SessionProgress
 from agreement.tables.paths import require_unchanged
 from agreement.tables.study import inspect_study
 
 
-def read_cohort(folder: Path | str, *, progress: Progress | None = None) -> Cohort:
+def read_cohort(folder: Path | str, *, progress: SessionProgress | None = None) -> Cohort:
     """
     Read a study folder and pair laboratory and field.
 
@@ -44,7 +44,7 @@ def read_cohort(folder: Path | str, *, progress: Progress | None = None) -> Coho
 
 
 def inspect_cohort(
-    folder: Path | str, *, progress: Progress | None = None
+    folder: Path | str, *, progress: SessionProgress | None = None
 ) -> tuple[Cohort | None, tuple[Problem, ...]]:
     """
     Read a study folder and return everything found on the way to its pairs, without raising.

@@ -9,11 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from agreement.tables.units import Flags, Floats
+
+__all__ = [
+    "Elsewhere", "Flags", "Floats", "Ints", "SessionProgress", "TextArray", "floats", "going_on",
+]  # fmt: skip
+
 Ints = NDArray[np.integer]
-Flags = NDArray[np.bool_]
 TextArray = NDArray[np.object_]
-Progress = Callable[[int, int], None]  # with the number of sessions read and their total
+SessionProgress = Callable[[int, int], None]  # with the number of sessions read and their total
 Way = TypeVar("Way")
 
 

@@ -30,7 +30,7 @@ from agreement.physiology.arrays import Flags, Floats
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
 from agreement.tables.options import LastBin
 
-KNOWN_SHARE: Final = 0.8  # of the seconds of a window
+KNOWN_OF_WINDOW: Final = 0.8  # of the seconds of a window
 LONGEST_GAP_S: Final = 15.0  # a longer pause is lost data; common practice, no source
 COMPARED_RULES: Final = (
     "moving 5 breaths", "moving 15 breaths", "moving 30 breaths", "moving 10 s", "moving 15 s",
@@ -192,7 +192,7 @@ def _highest(series: _Series, rule: Rule, skip: int, *, half: bool) -> float:
     good = np.ones(size.size, dtype=np.bool_)
     if series.unknown is not None:
         missing = series.unknown[stop] - series.unknown[start]
-        good &= size - missing >= KNOWN_SHARE * size
+        good &= size - missing >= KNOWN_OF_WINDOW * size
         size = np.maximum(size - missing, 1.0)
     if series.lost is not None:
         good &= series.lost[stop] == series.lost[start]

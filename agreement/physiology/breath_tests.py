@@ -93,8 +93,8 @@ class BreathFile(NamedTuple):
 
 
 ComputedFile = tuple[tuple[Problem, ...], tuple[BreathTests, ...]]
-OverFiles = Callable[[Sequence[BreathFile]], Iterable[ComputedFile]]
-BREATHS_ELSEWHERE: Final = Elsewhere[OverFiles]("breaths")
+OverBreaths = Callable[[Sequence[BreathFile]], Iterable[ComputedFile]]
+BREATHS_ELSEWHERE: Final = Elsewhere[OverBreaths]("breaths")
 
 
 def breath_tests(tests: pd.DataFrame, study: StudyTables) -> BreathTests:

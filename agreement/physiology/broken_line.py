@@ -20,7 +20,7 @@ from numpy.typing import ArrayLike
 
 from agreement.physiology.arrays import Floats
 
-FEWEST_EACH: Final = 4  # points on each side of the corner; the authors' choice, no source
+FEWEST_EACH_SIDE: Final = 4  # points on each side of the corner; the authors' choice, no source
 FEWEST_POINTS: Final = 14
 CORNER_ALPHA: Final = 0.05
 _STEPS: Final = 201  # corners that are tried
@@ -67,9 +67,9 @@ def broken_line(x: ArrayLike, y: ArrayLike) -> BrokenLine:
     x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
     order = np.argsort(x, kind="stable")
     x, y = x[order], y[order]
-    if x.size < FEWEST_POINTS or x[FEWEST_EACH - 1] >= x[-FEWEST_EACH]:
+    if x.size < FEWEST_POINTS or x[FEWEST_EACH_SIDE - 1] >= x[-FEWEST_EACH_SIDE]:
         return no_corner(f"{x.size} points, {FEWEST_POINTS} of different uptake are needed")
-    corners = np.linspace(x[FEWEST_EACH - 1], x[-FEWEST_EACH], _STEPS)
+    corners = np.linspace(x[FEWEST_EACH_SIDE - 1], x[-FEWEST_EACH_SIDE], _STEPS)
     base, _ = np.linalg.qr(np.column_stack([np.ones_like(x), x]))
     bends = _rest(np.maximum(x[:, None] - corners, 0.0), base)
     bends /= np.linalg.norm(bends, axis=0)
@@ -103,7 +103,7 @@ def broken_line(x: ArrayLike, y: ArrayLike) -> BrokenLine:
 
 def no_corner(why: str) -> BrokenLine:
     """Return that there is no corner, and why."""
-    return BrokenLine(*[np.nan] * 6, why)
+    return BrokenLine(np.nan, np.nan, np.nan, np.nan, np.nan, np.nan, why)
 
 
 def _rest(values: Floats, base: Floats) -> Floats:

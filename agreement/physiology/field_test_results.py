@@ -210,7 +210,8 @@ def stage_results(
     tests = rows.groupby(code).first()  # the first known value of each column
     x = equation_inputs(rows, rows["sex"])
     formula = extrapolation.hr_max_formula
-    hr_max, spread = measured_or_by_age(*floats(tests, "hr_max_bpm", "age_years"), formula)
+    known, ages = floats(tests, "hr_max_bpm", "age_years")
+    hr_max, spread = measured_or_by_age(known, ages, formula)
     uptake = np.asarray(protocol.equation(x), dtype=np.float64)
     lines = _lines(x["hr_bpm"], uptake, code, (hr_max, spread), extrapolation)
     value = lines["vo2max"].to_numpy()

@@ -46,9 +46,9 @@ def field_test_values(
     known = tests["protocol"].isin(list(PROTOCOLS)).to_numpy()
     strange = tests.loc[~known, ["protocol", "file", "row"]].itertuples(index=False)
     stops = []
-    for name, *place in strange:
+    for name, file, row in strange:
         what = f"{no_protocol(str(name))}." if str(name) != "nan" else "No protocol is named."
-        stops.append(problem("unknown_protocol", *place, "protocol", what=what))
+        stops.append(problem("unknown_protocol", str(file), int(row), "protocol", what=what))
     rows = tests[known].reset_index(drop=True)
     rows["id"] = rows["field_test_id"].fillna(rows["athlete_id"])
     unfinished = (rows["completed"] == "no").to_numpy()

@@ -19,7 +19,7 @@ from agreement.physiology.arrays import Floats, Ints, floats
 from agreement.tables.findings import problem
 from agreement.tables.options import Extrapolation, HrMaxFormula
 
-Form = Literal["vo2_on_hr", "hr_on_vo2"]
+LineForm = Literal["vo2_on_hr", "hr_on_vo2"]
 GUARDS: Final = Extrapolation()
 
 
@@ -75,7 +75,7 @@ def extrapolations(
     hr_max: ArrayLike,
     *,
     sd_hr_max: ArrayLike = 0.0,
-    form: Form,
+    form: LineForm,
     guards: Extrapolation = GUARDS,
     allow_two_points: bool = False,
 ) -> pd.DataFrame:
@@ -107,7 +107,7 @@ def extrapolations(
     return frame
 
 
-def _lines(sums: PointSums, hr_max: Floats, sd_hr_max: Floats, form: Form) -> pd.DataFrame:
+def _lines(sums: PointSums, hr_max: Floats, sd_hr_max: Floats, form: LineForm) -> pd.DataFrame:
     """Fit one form to every group of points."""
     hh, vv, hv, n = sums.hr_hr, sums.vo2_vo2, sums.hr_vo2, sums.n
     degrees = np.where(n > 2, n - 2.0, np.nan)
@@ -180,7 +180,7 @@ def heart_rate_extrapolation(
     vo2: ArrayLike,
     hr_max: float,
     *,
-    form: Form,
+    form: LineForm,
     sd_hr_max: float = 0.0,
     guards: Extrapolation = GUARDS,
 ) -> "pd.Series[Any]":
@@ -207,7 +207,7 @@ def heart_rate_extrapolation(
     return found
 
 
-class Line(NamedTuple):
+class AgeLine(NamedTuple):
     """HRmax from age: a line, and the standard deviation of people around it. [bpm]."""
 
     at_birth: float
@@ -223,11 +223,13 @@ class Line(NamedTuple):
 
 # Where a source gives no spread of its own, 10.8 bpm is used: Robergs and Landwehr 2002 (read) found
 # 7 to 11 bpm for all of these lines.
-HR_MAX_FORMULAS: Final[dict[HrMaxFormula, Line]] = {
-    "220_minus_age_1971": Line(220, 1, 11.0, "Fox 1971; spread 10 to 12 bpm", "read"),
-    "208_minus_0.7_age_2001": Line(208, 0.7, 10.8, "Tanaka 2001", "read second-hand"),
-    "207_minus_0.7_age_2007": Line(207, 0.7, 10.8, "Gellish 2007; 132 people, 908 tests", "read"),
-    "211_minus_0.64_age_2013": Line(211, 0.64, 10.8, "Nes 2013; n 3320", "read"),
+HR_MAX_FORMULAS: Final[dict[HrMaxFormula, AgeLine]] = {
+    "220_minus_age_1971": AgeLine(220, 1, 11.0, "Fox 1971; spread 10 to 12 bpm", "read"),
+    "208_minus_0.7_age_2001": AgeLine(208, 0.7, 10.8, "Tanaka 2001", "read second-hand"),
+    "207_minus_0.7_age_2007": AgeLine(
+        207, 0.7, 10.8, "Gellish 2007; 132 people, 908 tests", "read"
+    ),
+    "211_minus_0.64_age_2013": AgeLine(211, 0.64, 10.8, "Nes 2013; n 3320", "read"),
 }
 
 

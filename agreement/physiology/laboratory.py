@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import Progress
+from agreement.physiology.arrays import SessionProgress
 from agreement.physiology.breath_notes import LOW_PRESSURE_MMHG
 from agreement.physiology.breath_tests import STAGE_COLUMNS, breath_tests
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
@@ -132,7 +132,9 @@ class LaboratoryValues:
         return dict(zip(near["lab_test_id"], near["other_profile"], strict=True))
 
 
-def laboratory_values(study: StudyTables, *, progress: Progress | None = None) -> LaboratoryValues:
+def laboratory_values(
+    study: StudyTables, *, progress: SessionProgress | None = None
+) -> LaboratoryValues:
     """
     Compute the laboratory's VO2max of every usable test, its effort criteria and training profile.
 
@@ -276,7 +278,7 @@ _TABLES = ("field_estimates", "field_tests", "sessions", "athletes")
 
 
 def laboratory_and_control(
-    study: StudyTables, *, progress: Progress | None = None
+    study: StudyTables, *, progress: SessionProgress | None = None
 ) -> tuple[StudyTables, LaboratoryValues]:
     """
     Return a study without its control, and the laboratory's values with those of the control apart.

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import Progress
+from agreement.physiology.arrays import SessionProgress
 from agreement.physiology.equations import METABOLIC_EQUIVALENT
 from agreement.physiology.field_test_values import field_test_values
 from agreement.physiology.field_tests import PROTOCOLS
@@ -98,7 +98,7 @@ def field_readings(
     *,
     sessions: SessionRecords | None = None,
     training: TrainingProfiles | None = None,
-    progress: Progress | None = None,
+    progress: SessionProgress | None = None,
 ) -> Readings:
     """
     Collect the readings of field estimates, field tests and training sessions, in this order.
@@ -222,7 +222,7 @@ def asked_people(
     return both.assign(served=served).sort_values(ASKED_COLUMNS[:3], ignore_index=True)
 
 
-def estimates_frame(study: StudyTables, *, progress: Progress | None = None) -> pd.DataFrame:
+def estimates_frame(study: StudyTables, *, progress: SessionProgress | None = None) -> pd.DataFrame:
     """
     Return every field value of a study as rows of ``field_estimates``.
 

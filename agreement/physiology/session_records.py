@@ -16,7 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import Elsewhere, Ints, Progress, going_on
+from agreement.physiology.arrays import Elsewhere, Ints, SessionProgress, going_on
 from agreement.physiology.session_samples import NO_POINTS, clean_heart_rate, steady_points
 from agreement.physiology.set_aside import grouped_notes
 from agreement.tables.findings import problem
@@ -128,11 +128,13 @@ class SampleFile(NamedTuple):
 
 
 ReadFile = tuple[tuple[Problem, ...], Packed | None]
-OverFiles = Callable[[FileFormat | None, Sequence[SampleFile]], Iterable[ReadFile]]
-SAMPLES_ELSEWHERE: Final = Elsewhere[OverFiles]("samples")
+OverSamples = Callable[[FileFormat | None, Sequence[SampleFile]], Iterable[ReadFile]]
+SAMPLES_ELSEWHERE: Final = Elsewhere[OverSamples]("samples")
 
 
-def session_records(study: StudyTables, *, progress: Progress | None = None) -> SessionRecords:
+def session_records(
+    study: StudyTables, *, progress: SessionProgress | None = None
+) -> SessionRecords:
     """
     Read and reduce the sample file of every session, in the order of the table.
 

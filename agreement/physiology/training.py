@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from agreement.errors import Problem
-from agreement.physiology.arrays import Floats, Ints
+from agreement.physiology.arrays import Flags, Floats, Ints
 from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import HIGHEST_BPM, SMALLEST_VALID_SHARE, SessionRecords
 from agreement.physiology.set_aside import NO_LINES, left_out, row_notes
@@ -164,11 +164,11 @@ def training_profiles(
     columns["day"] = sessions["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     columns["mode"] = pd.factorize(sessions["mode"])[0]
     columns["intermittent"] = (sessions["intermittent"] == "yes").to_numpy(dtype=bool)
-    lines, behind, names = [], [np.empty(0, dtype=np.intp)], []
-    short, words = [np.empty(0, dtype=np.intp)], []
+    nobody: Ints = np.empty(0, dtype=np.intp)
+    lines, behind, names, short, words = [], [nobody], [], [nobody], []
     tested = tests["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     for test, day in zip(tests.to_dict("records"), tested.tolist(), strict=True):
-        own: Ints = of_athlete.get(test["athlete_id"], np.empty(0, dtype=np.intp))
+        own: Ints = of_athlete.get(test["athlete_id"], nobody)
         ago = day - columns["day"][own]
         at = own[(ago >= 1) & (ago <= rules.window_days)]
         line = _profile({name: column[at] for name, column in columns.items()}, day, rules)
@@ -206,7 +206,7 @@ def zone_minutes(
     measured = np.empty((len(sessions), 3))
     by_share = (rules.zone2_from_share_of_hr_max, rules.zone3_from_share_of_hr_max)
     bpm = np.full((len(sessions), 2), np.nan) if thresholds_bpm is None else thresholds_bpm
-    own = np.isfinite(bpm).all(axis=1)
+    own: Flags = np.asarray(np.isfinite(bpm).all(axis=1))
     starts = np.where(own[:, None], bpm / hr_max_bpm[:, None], by_share)
     for some, seconds_at in records.times.blocks():
         measured[some] = _zone_seconds(seconds_at, hr_max_bpm[some], starts[some])

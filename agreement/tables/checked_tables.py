@@ -14,8 +14,8 @@ from agreement.tables.ids import discreet_id, id_column, silent_ids
 from agreement.tables.number_columns import number_columns
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import Vo2max, keep_rules, refusal, vo2max_values
-from agreement.tables.text_cells import Distinct, Flags, code_column, label_column, rule_column
-from agreement.tables.units import Floats
+from agreement.tables.text_cells import Distinct, code_column, label_column, rule_column
+from agreement.tables.units import Flags, Floats
 from agreement.tables.withdrawn import KEPT_FILE, Withdrawn
 
 
@@ -143,7 +143,7 @@ class Athletes:
         return np.append(per_label, np.nan)[ids.codes]
 
 
-class Cells:
+class TableCells:
     """
     The columns of one table, each read by its kind; rows of people who withdrew are gone.
 
@@ -221,7 +221,7 @@ def athletes_table(
     yes = code_column(raw, "withdrawn").where({"yes"})
     marked = silent_ids(raw, "athlete_id", id_map).kept(yes).present()
     withdrawn = (before or Withdrawn()).marking(marked | gone)
-    cells = Cells(raw, People(None, withdrawn), id_map)
+    cells = TableCells(raw, People(None, withdrawn), id_map)
     keep_rules(raw, cells.numbers, cells.key)
     table = cells.table(cells.leaving())
     return Athletes(table.frame, People(table.people, withdrawn), table.withdrawn_rows)
@@ -236,7 +236,7 @@ def field_estimates_table(
     `vo2max_l_min` holds only the values that wait for the mass of the paired test. Athletes who are
     not in the athletes table stay: pairing names copies and stale rows first.
     """
-    cells = Cells(raw, athletes.people, id_map, zone)
+    cells = TableCells(raw, athletes.people, id_map, zone)
     refused = keep_rules(raw, cells.numbers)
     values = vo2max_values(cells.numbers, refused, cells.number("set_mass_kg"), len(raw.rows))
     leaving = cells.leaving()
@@ -278,7 +278,7 @@ def field_tests_table(
     raw: RawTable, athletes: Athletes, id_map: dict[str, str], zone: str | None
 ) -> CheckedTable:
     """Return the checked field tests."""
-    cells = Cells(raw, athletes.people, id_map, zone)
+    cells = TableCells(raw, athletes.people, id_map, zone)
     keep_rules(raw, cells.numbers)
     return cells.table(cells.leaving())
 
@@ -287,7 +287,7 @@ def sessions_table(
     raw: RawTable, athletes: Athletes, id_map: dict[str, str], zone: str | None
 ) -> CheckedTable:
     """Return the checked training sessions."""
-    cells = Cells(raw, athletes.people, id_map, zone)
+    cells = TableCells(raw, athletes.people, id_map, zone)
     refused = keep_rules(raw, cells.numbers, cells.key)
     leaving, name = cells.leaving(), "duration_min"
     minutes = cells.number(name)

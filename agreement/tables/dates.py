@@ -1,6 +1,7 @@
 """Dates and times: ISO 8601, or an order that the file or the study decides; zones never guessed."""
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -10,7 +11,8 @@ import pandas as pd
 
 from agreement.tables.columns import MISSING_ANY_CASE
 from agreement.tables.readers import RawTable
-from agreement.tables.text_cells import Distinct, Flags, distinct
+from agreement.tables.text_cells import Distinct, distinct
+from agreement.tables.units import Flags
 from agreement.terms import counted
 
 Times = npt.NDArray[np.datetime64]
@@ -192,7 +194,7 @@ def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> Moment
 def _note_moved(raw: RawTable, name: str, wall: Times, moved: Flags, zone: str) -> None:
     """Note the times that fall on another day in the study's zone than where they were written."""
     where = moved & ~np.isnat(wall)
-    raw.tell_each("another_day", where, name, shown=1, time=lambda i: _shown(wall[i]), zone=zone)
+    raw.tell_each("another_day", where, name, shown=1, time=_times(wall), zone=zone)
 
 
 def _utc_of(raw: RawTable, name: str, wall: Times, local: Flags, naive: Flags, zone: str) -> Times:
@@ -205,8 +207,7 @@ def _utc_of(raw: RawTable, name: str, wall: Times, local: Flags, naive: Flags, z
         utc[odd] = clocks[odd].dt.tz_localize(zone, ambiguous=first, nonexistent="shift_forward")
         where = np.zeros(len(wall), dtype=np.bool_)
         where[np.flatnonzero(local)[odd]] = True
-        said = {"time": lambda i: _shown(wall[i]), "zone": zone}
-        raw.tell_each("clock_change", where & naive, name, **said)
+        raw.tell_each("clock_change", where & naive, name, time=_times(wall), zone=zone)
     return _wall_of(utc, "UTC")
 
 
@@ -220,6 +221,11 @@ def _day_of(wall: Times) -> Times:
     """Return the midnight before each wall clock."""
     day: Times = wall.astype("datetime64[D]").astype("datetime64[us]")
     return day
+
+
+def _times(wall: Times) -> Callable[[int], str]:
+    """Return what tells the wall clock of a row."""
+    return lambda i: _shown(wall[i])
 
 
 def _shown(wall: np.datetime64) -> str:

@@ -23,7 +23,8 @@ from agreement.tables.options import FileFormat
 from agreement.tables.parts import CheckedPiece, Piece
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import RawTable, read_table
-from agreement.tables.text_cells import Flags, code_column, label_column
+from agreement.tables.text_cells import code_column, label_column
+from agreement.tables.units import Flags
 from agreement.terms import counted
 
 # year and month, perhaps day, perhaps time of day; the last of a name is the day of the export
@@ -158,8 +159,9 @@ class Exports:
         every["newest"] = newest.fillna(every["part"]).astype(np.int64)
         old = every[every["part"] < every["newest"]]
         same = self._unchanged(every, by) if len(old) else np.zeros(0, bool)
-        for part, lines in old.groupby("part"):
-            self._leave(int(str(part)), lines, same[lines.index])
+        for part in old["part"].unique():
+            lines = old[old["part"] == part]
+            self._leave(int(part), lines, same[lines.index])
 
     def _unchanged(self, every: pd.DataFrame, by: list[str]) -> Flags:
         """Whether each row's export says of its key what the newest one says."""

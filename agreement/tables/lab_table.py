@@ -6,15 +6,20 @@ import numpy as np
 import pandas as pd
 
 from agreement.tables.averaging_rule import UNKNOWN_RULE
-from agreement.tables.checked_tables import Athletes, Cells, CheckedTable, Leaving, mark_refused
+from agreement.tables.checked_tables import (
+    Athletes,
+    CheckedTable,
+    Leaving,
+    TableCells,
+    mark_refused,
+)
 from agreement.tables.columns import VO2MAX_COLUMNS
-from agreement.tables.findings import SHOWN
+from agreement.tables.findings import SHOWN, Told
 from agreement.tables.number_columns import CLOCK_OF
 from agreement.tables.options import StudyOptions
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import Vo2max, keep_rules, vo2max_values
-from agreement.tables.text_cells import Flags
-from agreement.tables.units import Floats
+from agreement.tables.units import Flags, Floats
 from agreement.terms import counted
 
 # HRmax about 208 - 0.7 age, SD about 11 bpm (Tanaka 2001; physiology sheet 2); further below than
@@ -32,7 +37,7 @@ def lab_table(
     breath_ids: frozenset[str],
 ) -> CheckedTable:
     """Return the checked table; tests of `breath_ids` have their VO2max from a breath file."""
-    cells = Cells(raw, athletes.people, id_map, options.study.time_zone)
+    cells = TableCells(raw, athletes.people, id_map, options.study.time_zone)
     slips = _hr_max_slips(cells, athletes)
     refused = keep_rules(raw, cells.numbers, cells.key, {"hr_max_bpm": slips})
     start, end = (cells.number(name) for name in CLOCK_OF)
@@ -62,7 +67,7 @@ def lab_table(
     return cells.table(leaving, **made)
 
 
-def _mark_values(cells: Cells, leaving: Leaving, values: Vo2max, has_breaths: Flags) -> None:
+def _mark_values(cells: TableCells, leaving: Leaving, values: Vo2max, has_breaths: Flags) -> None:
     """Set aside tests whose VO2max is missing, cannot be converted or is out of range."""
     raw, column = cells.raw, values.column_of(cells.raw.theirs)
     said = leaving.saying(column)
@@ -99,7 +104,7 @@ def _note_conversions(
     raw.tell_each("mass_from_athletes", made & ~own_mass, "mass_kg", sum=sum_of)
 
 
-def _hr_max_slips(cells: Cells, athletes: Athletes) -> Flags:
+def _hr_max_slips(cells: TableCells, athletes: Athletes) -> Flags:
     """Note maximal heart rates far below what the athlete's age lets expect."""
     measured = cells.number("hr_max_bpm")
     year = cells.moments.date.astype("datetime64[Y]").astype(np.float64) + 1970
@@ -108,7 +113,7 @@ def _hr_max_slips(cells: Cells, athletes: Athletes) -> Flags:
     expected = 208 - 0.7 * age
     with np.errstate(invalid="ignore"):
         far = (measured >= 90) & (measured < expected - _HR_MAX_FAR_BELOW)
-    told = {"measured": measured, "expected": expected, "age": age}
+    told: Told = {"measured": measured, "expected": expected, "age": age}
     cells.raw.tell_each("hr_max_looks_wrong", far, "hr_max_bpm", **told)
     return np.asarray(far)
 

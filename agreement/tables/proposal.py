@@ -30,7 +30,7 @@ from agreement.tables.proposal_columns import (
 )
 from agreement.tables.proposal_sources import (
     NO_HEADER,
-    Block,
+    ExportTable,
     blocks_of,
     file_of,
     files_of,
@@ -46,7 +46,7 @@ from agreement.tables.proposal_tables import (
     split_people,
     table_of,
 )
-from agreement.tables.proposal_words import WORDS, plain
+from agreement.tables.proposal_words import HEADER_WORDS, plain
 from agreement.tables.readers import frame_table
 from agreement.tables.study_file import NO_TABLE
 from agreement.tables.study_lines import OPEN
@@ -102,11 +102,11 @@ def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
     proposals.sort(key=lambda p: list(TABLES).index(p.name))
     # of recordings the first file stands for all
     columns = {name: _recorded(blocks[0], name) for name, blocks in recordings.items()}
-    who = {one.name: one.column("athlete_id") for one in proposals}
-    people = {p.name: set(filled(p.cells(one))) for p in proposals if (one := who[p.name])}
+    with_ids = [(table, table.column("athlete_id")) for table in proposals]
+    listed = {table.name: set(filled(table.cells(c))) for table, c in with_ids if c}
     # ids of field tables that look like one id of the laboratory or of the athletes
-    known = people.get("athletes") or people.get("lab_tests") or set()
-    ids = likely_pairs(set().union(*people.values()) - known, known)
+    known = listed.get("athletes") or listed.get("lab_tests") or set()
+    ids = likely_pairs(set().union(*listed.values()) - known, known)
     text = study_text(proposals, columns, ids, undecided, same_day=same_day)
     with whole_folder(folder, refuse_used) as place:
         _copy(place, files, proposals, recordings, undecided)
@@ -139,7 +139,7 @@ def _left_behind(proposals: list[Proposal]) -> list[str]:
             rest = [
                 f"'{header}'"
                 for at, header in enumerate(block.headers)
-                if at not in known and plain(header) not in WORDS["clock"]
+                if at not in known and plain(header) not in HEADER_WORDS["clock"]
                 if header.strip() and filled(block.column(at))
             ]
             if rest:
@@ -147,10 +147,10 @@ def _left_behind(proposals: list[Proposal]) -> list[str]:
     return list(said.values())
 
 
-def _placed(files: list[Path]) -> tuple[dict[str, list[Block]], list[Block], list[str]]:
+def _placed(files: list[Path]) -> tuple[dict[str, list[ExportTable]], list[ExportTable], list[str]]:
     """Return the blocks of each table, those that nothing decides, and remarks on other files."""
-    placed: dict[str, list[Block]] = {}
-    undecided: list[Block] = []
+    placed: dict[str, list[ExportTable]] = {}
+    undecided: list[ExportTable] = []
     remarks = []
     for file in files:
         blocks, why = blocks_of(file)
@@ -174,7 +174,7 @@ def _placed(files: list[Path]) -> tuple[dict[str, list[Block]], list[Block], lis
     return placed, gathered_unknown(undecided), remarks
 
 
-def _people(placed: dict[str, list[Block]]) -> set[str]:
+def _people(placed: dict[str, list[ExportTable]]) -> set[str]:
     """Return the ids that stand in a column of athletes, or above a table."""
     above = {said_above(b).get("athlete_id", "") for blocks in placed.values() for b in blocks}
     return (above - {""}) | {
@@ -187,7 +187,7 @@ def _people(placed: dict[str, list[Block]]) -> set[str]:
     }
 
 
-def _recorded(block: Block, name: str) -> list[ProposedColumn]:
+def _recorded(block: ExportTable, name: str) -> list[ProposedColumn]:
     """Return the columns of a recording."""
     columns = columns_of(block, name)
     have = {column.ours for column in columns}
@@ -204,8 +204,8 @@ def _copy(
     place: Path,
     files: list[Path],
     proposals: list[Proposal],
-    recordings: dict[str, list[Block]],
-    undecided: list[Block],
+    recordings: dict[str, list[ExportTable]],
+    undecided: list[ExportTable],
 ) -> None:
     """Copy every export: to where it is read, else to the originals."""
     as_they_are = {p.blocks[0].file for p in proposals if p.rows is None}
@@ -241,7 +241,7 @@ def study_text(
     proposals: list[Proposal],
     recordings: dict[str, list[ProposedColumn]],
     ids: list[tuple[str, str]],
-    undecided: list[Block],
+    undecided: list[ExportTable],
     *,
     same_day: bool,
 ) -> str:

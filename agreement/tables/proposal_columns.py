@@ -8,9 +8,9 @@ from statistics import median
 from typing import Final
 
 from agreement.tables.columns import INPUTS, MISSING_ANY_CASE, TABLES, VO2MAX_COLUMNS
-from agreement.tables.proposal_sources import Block
+from agreement.tables.proposal_sources import ExportTable
 from agreement.tables.proposal_words import (
-    CODES,
+    CODE_WORDS,
     MEDIANS,
     VO2MAX,
     Named,
@@ -39,7 +39,7 @@ MOMENT: Final = {  # by table, its column of dates or times
     if column.kind in ("date", "time")
 }
 OF_PEOPLE: Final = ("sex", "birth_year", "age_years", "stature_cm", "hr_limiting_drug", "withdrawn")
-Records = list[dict[str, str]]
+GatheredRows = list[dict[str, str]]
 
 
 @dataclass(slots=True)
@@ -76,11 +76,11 @@ def filled(cells: Sequence[str]) -> list[str]:
     return [cell for cell in cells if not is_missing(cell)]
 
 
-def columns_of(block: Block, table: str) -> list[ProposedColumn]:
+def columns_of(block: ExportTable, table: str) -> list[ProposedColumn]:
     """Return the columns of a table that a block has, in our order, each header used once."""
     named = [taken_apart(header) for header in block.headers]
-    for i, unit in enumerate(block.units):
-        named[i] = named[i]._replace(unit=named[i].unit or (unit_named(unit) if unit else None))
+    for i, said in enumerate(block.units):
+        named[i] = named[i]._replace(unit=named[i].unit or (unit_named(said) if said else None))
     wanted = ["vo2max" if c in VO2MAX_COLUMNS else c for c in INPUTS[table].columns]
     scores = []
     for ours in dict.fromkeys(wanted):
@@ -207,7 +207,7 @@ def _decide_clock(column: ProposedColumn, clocks: list[str], unit: str | None) -
 def decide_codes(column: ProposedColumn, kind_codes: Sequence[str], cells: list[str]) -> None:
     """Translate the codes of a column by known words; leave open what no word decides."""
     group = "yes no" if set(kind_codes) >= {"yes", "no"} else column.ours
-    known = CODES.get(group, {})
+    known = CODE_WORDS.get(group, {})
     values = list(dict.fromkeys(filled(cells)))
     words = {plain(v) for v in values}
     unsure = column.ours == "sex" and (
@@ -274,11 +274,11 @@ class Proposal:
     """
 
     name: str
-    blocks: list[Block]
+    blocks: list[ExportTable]
     columns: list[ProposedColumn]
     constants: dict[str, tuple[str, str]] = field(default_factory=dict)
     order: tuple[str | None, str, str] = (None, "", "")
-    rows: Records | None = None
+    rows: GatheredRows | None = None
     why_gathered: list[str] = field(default_factory=list)
     timed: str = ""  # a time without zone, as an example
     dropped: list[str] = field(default_factory=list)

@@ -1,4 +1,4 @@
-"""Records of exports written anew under our names, where no file can serve as it is."""
+"""GatheredRows of exports written anew under our names, where no file can serve as it is."""
 
 import re
 from dataclasses import replace
@@ -10,14 +10,14 @@ from agreement.tables.headers import ORIGIN
 from agreement.tables.proposal_columns import (
     MOMENT,
     UNNAMED,
+    GatheredRows,
     Proposal,
     ProposedColumn,
-    Records,
     filled,
     number_of,
 )
 from agreement.tables.proposal_words import (
-    WORDS,
+    HEADER_WORDS,
     is_of_time,
     iso_of,
     plain,
@@ -36,12 +36,12 @@ def clock_at(one: Proposal, moment: ProposedColumn) -> int | None:
     used = {c.at for c in one.columns}
     for at, header in enumerate(block.headers):
         clocks = [c for c in filled(block.column(at)) if re.match(r"\d{1,2}:\d\d", c)]
-        if at not in used and plain(header) in WORDS["clock"] and clocks:
+        if at not in used and plain(header) in HEADER_WORDS["clock"] and clocks:
             return at
     return None
 
 
-def block_rows(one: Proposal) -> Records:
+def block_rows(one: Proposal) -> GatheredRows:
     """Return the rows of one block under our names, the cells as they stand."""
     block, moment = one.blocks[0], one.column(MOMENT.get(one.name, ""))
     clock = clock_at(one, moment) if moment else None
@@ -79,7 +79,7 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
     differ = {ours for ours, every in units.items() if len(every) > 1}
     orders = {one.order[0] for one in kept if one.order[0]}
     moment = MOMENT.get(first.name, "")
-    rows: Records = []
+    rows: GatheredRows = []
     constant = dict.fromkeys(k for one in kept for k in one.constants)  # in order
     for one in kept:
         part = block_rows(one)

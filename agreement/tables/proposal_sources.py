@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 
 from agreement.errors import AgreementError
 from agreement.tables.layout import SEPARATORS, find_encoding
-from agreement.tables.proposal_words import WORDS, fits, taken_apart, unit_named
+from agreement.tables.proposal_words import HEADER_WORDS, fits, taken_apart, unit_named
 from agreement.tables.workbooks import UnreadableError, open_document_sheets, sheet_records
 
 READ: Final = (".csv", ".tsv", ".txt", ".xlsx", ".ods", ".xls", ".parquet")
@@ -22,7 +22,7 @@ NO_HEADER: Final = "No header with known words was found in it."
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class ExportTable:
     """One table of an export."""
 
     file: Path
@@ -51,7 +51,7 @@ class Block:
         return [cells[at].strip() for _, cells in self.rows]
 
 
-def file_of(block: Block) -> str:
+def file_of(block: ExportTable) -> str:
     """Return the file of a study that holds a block by itself: its own, or one written from it."""
     if block.sheet is None and block.file.suffix.casefold() in (".csv", ".xlsx"):
         return block.file.name
@@ -74,7 +74,7 @@ def files_of(given: Iterable[Path]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
-def blocks_of(file: Path) -> tuple[list[Block], str]:
+def blocks_of(file: Path) -> tuple[list[ExportTable], str]:
     """Return the tables of one file, and why there is none."""
     ending = file.suffix.casefold()
     if ending not in READ:
@@ -90,7 +90,7 @@ def blocks_of(file: Path) -> tuple[list[Block], str]:
     return found, "" if found else NO_HEADER
 
 
-def unknown_block(file: Path) -> Block | None:
+def unknown_block(file: Path) -> ExportTable | None:
     """Return the table of a file whose header says nothing; None where it holds no single table."""
     tables = _tables(file, file.suffix.casefold())
     if len(tables) != 1:
@@ -106,12 +106,14 @@ def unknown_block(file: Path) -> Block | None:
     rows = tuple((i + 1, tuple(r)) for i, r in enumerate(records) if i > first and len(r) == width)
     names = tuple(name.strip() for name in records[first])
     units = ("",) * width
-    return Block(file, sheet, names, units, rows, first + 1, first + 1, False, separator, encoding)
+    return ExportTable(
+        file, sheet, names, units, rows, first + 1, first + 1, False, separator, encoding
+    )
 
 
-def gathered_unknown(blocks: list[Block]) -> list[Block]:
+def gathered_unknown(blocks: list[ExportTable]) -> list[ExportTable]:
     """Return tables that nothing decides, those of one header as one, with the file of each row."""
-    alike: dict[tuple[str, ...], list[Block]] = {}
+    alike: dict[tuple[str, ...], list[ExportTable]] = {}
     for block in blocks:
         alike.setdefault(block.headers, []).append(block)
     found = []
@@ -121,12 +123,12 @@ def gathered_unknown(blocks: list[Block]) -> list[Block]:
             rows = tuple((i, (one.file.stem, *cells)) for one in same for i, cells in one.rows)
             file = Path(f"{first.file.stem} and {len(same) - 1} more{_GATHERED}")
             units = ("", *first.units)
-            first = Block(file, None, ("from_file", *headers), units, rows, 1, 1)
+            first = ExportTable(file, None, ("from_file", *headers), units, rows, 1, 1)
         found.append(first)
     return found
 
 
-def unfolded(block: Block, people: set[str]) -> Block | None:
+def unfolded(block: ExportTable, people: set[str]) -> ExportTable | None:
     """Return a table of a column for each athlete, and a row for each day, as one row per value."""
     own = [i for i, name in enumerate(block.headers) if name in people]
     rest = [i for i in range(len(block.headers)) if i not in own]
@@ -149,7 +151,7 @@ def _alike(records: list[list[str]]) -> tuple[int, int]:
     return rows, width
 
 
-class _Table(NamedTuple):
+class _FileTable(NamedTuple):
     """One table of a file: its sheet of several, its records, and how its text was read."""
 
     sheet: str | None
@@ -158,7 +160,7 @@ class _Table(NamedTuple):
     encoding: str | None = None
 
 
-def _tables(file: Path, ending: str) -> list[_Table]:
+def _tables(file: Path, ending: str) -> list[_FileTable]:
     """Return each table of a file."""
     data = file.read_bytes()
     if ending == ".xlsx":
@@ -166,19 +168,19 @@ def _tables(file: Path, ending: str) -> list[_Table]:
 
         names = load_workbook(io.BytesIO(data), read_only=True).sheetnames
         several = len(names) > 1
-        return [_Table(n if several else None, sheet_records(data, n)) for n in names]
+        return [_FileTable(n if several else None, sheet_records(data, n)) for n in names]
     if ending in (".ods", ".xls"):
         sheets = open_document_sheets(data)
-        return [_Table(name if len(sheets) > 1 else None, rows) for name, rows in sheets]
+        return [_FileTable(name if len(sheets) > 1 else None, rows) for name, rows in sheets]
     if ending == ".parquet":
         import pandas as pd
 
         frame = pd.read_parquet(file).astype("str")
-        return [_Table(None, [list(map(str, frame.columns)), *frame.to_numpy().tolist()])]
+        return [_FileTable(None, [list(map(str, frame.columns)), *frame.to_numpy().tolist()])]
     encoding = find_encoding(data)
     cut = _cut(data.decode(encoding))
     separator, records = max(cut, key=lambda one: _header(one[1])[0])
-    return [_Table(None, records, separator, encoding)]
+    return [_FileTable(None, records, separator, encoding)]
 
 
 def _cut(text: str) -> list[tuple[str, list[list[str]]]]:
@@ -194,7 +196,7 @@ def _known(headers: Sequence[str]) -> float:
             continue
         seen.add(header)
         named = taken_apart(header)
-        total += max((fits(column, named) for column in WORDS), default=0)
+        total += max((fits(column, named) for column in HEADER_WORDS), default=0)
     return total
 
 
@@ -246,7 +248,7 @@ def _joined(top: str, low: str) -> str:
     if not low:
         return top
     named = taken_apart(low)
-    if named.words and max((fits(column, named) for column in WORDS), default=0) == 3:
+    if named.words and max((fits(column, named) for column in HEADER_WORDS), default=0) == 3:
         return low
     return f"{top} {low}".strip()
 
@@ -259,7 +261,7 @@ def _units(cells: Sequence[str]) -> bool:
     return any(known) and most and not any(map(_is_number, filled))
 
 
-def _block(file: Path, one: _Table, records: list[list[str]], start: int) -> Block | None:
+def _block(file: Path, one: _FileTable, records: list[list[str]], start: int) -> ExportTable | None:
     """Return the table among some records, which begin at a row of the file; None without header."""
     score, first, names, joined = _header(records)
     if score < 4:
@@ -279,5 +281,6 @@ def _block(file: Path, one: _Table, records: list[list[str]], start: int) -> Blo
         return None
     headers = tuple(name.strip().replace("\ufeff", "") for name in names)
     texts = (headers, tuple([*units, *[""] * width][:width]))
-    place = (start + first + 1, start + data, joined, one.separator, one.encoding)
-    return Block(file, one.sheet, *texts, rows, *place, tuple(map(tuple, records[:first])))
+    above = tuple(tuple(record) for record in records[:first])
+    place, read = (start + first + 1, start + data), (one.separator, one.encoding)
+    return ExportTable(file, one.sheet, *texts, rows, *place, joined, *read, above)

@@ -20,11 +20,11 @@ from agreement.tables.proposal_columns import (
     is_missing,
 )
 from agreement.tables.proposal_gathering import block_rows, clock_at, gather, named_ours
-from agreement.tables.proposal_sources import Block
+from agreement.tables.proposal_sources import ExportTable
 from agreement.tables.proposal_words import (
     ABOUT,
-    CODES,
-    WORDS,
+    CODE_WORDS,
+    HEADER_WORDS,
     fits,
     plain,
     plain_moment,
@@ -119,7 +119,7 @@ def split_methods(lab: Proposal) -> Proposal | None:
     return estimates
 
 
-def table_of(block: Block) -> str | None:
+def table_of(block: ExportTable) -> str | None:
     """Return the table that a block is most like; None where nothing decides it."""
     has = {name: {c.ours for c in columns_of(block, name)} for name in INPUTS}
     words = _words(block)
@@ -156,25 +156,25 @@ def table_of(block: Block) -> str | None:
     return best[0] if best[1] >= 3 and best[1] > second[1] else None
 
 
-def says_field_value(block: Block) -> bool:
+def says_field_value(block: ExportTable) -> bool:
     """Whether a file or its title says that it holds values of VO2max outside the laboratory."""
-    return bool(_words(block) & {*ABOUT["field_estimates"], *WORDS["vo2max"]})
+    return bool(_words(block) & {*ABOUT["field_estimates"], *HEADER_WORDS["vo2max"]})
 
 
-def _words(block: Block) -> set[str]:
+def _words(block: ExportTable) -> set[str]:
     """Return the words of a file's name, its sheet's, and what stands above the table."""
     above = (cell for cells in block.above for cell in cells)
     return set(plain(" ".join([block.file.stem, block.sheet or "", *above])).split())
 
 
-def _readings_each(block: Block) -> float:
+def _readings_each(block: ExportTable) -> float:
     """Return how many rows a person has on average."""
     at = next((c.at for c in columns_of(block, "field_estimates") if c.ours == "athlete_id"), None)
     people = set() if at is None else set(block.column(at))
     return len(block.rows) / max(1, len(people))
 
 
-def proposed(name: str, blocks: list[Block], people: set[str], *, alone: bool) -> Proposal:
+def proposed(name: str, blocks: list[ExportTable], people: set[str], *, alone: bool) -> Proposal:
     """Return a table as its blocks propose it; those that do not go together are `dropped`."""
     first, *others = alike = [_decided(name, block) for block in blocks]
     if others:
@@ -184,7 +184,7 @@ def proposed(name: str, blocks: list[Block], people: set[str], *, alone: bool) -
     return first
 
 
-def _decided(name: str, block: Block) -> Proposal:
+def _decided(name: str, block: ExportTable) -> Proposal:
     """Return one block as a table of its own, every column decided or open."""
     one = Proposal(name, [block], columns_of(block, name))
     for column in list(one.columns):
@@ -206,7 +206,7 @@ def _decided(name: str, block: Block) -> Proposal:
     return one
 
 
-def _constants(one: Proposal, block: Block) -> None:
+def _constants(one: Proposal, block: ExportTable) -> None:
     """Give columns that the block lacks the value that its title or its name says."""
     said = said_above(block)
     have = {c.ours for c in one.columns}
@@ -218,7 +218,7 @@ def _constants(one: Proposal, block: Block) -> None:
             one.constants[ours] = (value, "stands above the header")
     if "mode" in INPUTS[one.name].columns and "mode" not in have | set(one.constants):
         words = plain(f"{block.file.stem} {block.sheet or ''}").split()
-        modes = {CODES["mode"][w] for w in words if w in CODES["mode"] and len(w) > 2}
+        modes = {CODE_WORDS["mode"][w] for w in words if w in CODE_WORDS["mode"] and len(w) > 2}
         if len(modes) == 1:
             one.constants["mode"] = (modes.pop(), f"the name of {block.name} says it")
         elif one.name != "field_tests":
@@ -233,7 +233,7 @@ def _constants(one: Proposal, block: Block) -> None:
         one.constants["protocol"] = (OPEN, why)
 
 
-def said_above(block: Block) -> dict[str, str]:
+def said_above(block: ExportTable) -> dict[str, str]:
     """Return what lines above the header say of the whole table: "Subject: A07", or two cells."""
     said: dict[str, str] = {}
     for record in block.above:
@@ -243,7 +243,9 @@ def said_above(block: Block) -> dict[str, str]:
         for key, value in pairs:
             for ours in ("athlete_id", "lab_test_id", "date", "mode"):
                 if value and fits(ours, taken_apart(key)) == 3 and ours not in said:
-                    said[ours] = CODES["mode"].get(plain(value), "") if ours == "mode" else value
+                    said[ours] = (
+                        CODE_WORDS["mode"].get(plain(value), "") if ours == "mode" else value
+                    )
     return {ours: value for ours, value in said.items() if value}
 
 

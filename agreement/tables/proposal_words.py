@@ -9,8 +9,8 @@ from agreement.tables.units import unit_of
 from agreement.terms import declared
 
 _DATA: Final = declared("proposal_words.toml", "tables")
-WORDS: Final[dict[str, list[str]]] = _DATA["words"]
-CODES: Final[dict[str, dict[str, str]]] = {
+HEADER_WORDS: Final[dict[str, list[str]]] = _DATA["words"]
+CODE_WORDS: Final[dict[str, dict[str, str]]] = {
     column: {word: ours for ours, words in codes.items() for word in words}
     for column, codes in _DATA["codes"].items()
 }
@@ -97,7 +97,7 @@ def taken_apart(header: str) -> Named:
     words = plain(" ".join(tokens)).removesuffix(" in")
     known = unit is not None or codes or form or not inside.strip()
     strange = None if known else inside.strip()
-    if strange and any(plain(strange) in phrases for phrases in WORDS.values()):
+    if strange and any(plain(strange) in phrases for phrases in HEADER_WORDS.values()):
         tokens, strange = [*tokens, "/", strange], None  # the name again, in other words
     languages = tuple(filter(None, map(plain, re.split(r"\s[/|]\s", " ".join(tokens)))))
     return Named(words, unit, strange, codes, order, languages)
@@ -107,7 +107,7 @@ def fits(column: str, named: Named) -> int:
     """Return how well a header fits one of our columns: 3 its words, 2 its words and others, 0 not."""
     if len(named.languages) > 1:
         return max(fits(column, named._replace(words=w, languages=())) for w in named.languages)
-    phrases = WORDS.get(column, ())
+    phrases = HEADER_WORDS.get(column, ())
     words = set(named.words.split())
     if column == "vo2max" and (words & set(ABOUT["other"]) or named.unit == "%"):
         return 0

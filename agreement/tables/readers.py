@@ -36,14 +36,13 @@ from agreement.tables.layout import (
 )
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import OversizeError, most_unpacked, refuse_oversize_parquet
-from agreement.tables.units import Unit, unit_of
+from agreement.tables.units import Flags, Unit, unit_of
 from agreement.tables.workbooks import UnreadableError, sheet_records
 
 _REMEDY: Final = "Open it in a spreadsheet and save it as CSV UTF-8."
 _KEPT: Final = "biufM"  # numpy kinds of columns that carry their type: numbers and times
 NO_ARROW: Final = "Parquet files need another package."
 SAVE_AS_CSV: Final = "Install the package with its extra 'scale', or save the file as CSV."
-Flags = np.ndarray[Any, np.dtype[np.bool_]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +132,7 @@ def read_pieces(
             if not data or data.isspace():
                 raise UnreadableError("The file is empty.", "Fill it, or delete it.")
             digest = hashlib.sha256(data).hexdigest()
-            ways: dict[str, Way] = {PARQUET_ENDING: _parquet, ".xlsx": _workbook}
+            ways: dict[str, ReadWay] = {PARQUET_ENDING: _parquet, ".xlsx": _workbook}
             found = ways.get(path.suffix.casefold(), _text)(data, with_pieces(source))
         else:
             digest, found = "", _parquet(path, with_pieces(source), groups, at_once)
@@ -167,8 +166,8 @@ def read_pieces(
         source.tell("unreadable_file", what=why, remedy=remedy)
 
 
-Found = tuple[pd.DataFrame, Rows, Header]
-Way = Callable[[bytes, Source], Iterator[Found]]
+ReadPart = tuple[pd.DataFrame, Rows, Header]
+ReadWay = Callable[[bytes, Source], Iterator[ReadPart]]
 
 
 def _bytes(path: Path) -> bytes:
@@ -184,7 +183,7 @@ def _bytes(path: Path) -> bytes:
     return content
 
 
-def _text(data: bytes, source: Source) -> Iterator[Found]:
+def _text(data: bytes, source: Source) -> Iterator[ReadPart]:
     """Read a text file, the fast way if it is plain."""
     if b"\0" in data and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise UnreadableError("The file is not a text file.", _REMEDY)
@@ -201,7 +200,7 @@ def _text(data: bytes, source: Source) -> Iterator[Found]:
         yield *text_columns(data, layout, header, source), header
 
 
-def _workbook(data: bytes, source: Source) -> Iterator[Found]:
+def _workbook(data: bytes, source: Source) -> Iterator[ReadPart]:
     """Read one sheet of a workbook."""
     unseen: dict[int, str] = {}
     records = sheet_records(data, source.form.sheet, unseen)
@@ -219,7 +218,7 @@ def _workbook(data: bytes, source: Source) -> Iterator[Found]:
 
 def _parquet(
     place: bytes | Path, source: Source, groups: range | None = None, at_once: int = 0
-) -> Iterator[Found]:
+) -> Iterator[ReadPart]:
     """Read a Parquet file; text columns come as categories, numbers and times typed."""
     try:
         from pyarrow import ArrowException, BufferReader, parquet, types

@@ -9,7 +9,7 @@ Codes are checked where they are translated (`codes`), once per distinct word in
 from collections.abc import Callable, Container, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -17,8 +17,8 @@ import pandas as pd
 
 from agreement.tables.columns import VO2MAX_COLUMNS
 from agreement.tables.readers import RawTable
-from agreement.tables.text_cells import Distinct, Flags
-from agreement.tables.units import Floats
+from agreement.tables.text_cells import Distinct
+from agreement.tables.units import Flags, Floats
 from agreement.terms import RANGES, declared
 
 # columns whose value a row cannot do without: the caller sets the row aside
@@ -136,7 +136,12 @@ def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats]) -> None:
                 ruled_out = usual.unit if low == usual.reject_low else None
                 like = " or ".join(unit for unit in units if unit != ruled_out)
                 like = f"; they look like {like}" if like else ""
-                told = {"share": share, "own": usual.unit, "middle": middle, "like": like}
+                told: dict[str, Any] = {
+                    "share": share,
+                    "own": usual.unit,
+                    "middle": middle,
+                    "like": like,
+                }
                 raw.tell("unit_undecided", column, ours=column, **told)
                 raw.findings.undecided.add((raw.file, raw.header(column)))
                 break  # the rows wait until the unit is stated

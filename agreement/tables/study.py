@@ -173,7 +173,7 @@ class _Reading:
         checked = self.checked(raw, people, frozenset(found["breaths"].parts))
         counts = {"athletes": people.withdrawn_rows}
         counts |= {name: table.withdrawn_rows for name, table in checked.items()}
-        parts: dict[str, dict[str, Path]] = {}
+        parts: dict[str, Any] = {}
         for name, owner in OWNERS.items():
             known = (found[name], checked[owner], people.people, self.findings)
             parts[name], gone, inputs = match_parts(*known)
@@ -184,7 +184,7 @@ class _Reading:
         raw_ids = checked["lab_tests"].withdrawn_keys | checked["sessions"].withdrawn_keys
         keep(self.folder, people.people.withdrawn, raw_ids, self.findings)
         self.note(people.people, checked)
-        frames = {name: table.in_words() for name, table in checked.items()}
+        frames: dict[str, Any] = {name: table.in_words() for name, table in checked.items()}
         doubt_tables(self.options, frames, self.names, self.findings)
         said = without_consequences(self.findings.problems)
         many = {} if self.parts is None else {self.parts.name: self.parts.files}

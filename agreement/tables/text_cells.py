@@ -18,10 +18,10 @@ import pandas as pd
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
 from agreement.tables.columns import MISSING_ANY_CASE
 from agreement.tables.readers import RawTable
+from agreement.tables.units import Flags
 from agreement.terms import counted
 
 Codes = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
 _BLANK: Final = re.compile(r"[\s\ufeff\u200b]")  # what is trimmed away
 _WHOLE: Final = 2.0**53  # from here on a float64 need not be the whole number that was meant
 # spellings that cannot be misread; anything else is asked for

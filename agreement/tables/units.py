@@ -10,6 +10,7 @@ import numpy.typing as npt
 from agreement.terms import RATED, declared
 
 Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from agreement.tables.paths import most_unpacked
 
-MOST_BYTES: Final = 400_000_000  # unpacked; a table of a million rows is about half of it
+MOST_WORKBOOK_BYTES: Final = 400_000_000  # unpacked; a table of a million rows is about half of it
 MOST_CELLS: Final = 30_000_000  # between the first cell and the last filled one
 _ZEROS: Final = re.compile(r"0+")
 _ROW: Final = re.compile(rb"<(?:\w+:)?row\b[^>]*>")
@@ -134,7 +134,7 @@ def _refuse_oversize(data: bytes) -> None:
         raise UnreadableError(
             "The file is not an XLSX workbook.", "Save it as XLSX, or as CSV."
         ) from error
-    most = min(MOST_BYTES, most_unpacked(len(data)))
+    most = min(MOST_WORKBOOK_BYTES, most_unpacked(len(data)))
     if size > most:
         raise UnreadableError(
             f"The workbook unpacks to {size / 1e6:.0f} MB; at most {most / 1e6:.0f} are read.",

@@ -122,7 +122,7 @@ def test_an_archive_of_something_else_stops(folder):
 
 
 def test_a_workbook_that_unpacks_to_too_much_is_refused(lab, monkeypatch):
-    monkeypatch.setattr(workbooks, "MOST_BYTES", 100)
+    monkeypatch.setattr(workbooks, "MOST_WORKBOOK_BYTES", 100)
     stop = lab(["T1", "A1", dt.date(2026, 3, 20), "run", 52.4, None]).one("stop", "unreadable_file")
     assert "are read" in stop.what
     assert "as CSV" in stop.remedy
