@@ -9,7 +9,7 @@ import pytest
 from exposed_study import write_exposed
 from opened import open_report
 
-from agreement.report.privacy.cells import few_of_a_side, few_of_a_sign, few_on_a_line
+from agreement.report.privacy.cells import few_of_a_side, few_of_a_sign, few_on_a_line, few_within
 from agreement.report.privacy.left_out import pooled
 from agreement.report.privacy.other_ways import _of_few_less
 from agreement.report.privacy.release import released_results
@@ -114,10 +114,7 @@ def repeated(inside, people=12, times=5):
 def test_a_share_of_many_readings_of_a_few_people_is_withheld(inside, hidden):
     """Five readings beyond the limit are one person's: their number is no range, but nothing."""
     pairs = repeated(inside)
-    options = SimpleNamespace(margin=SimpleNamespace(limit=5.0))
-    data = SimpleNamespace(pairs=pairs, options=options)
-    one = SimpleNamespace(method="wrist", mode="run", data=data, items={}.items)
-    gone = few_of_a_side(SimpleNamespace(methods=[one]))
+    gone = few_within({("wrist", "run"): pairs}, 5.0)
     assert gone == ({("error", "wrist", "run", "all", "share_within_margin")} if hidden else set())
 
 
@@ -131,8 +128,7 @@ def test_of_changes_whose_direction_is_told_the_people_are_known():
     found = change(changes, lab_spread=5.0)
     side = found.sides()["same_direction"]
     assert (list(side.index), side.tolist()) == (who, [step > 0 for step in way])
-    data = SimpleNamespace(options=SimpleNamespace(margin=SimpleNamespace(limit=None)))
-    one = SimpleNamespace(method="w", mode="run", data=data, items={"change": found}.items)
+    one = SimpleNamespace(method="w", mode="run", items={"change": found}.items)
     gone = few_of_a_side(SimpleNamespace(methods=[one]))
     assert gone == {("change", "w", "run", "all", "same_direction")}
 
@@ -188,8 +184,8 @@ def test_what_two_of_twenty_tests_lie_beyond_is_no_middle(n, told):
     rows = Labelled(found.to_frame(), "averaging_rule", "laboratory", "run")
     out = released_results(assembled([rows]))
     known = out[out["group"] == "fixed 15 s"].set_index("statistic")["value"].notna()
-    assert known["share_more_median"]
-    assert known["share_more_p10"] == known["share_more_p90"] == told
+    for name in ("median", "p10", "p90"):
+        assert known[f"share_more_{name}"] == told
 
 
 def by_pair(d, times=1):

@@ -52,16 +52,28 @@ def small_groups(results: "StudyResults") -> list[Name]:
     }
     groups = hidden_groups(results.frame, members_of(results), readings)
     pairs = {(one.method, one.mode): one.data.pairs for one in results.methods}
-    return sorted(groups | few_of_pairs(pairs) | few_of_a_side(results))
+    margin = next((one.data.options.margin.limit for one in results.methods), None)
+    return sorted(groups | few_of_pairs(pairs, margin) | few_of_a_side(results))
 
 
-def few_of_pairs(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
+def few_of_pairs(pairs: Mapping[Place, pd.DataFrame], margin: float | None) -> set[Name]:
     """
     Return the numbers that would tell of a few by how their pairs lie, each as group and statistic.
 
     pairs: of each method and mode those behind its numbers.
+    margin: the limit for one athlete; None: there is none.
     """
-    return few_of_a_sign(pairs) | few_on_a_line(pairs)
+    return few_of_a_sign(pairs) | few_on_a_line(pairs) | few_within(pairs, margin)
+
+
+def few_within(pairs: Mapping[Place, pd.DataFrame], margin: float | None) -> set[Name]:
+    """Return the shares within the margin of which many pairs, or many beyond, are those of a few."""
+    found: set[Name] = set()
+    for place, own in pairs.items() if margin is not None else ():
+        inside = (own["field"] - own["lab"]).abs().round(DECIMALS) <= margin
+        if _many_of_few(inside.set_axis(own["athlete_id"])):
+            found.add(("error", *place, "all", "share_within_margin"))
+    return found
 
 
 def few_on_a_line(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
@@ -102,27 +114,24 @@ def few_of_a_sign(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
 
 def few_of_a_side(results: "StudyResults") -> set[Name]:
     """
-    Return the shares of which five or more pairs, tests or changes are those of a few people.
+    Return the other shares of which five or more are those of a few people.
 
     Of fewer the number itself tells: see `agreement.report.privacy.other_ways.ranges_of_few`.
     """
-    found: set[Name] = set()
-    for one in results.methods:
-        shares = {
-            (analysis, statistic): side
-            for analysis, result in one.items()
-            if hasattr(result, "sides")
-            for statistic, side in result.sides().items()
-        }
-        if (margin := one.data.options.margin.limit) is not None:
-            pairs = one.data.pairs
-            inside = (pairs["field"] - pairs["lab"]).abs().round(DECIMALS) <= margin
-            shares["error", "share_within_margin"] = inside.set_axis(pairs["athlete_id"])
-        for (analysis, statistic), side in shares.items():
-            have = (side.index[side], side.index[~side])
-            if any(len(who) >= FEWEST_SHOWN and _of_few(who) for who in have):
-                found.add((analysis, one.method, one.mode, "all", statistic))
-    return found
+    return {
+        (analysis, one.method, one.mode, "all", statistic)
+        for one in results.methods
+        for analysis, result in one.items()
+        if hasattr(result, "sides")
+        for statistic, side in result.sides().items()
+        if _many_of_few(side)
+    }
+
+
+def _many_of_few(side: "pd.Series[bool]") -> bool:
+    """Tell whether five or more that are counted, or that are not, are of one to four athletes."""
+    have = (side.index[side], side.index[~side])
+    return any(len(who) >= FEWEST_SHOWN and _of_few(who) for who in have)
 
 
 def _of_few(who: "pd.Series[str] | pd.Index[str]") -> bool:

@@ -79,7 +79,8 @@ def write_registry_report(
         told, flow, problems = streamed.study, streamed.pairing.flow, streamed.problems
         lines, counting = _counted(streamed), results.pairs.values()
         few = rows_of_few(told, streamed.pairing, counting, streamed.people_left_out())
-        gone = hidden_groups(results.frame) | few_of_pairs(results.pairs)
+        margin = told.options.margin.limit
+        gone = hidden_groups(results.frame) | few_of_pairs(results.pairs, margin)
         if kind == "audit":
             results = released_registry(results, gone)
             inputs = without_files_of_people(told, study_key(told.folder))

@@ -128,7 +128,7 @@ class ProfileBias(Result):
             see = error.standard_error_of_estimate, error.intervals()[3], said
             told["standard_error_of_estimate"] = see
         if (pooled := profile.pooled) is not None:
-            other = f"half and twice the prior: {pooled.half:.2f}, {pooled.twice:.2f}"
+            other = f"half and twice the prior: {pooled.half:.1f}, {pooled.twice:.1f}"
             note = other if len(self.profiles) < FEW_LEVELS else ""
             told["bias_pooled"] = pooled.bias, pooled.interval, note
             told["weight_own"] = (pooled.weight_own,)

@@ -90,7 +90,7 @@ RECORD: Final = recorded(f"""
       = the same breaths averaged anew under every rule
     shift_of_bias: shift of the bias
       What the bias would change by, were this rule in use instead of the present one.
-    share_more_median [p]: share above {AGAINST} / more than {AGAINST}: median
+    share_more_median [p] from 50: share above {AGAINST} / more than {AGAINST}: median
       By what share the rule lies above {AGAINST}, in the middle test.
     share_third_moved [1] of n_pairs: share in another third of the squad / in another third
       Share of tests that the rule puts into another third of the squad than the rule in use. Thirds
