@@ -70,7 +70,7 @@ def pair_bucket(
     daily = days_in_order(parts, pairs, place) if common.days else NO_DAYS
     noted = parts if common.by_group else ()
     reading_notes(found, readings, of_readings, texts, files, options, noted)
-    input_notes(found, pairs[pairs["source"] == "field_estimates"], files, options)
+    input_notes(found, pairs, files, options)
     own = (readings, of_readings, parts, pairs)
     counts = tally(laboratory, units, of_units, *own, common.heart_rate_based)
     return PairedBucket(of_units, of_readings, texts, pairs, daily, found.problems, counts)

@@ -20,6 +20,12 @@ Flags = NDArray[np.bool_]
 ALL_MODES = (*MODES, RESTING)
 HALF = 1 << 31  # keeps day numbers before 1970 positive inside a key
 
+OF_FIRST = [  # of a unit's tests
+    *("lab_test_id", "athlete_id", "mode", "date", "averaging_rule", "sex", "age_years"),
+    *("hr_limiting_drug", "training_profile", "profile_borderline"),
+]
+OF_ALL = [*OF_FIRST, "max_confirmed", "lab", "hr_max_bpm", "mass_kg"]
+
 
 @dataclass(frozen=True, slots=True)
 class Units:
@@ -67,7 +73,7 @@ def laboratory_units(laboratory: pd.DataFrame, *, repeat_within_days: int) -> Un
     of_test[order] = np.cumsum(heads) - 1
     first = order[heads]
     return Units(
-        frame=_unit_frame(laboratory.iloc[order], np.flatnonzero(heads)),
+        frame=_unit_frame(laboratory, order, np.flatnonzero(heads)),
         of_test=of_test,
         order=order,
         athletes=pd.Index(athletes),
@@ -81,7 +87,8 @@ def laboratory_units(laboratory: pd.DataFrame, *, repeat_within_days: int) -> Un
 def codes_of(values: pd.Series, known: tuple[str, ...]) -> Ints:
     """Return the position of each text in `known`; -1 where missing or not known."""
     codes, found = factorized(values)
-    return np.append(pd.Index(known).get_indexer(found), -1).astype(np.int64)[codes]
+    places = {name: place for place, name in enumerate(known)}
+    return np.array([*(places.get(one, -1) for one in found), -1])[codes]
 
 
 def factorized(values: pd.Series) -> tuple[NDArray[np.integer[Any]], pd.Index]:
@@ -117,28 +124,30 @@ def _heads(group: Ints, day: Ints, repeat_within_days: int) -> Flags:
     return heads
 
 
-def _unit_frame(tests: pd.DataFrame, starts: Ints) -> pd.DataFrame:
-    """Return one row per unit; `starts` are the positions of the first tests in `tests`."""
-    columns = [
-        *("lab_test_id", "athlete_id", "mode", "date", "averaging_rule", "sex", "age_years"),
-        *("hr_limiting_drug", "training_profile", "profile_borderline"),
-    ]
-    frame = tests[columns].iloc[starts].reset_index(drop=True)
-    frame = frame.fillna({"sex": "unknown", "hr_limiting_drug": "unknown"})
-    confirmed = tests["max_confirmed"]
-    size = np.diff(starts, append=len(tests))
-    frame["n_tests"] = size
-    if not len(frame):
+def _unit_frame(tests: pd.DataFrame, order: Ints, starts: Ints) -> pd.DataFrame:
+    """Return one row per unit; `starts` are the places of the first tests in `order`."""
+    columns: dict[str, Any] = {name: tests[name].array.take(order[starts]) for name in OF_FIRST}
+    for name in ("sex", "hr_limiting_drug"):
+        columns[name] = pd.Series(columns[name]).fillna("unknown").array
+    columns["n_tests"] = size = np.diff(starts, append=len(order))
+    if not len(starts):
+        frame = pd.DataFrame(columns)
         return frame.assign(lab=0.0, max_confirmed="", hr_max_bpm=0.0, mass_kg=0.0)
-    everyone = np.logical_and.reduceat((confirmed == "yes").to_numpy(np.bool_), starts)
-    someone_not = np.logical_or.reduceat((confirmed == "no").to_numpy(np.bool_), starts)
-    frame["max_confirmed"] = pd.array(
-        np.select([everyone, someone_not], ["yes", "no"], "unknown"), dtype="str"
+    said = ((tests["max_confirmed"] == one).to_numpy(np.bool_)[order] for one in ("yes", "no"))
+    everyone, someone_not = (
+        of.reduceat(each, starts)
+        for of, each in zip((np.logical_and, np.logical_or), said, strict=True)
     )
-    unit = np.repeat(np.arange(len(frame)), size)
-    frame["lab"] = np.bincount(unit, tests["lab"].to_numpy(np.float64)) / size
-    frame["hr_max_bpm"] = np.fmax.reduceat(tests["hr_max_bpm"].to_numpy(np.float64), starts)
-    mass = tests["mass_kg"].to_numpy(np.float64)
+    confirmed = np.select([everyone, someone_not], ["yes", "no"], "unknown")
+    lab, highest, mass = (
+        tests[name].to_numpy(np.float64)[order] for name in ("lab", "hr_max_bpm", "mass_kg")
+    )
+    unit = np.repeat(np.arange(len(starts)), size)
     known = np.where(np.isnan(mass), len(mass), np.arange(len(mass)))
-    frame["mass_kg"] = np.append(mass, np.nan)[np.minimum.reduceat(known, starts)]
-    return frame
+    columns |= {
+        "max_confirmed": pd.array(confirmed, dtype="str"),
+        "lab": np.bincount(unit, lab) / size,
+        "hr_max_bpm": np.fmax.reduceat(highest, starts),
+        "mass_kg": np.append(mass, np.nan)[np.minimum.reduceat(known, starts)],
+    }
+    return pd.DataFrame(columns, copy=False)

@@ -202,26 +202,26 @@ def reading_notes(
 
 
 def input_notes(
-    found: Findings, inputs: pd.DataFrame, files: Mapping[str, str], options: StudyOptions
+    found: Findings, pairs: pd.DataFrame, files: Mapping[str, str], options: StudyOptions
 ) -> None:
     """
     Record where the estimator was told something else than the laboratory found.
 
-    inputs: one row per pair of a field estimate: row, set_mass_kg, set_hr_max_bpm, set_age_years
-        (means of the readings used), mass_kg, hr_max_bpm, age_years (of the laboratory).
+    pairs: source, row, set_mass_kg, set_hr_max_bpm, set_age_years (means of the readings used),
+        mass_kg, hr_max_bpm, age_years (of the laboratory).
     """
-    if inputs.empty:
-        return
-    of_mass = MASS_WITHIN_PCT / 100 * inputs["mass_kg"]
+    estimates = (pairs["source"] == "field_estimates").to_numpy(np.bool_)
+    of_mass = MASS_WITHIN_PCT / 100 * pairs["mass_kg"].to_numpy(np.float64)
     for reason, ours, measured, unit, tolerance in (
         ("mass_mismatch", "set_mass_kg", "mass_kg", "kg", of_mass),
         ("hr_max_mismatch", "set_hr_max_bpm", "hr_max_bpm", "bpm", HR_MAX_WITHIN_BPM),
         ("age_mismatch", "set_age_years", "age_years", "years", AGE_WITHIN_YEARS),
     ):
-        off = (inputs[ours] - inputs[measured]).abs() > tolerance + ROUNDING
+        told, true = (pairs[name].to_numpy(np.float64) for name in (ours, measured))
+        off = estimates & (np.abs(told - true) > tolerance + ROUNDING)
         if not off.any():
             continue
-        here = inputs[off].sort_values(["row", ours], kind="stable")
+        here = pairs[off].sort_values(["row", ours], kind="stable")
         words = [
             f"Set to {told:.4g} {unit}; the laboratory has {true:.4g} {unit}."
             for told, true in zip(here[ours], here[measured], strict=True)

@@ -58,8 +58,6 @@ def split_readings(
 
     A method that `study.toml` calls resting has the mode ``resting``, whatever its rows say.
     """
-    columns = {name: readings[name].array for name in NEEDED}
-    readings = pd.DataFrame(columns, index=readings.index, copy=False)
     resting = [name for name, method in options.methods.items() if method.resting]
     if resting:
         mode = readings["mode"].mask(readings["method"].isin(resting), RESTING)
@@ -68,7 +66,7 @@ def split_readings(
     if not tests.any():
         return (Split(False, slice(None), readings, ordered(readings, units)),)
     parts = ((one, np.flatnonzero(tests == one)) for one in (False, True))
-    mine = ((one, at, readings.iloc[at]) for one, at in parts)
+    mine = ((one, at, readings[NEEDED].iloc[at]) for one, at in parts)
     return tuple(Split(one, at, some, ordered(some, units)) for one, at, some in mine)
 
 
@@ -119,7 +117,8 @@ NO_DAYS: Final = pd.DataFrame(columns=DAILY_COLUMNS)
 
 def pairs_in_order(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, Ints]:
     """Return all pairs in their order, and which place each has in it."""
-    pairs = pd.concat([part.paired.pairs for part in parts], ignore_index=True)
+    each = [part.paired.pairs for part in parts]
+    pairs = each[0] if len(each) == 1 else pd.concat(each, ignore_index=True)
     unit = pairs["unit"].to_numpy(np.int64)
     mode, method = (pd.factorize(pairs[name], sort=True)[0] for name in ("mode", "method"))
     order = np.lexsort((units.id_rank[unit], units.athlete[unit], mode, method))

@@ -142,14 +142,16 @@ def tally(
 ) -> Tally:
     """Count what the notes on a study need; `pairs` have the row of their unit."""
     row, kept = laboratory["row"].to_numpy(np.int64), fates.reason == KEPT
-    served = {}
-    for method in readings["method"].unique():
-        mine = np.zeros(len(units.day), np.bool_)
-        mine[pairs["unit"][pairs["method"] == method]] = True
-        served[str(method)] = row[mine[units.of_test]]
-    based = [name for name, on_heart_rate in heart_rate_based.items() if on_heart_rate]
-    on_heart_rate = pairs["method"].isin(based).to_numpy(np.bool_)
-    drug, athlete = pairs["hr_limiting_drug"].array, units.athlete[pairs["unit"]]
+    served, unit = {}, pairs["unit"].to_numpy(np.int64)
+    codes, methods = pd.factorize(pairs["method"])
+    places = {name: place for place, name in enumerate(methods)}
+    on_heart_rate = np.zeros(len(pairs), np.bool_)
+    for method in map(str, readings["method"].unique()):
+        mine, own = np.zeros(len(units.day), np.bool_), codes == places.get(method, len(places))
+        mine[unit[own]] = True
+        served[method] = row[mine[units.of_test]]
+        on_heart_rate |= own & heart_rate_based.get(method, False)
+    drug, athlete = pairs["hr_limiting_drug"].array, units.athlete[unit]
     barred = on_heart_rate & np.asarray(drug == "yes", np.bool_)
     unknown = on_heart_rate & np.asarray(drug == "unknown", np.bool_)
     groups = _groups(pairs, athlete, barred)

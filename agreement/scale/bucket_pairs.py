@@ -13,6 +13,7 @@ from agreement.pairing import bucket as pairing
 from agreement.pairing.laboratory_units import laboratory_units
 from agreement.pairing.ledger import RowFates, exclusions
 from agreement.pairing.reading_fates import ReadingFates
+from agreement.physiology.reading_rows import NO_READINGS
 from agreement.physiology.readings import estimate_readings
 from agreement.scale.spread import NUMBERS, TEXTS, Buckets, Records
 from agreement.tables.parts import PART_STEP
@@ -32,8 +33,8 @@ class BucketPlan:
     records: tuple[Records, ...]  # the estimates of each piece, by bucket
     buckets: Buckets
     methods: tuple[str, ...]  # of all estimates
-    # by bucket: laboratory tests, readings that are no estimates, and, if the study has them, ids
-    # of the athletes table
+    # by bucket: laboratory tests and, if the study has them, readings that are no estimates and
+    # ids of the athletes table
     spills: dict[str, Path]
     parts: tuple[str, ...]  # file of each part
     write: bool  # whether pairs and lines are wanted, or only what was found
@@ -51,7 +52,7 @@ class BucketPairs(NamedTuple):
 def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
     """Pair one bucket; lines of rows left out go into a file of their own."""
     parts = {name: read_section(path, bucket) for name, path in plan.spills.items()}
-    laboratory, others = parts["laboratory"], parts["others"]
+    laboratory, others = parts["laboratory"], parts.get("others", NO_READINGS)
     readings = estimate_readings(_estimates(plan, bucket)).readings
     size = len(readings)
     if size and len(others):

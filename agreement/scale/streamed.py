@@ -18,7 +18,7 @@ import pandas as pd
 
 from agreement.errors import Problem, TableError, in_order
 from agreement.pairing.bucket import together
-from agreement.pairing.laboratory_units import laboratory_units
+from agreement.pairing.laboratory_units import OF_ALL, laboratory_units
 from agreement.pairing.ledger import only_counted
 from agreement.pairing.study_pairs import Pairing, closed, common_of
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_and_control
@@ -182,7 +182,9 @@ def _paired(
     methods = tuple(sorted({method for one in records for method in one.methods}))
     based = dict.fromkeys(methods, True) | readings.heart_rate_based
     readings = replace(readings, heart_rate_based=based)
-    frames = {"laboratory": laboratory.frame, "others": readings.frame}
+    frames = {"laboratory": laboratory.frame[["row", *OF_ALL]]}
+    if len(readings.frame):
+        frames["others"] = readings.frame
     if "athletes" in study.rows_read:
         frames["athletes"] = study.athletes[["athlete_id"]]
     spills = {name: first.work / f"{name}.arrow" for name in frames}
