@@ -1,6 +1,6 @@
 """One figure of all methods for the budget, the averaging curve and the training profiles."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -12,7 +12,7 @@ from agreement.figures.averaging_curve import name_days
 from agreement.figures.budget import SOURCE_WORDS, root
 from agreement.figures.cells import draw_cells
 from agreement.figures.colours import AGREED, BAND, FLOOR, WASH, ZERO
-from agreement.figures.estimates import Caption, Estimate
+from agreement.figures.estimates import Caption, Estimate, Labels
 from agreement.figures.key import explain
 from agreement.figures.labels import (
     VO2MAX_DIFFERENCE,
@@ -35,12 +35,7 @@ _SPREAD: Final = 0.34  # of the methods about the middle of a profile's row
 
 
 def plot_budgets(
-    results: pd.DataFrame,
-    methods: Sequence[str],
-    *,
-    mode: str,
-    labels: Mapping[str, str] | None = None,
-    ax: Axes,
+    results: pd.DataFrame, methods: Sequence[str], *, mode: str, labels: Labels = None, ax: Axes
 ) -> Axes:
     """
     Draw how far each source alone spreads one reading of each method.
@@ -79,7 +74,7 @@ def plot_averaging_curves(
     methods: Sequence[str],
     *,
     mode: str,
-    labels: Mapping[str, str] | None = None,
+    labels: Labels = None,
     margin: float | None = None,
     noise: float | None = None,
     ax: Axes,
@@ -112,12 +107,7 @@ def plot_averaging_curves(
 
 
 def plot_profiles_of_methods(
-    results: pd.DataFrame,
-    methods: Sequence[str],
-    *,
-    mode: str,
-    labels: Mapping[str, str] | None = None,
-    ax: Axes,
+    results: pd.DataFrame, methods: Sequence[str], *, mode: str, labels: Labels = None, ax: Axes
 ) -> Axes:
     """
     Draw the bias of each method in each training profile, with its interval.
@@ -150,12 +140,7 @@ def plot_profiles_of_methods(
 
 
 def across_caption(
-    figure: str,
-    results: pd.DataFrame,
-    methods: Sequence[str],
-    *,
-    mode: str,
-    labels: Mapping[str, str] | None = None,
+    figure: str, results: pd.DataFrame, methods: Sequence[str], *, mode: str, labels: Labels = None
 ) -> Caption:
     """
     Return what a figure tells of each method's known lines; methods without are left out.

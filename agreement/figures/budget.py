@@ -3,14 +3,12 @@
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.colours import BAND, INK, SOFT
-from agreement.figures.estimates import Caption, Estimate, estimates
+from agreement.figures.estimates import AnyRows, Caption, Estimate, estimates
 from agreement.figures.labels import SideLabel, broken, name_ticks, shown, side_labels
 from agreement.figures.rows import write
-from agreement.stats.record import HasFrame
 
 SOURCE_WORDS: Final = {
     "laboratory_repeat": "laboratory's own error",
@@ -32,13 +30,13 @@ _WHISKERS: Final[dict[str, Any]] = {
 }
 
 
-def budget_height(budget: HasFrame | pd.DataFrame) -> float:
+def budget_height(budget: AnyRows) -> float:
     """Return how high the figure should be. [inch]."""
     known = estimates(budget)
     return 1.3 + 0.26 * sum(_there(known, name) for name in SOURCE_WORDS)
 
 
-def plot_budget(budget: HasFrame | pd.DataFrame, *, ax: Axes) -> Axes:
+def plot_budget(budget: AnyRows, *, ax: Axes) -> Axes:
     """
     Draw how far each source alone would spread one reading's difference.
 
@@ -78,7 +76,7 @@ def _there(known: dict[str, Estimate], name: str) -> bool:
     return name in known and known[name].known
 
 
-def budget_caption(budget: HasFrame | pd.DataFrame) -> Caption:
+def budget_caption(budget: AnyRows) -> Caption:
     """Return what the budget figure shows: what each source spreads alone, the largest first."""
     known = estimates(budget)
     there = [name for name in SOURCE_WORDS if _there(known, name)]

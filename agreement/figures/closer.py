@@ -1,6 +1,5 @@
 """Which method is closer to the laboratory: a matrix of all pairs of methods."""
 
-from collections.abc import Mapping
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -10,7 +9,7 @@ from matplotlib.colors import ListedColormap
 
 from agreement.figures.cells import draw_cells
 from agreement.figures.colours import BAND, WASH
-from agreement.figures.estimates import Caption, Estimate
+from agreement.figures.estimates import Caption, Estimate, Labels
 from agreement.figures.labels import broken, number
 from agreement.stats.compare.closer import SHOWN_AT
 
@@ -75,12 +74,7 @@ def closer_height(methods: int) -> float:
 
 
 def plot_closer(
-    results: pd.DataFrame,
-    order: list[str],
-    *,
-    mode: str,
-    labels: Mapping[str, str] | None = None,
-    ax: Axes,
+    results: pd.DataFrame, order: list[str], *, mode: str, labels: Labels = None, ax: Axes
 ) -> Axes:
     """
     Draw for each pair of methods the ratio of their errors, shaded where one is shown closer.
@@ -123,7 +117,7 @@ def _said(one: ErrorRatio, columns: int) -> str:
 
 
 def closer_caption(
-    results: pd.DataFrame, order: list[str], *, mode: str, labels: Mapping[str, str] | None = None
+    results: pd.DataFrame, order: list[str], *, mode: str, labels: Labels = None
 ) -> Caption:
     """Return what the matrix shows: which methods are closer than which, and how many pairs are not."""
     found, names, told, apart, doubted = compared(results, mode), labels or {}, [], 0, False

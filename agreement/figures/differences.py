@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator
 
 from agreement.figures.colours import AGREED, FAINT, FIELD, MARGIN, SHADE, ZERO
-from agreement.figures.estimates import Caption, Estimate, chosen
+from agreement.figures.estimates import AnyRows, Caption, Estimate, chosen
 from agreement.figures.key import explain, facet
 from agreement.figures.labels import (
     DIFFERENCE,
@@ -22,7 +22,6 @@ from agreement.figures.labels import (
     with_interval,
 )
 from agreement.figures.points import MOST_POINTS, draw_points, ends_of
-from agreement.stats.record import HasFrame
 
 _LINES = (
     ("upper_limit", "upper limit", (0, (6, 2))),
@@ -36,13 +35,13 @@ class PairsPanel(NamedTuple):
 
     title: str
     pairs: pd.DataFrame
-    limits: HasFrame | pd.DataFrame
+    limits: AnyRows
     told: Sequence[str] | None = None
 
 
 def plot_differences(
     pairs: pd.DataFrame,
-    limits: HasFrame | pd.DataFrame,
+    limits: AnyRows,
     *,
     margin: float | None = None,
     noise_floor: float | None = None,
@@ -119,7 +118,7 @@ def plot_difference_panels(
     return facet(axes, [one.title for one in panels])
 
 
-def _lines(limits: HasFrame | pd.DataFrame) -> list[tuple[str, Any, Estimate]]:
+def _lines(limits: AnyRows) -> list[tuple[str, Any, Estimate]]:
     """Return word, style and number of each line that there is."""
     numbers = chosen(limits, *(name for name, *_ in _LINES))
     found = zip(_LINES, numbers, strict=True)
@@ -184,7 +183,7 @@ def _frame(
 
 
 def differences_caption(
-    pairs: pd.DataFrame, limits: HasFrame | pd.DataFrame, *, points: bool = True, panels: int = 1
+    pairs: pd.DataFrame, limits: AnyRows, *, points: bool = True, panels: int = 1
 ) -> Caption:
     """Return what a difference plot shows, as it is drawn from the same; `panels`: how many."""
     upper, bias, lower = chosen(limits, *(name for name, *_ in _LINES))

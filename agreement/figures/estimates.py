@@ -9,6 +9,9 @@ import pandas as pd
 from agreement.stats.record import HasFrame
 from agreement.terms import KEY_COLUMNS
 
+AnyRows = HasFrame | pd.DataFrame  # a result, or rows of one
+Labels = Mapping[str, str] | None  # what people read for a method; default: its key
+
 
 class Estimate(NamedTuple):
     """
@@ -52,7 +55,7 @@ class Estimate(NamedTuple):
 ABSENT = Estimate(nan)
 
 
-def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
+def estimates(result: AnyRows) -> dict[str, Estimate]:
     """
     Return the statistics of a result, by name.
 
@@ -82,7 +85,7 @@ def estimates(result: HasFrame | pd.DataFrame) -> dict[str, Estimate]:
     return dict(zip(names, map(Estimate, value, low, high, keys), strict=True))
 
 
-def chosen(result: HasFrame | pd.DataFrame, *names: str) -> list[Estimate]:
+def chosen(result: AnyRows, *names: str) -> list[Estimate]:
     """Return some statistics of a result; `ABSENT` for one that it has not."""
     known = estimates(result)
     return [known.get(name, ABSENT) for name in names]

@@ -1,6 +1,5 @@
 """All methods of a study on one axis: the picture that a reader sees first."""
 
-from collections.abc import Mapping
 from math import isfinite
 from typing import Any, Final, NamedTuple
 
@@ -12,7 +11,7 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import NullLocator
 
 from agreement.figures.colours import AGREED, BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
-from agreement.figures.estimates import ABSENT, Caption, Estimate
+from agreement.figures.estimates import ABSENT, Caption, Estimate, Labels
 from agreement.figures.key import explain
 from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, number
 from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write, write_above
@@ -101,7 +100,7 @@ def methods_height(count: int) -> float:
 def plot_methods(
     results: pd.DataFrame,
     *,
-    labels: Mapping[str, str] | None = None,
+    labels: Labels = None,
     margin: float | None = None,
     noise: float | None = None,
     ax: Axes,
@@ -208,7 +207,7 @@ def _samples(ax: Axes, rows: list[MethodRow]) -> list[Any]:
 
 
 def methods_caption(
-    results: pd.DataFrame, *, labels: Mapping[str, str] | None = None, margin: float | None = None
+    results: pd.DataFrame, *, labels: Labels = None, margin: float | None = None
 ) -> Caption:
     """Return what the figure of all methods shows."""
     told: list[dict[str, Any]] = [

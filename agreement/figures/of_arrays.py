@@ -12,6 +12,7 @@ from agreement.figures.averaging_curve import plot_averaging
 from agreement.figures.budget import plot_budget
 from agreement.figures.colours import FIELD, ZERO
 from agreement.figures.differences import plot_differences as plot_pairs
+from agreement.figures.estimates import AnyRows
 from agreement.figures.key import key_of
 from agreement.stats.record import HasFrame
 from agreement.terms import RESULT_COLUMNS, UNIT
@@ -33,7 +34,7 @@ def plot_differences(
     field: npt.ArrayLike,
     lab: npt.ArrayLike,
     *,
-    limits: HasFrame | pd.DataFrame | None = None,
+    limits: AnyRows | None = None,
     athlete: npt.ArrayLike | None = None,
     confirmed: npt.ArrayLike | None = None,
     margin: float | None = None,

@@ -8,21 +8,16 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from agreement.figures.colours import FIELD, OWN, SHADE
-from agreement.figures.estimates import Caption, chosen
+from agreement.figures.estimates import AnyRows, Caption, chosen
 from agreement.figures.key import SIZE, explain
 from agreement.figures.labels import shown
 from agreement.figures.points import draw_identity, draw_points, ends_of
-from agreement.stats.record import HasFrame
 
 _NAMES: Final = ("slope", "intercept", "standard_error_of_estimate")
 
 
 def plot_regression(
-    pairs: pd.DataFrame,
-    line: HasFrame | pd.DataFrame,
-    *,
-    told: Sequence[str] | None = None,
-    ax: Axes,
+    pairs: pd.DataFrame, line: AnyRows, *, told: Sequence[str] | None = None, ax: Axes
 ) -> Axes:
     """
     Draw laboratory against field values, the line of identity and the calibration line.
@@ -52,18 +47,14 @@ def plot_regression(
     return ax
 
 
-def regression_caption(line: HasFrame | pd.DataFrame) -> Caption:
+def regression_caption(line: AnyRows) -> Caption:
     """Return what the calibration figure shows."""
     slope, intercept, spread, r = chosen(line, *_NAMES, "r")
     return Caption("regression", {"slope": slope, "intercept": intercept, "spread": spread, "r": r})
 
 
 def plot_structural(
-    pairs: pd.DataFrame,
-    line: HasFrame | pd.DataFrame,
-    *,
-    told: Sequence[str] | None = None,
-    ax: Axes,
+    pairs: pd.DataFrame, line: AnyRows, *, told: Sequence[str] | None = None, ax: Axes
 ) -> Axes:
     """
     Draw field against laboratory values, and the line net of the laboratory's noise with its band.
@@ -101,6 +92,6 @@ def plot_structural(
     return ax
 
 
-def structural_caption(line: HasFrame | pd.DataFrame) -> Caption:
+def structural_caption(line: AnyRows) -> Caption:
     """Return what the figure of the structural line shows."""
     return Caption("structural", {"slope": chosen(line, "slope")[0]})

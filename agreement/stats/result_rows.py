@@ -4,7 +4,7 @@ import re
 from collections.abc import Iterable
 from functools import lru_cache
 from math import isnan, nan
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -18,11 +18,7 @@ from agreement.terms import RESULT_COLUMNS
 
 _BEYOND = 999  # place of a statistic that is not in the list
 _LIMITS = ("lower_limit", "upper_limit", "own_lower_limit", "own_upper_limit")
-_PLACE = {
-    (analysis.name, statistic): (i, j)
-    for i, analysis in enumerate(ANALYSES)
-    for j, statistic in enumerate(analysis.names)
-}
+_PLACE = {(one.name, name): j for one in ANALYSES for j, name in enumerate(one.names)}
 _ANALYSIS = {analysis.name: i for i, analysis in enumerate(ANALYSES)}
 
 
@@ -93,17 +89,13 @@ def in_table_order(table: pd.DataFrame) -> pd.DataFrame:
 
 def _order(rows: list[tuple[str, str, str, str, str]]) -> list[int]:
     """Return the order of rows by analysis, method, mode, group and statistic."""
-    keys = [
-        (
-            _ANALYSIS[analysis],
-            method,
-            mode,
-            _group_key(group),
-            _PLACE.get((analysis, statistic), (0, _BEYOND))[1],
-        )
-        for analysis, method, mode, group, statistic in rows
-    ]
-    return sorted(range(len(keys)), key=keys.__getitem__)  # stable
+
+    def key(row: int) -> tuple[Any, ...]:
+        analysis, method, mode, group, statistic = rows[row]
+        place = _PLACE.get((analysis, statistic), _BEYOND)
+        return _ANALYSIS[analysis], method, mode, _group_key(group), place
+
+    return sorted(range(len(rows)), key=key)  # stable
 
 
 @lru_cache(maxsize=1024)

@@ -290,18 +290,10 @@ def _laboratory(evidence: Evidence) -> tuple[dict[str, dict[str, Any]], list[Lab
     for name, tests in evidence.repeats.groupby("mode", sort=True):
         mode, ordered = str(name), _ordered_repeats(tests)
         n, columns = int(tests["athlete_id"].nunique()), ("lab", "lab_test_id", "athlete_id")
-        todo: list[tuple[str, int, Compute]] = [
-            (
-                "repeatability",
-                len(tests),
-                partial(laboratory_repeatability, ordered, declared=options.reference.sem),
-            ),
-            (
-                "laboratory_repeats",
-                len(tests),
-                partial(laboratory_repeats, *(ordered[one] for one in columns)),
-            ),
-        ]
+        error = partial(laboratory_repeatability, ordered, declared=options.reference.sem)
+        repeats = partial(laboratory_repeats, *(ordered[one] for one in columns))
+        todo: list[tuple[str, int, Compute]] = [("repeatability", len(tests), error)]
+        todo.append(("laboratory_repeats", len(tests), repeats))
         if evidence.visits is not None:
             visits = evidence.visits[evidence.visits["mode"] == mode]
             changed = partial(_changed, visits, found["laboratory_repeats"], mode, options)

@@ -5,7 +5,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from agreement.physiology.arrays import Flags, Floats, floats
 
-__all__ = ["ArrayLike", "Flags", "Floats", "Integers", "Objects", "floats"]
+__all__ = ["ArrayLike", "Flags", "Floats", "Integers", "Objects", "Seed", "floats"]
 
 Integers = NDArray[np.intp]
 Objects = NDArray[np.object_]
+Seed = int | np.random.Generator | None  # of what is drawn

@@ -16,7 +16,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers, Seed
 from agreement.stats.basics.replicates import FEW_FOR_RESAMPLES, Replicates, Scale
 
 T = TypeVar("T")
@@ -55,7 +55,7 @@ def cluster_resampling(
     athlete: ArrayLike,
     *,
     n_resamples: int = N_RESAMPLES,
-    rng: int | np.random.Generator | None = None,
+    rng: Seed = None,
     strata: ArrayLike | None = None,
 ) -> Resampling:
     """

@@ -7,7 +7,7 @@ from typing import Final, Literal
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, floats
+from agreement.stats.basics.arrays import ArrayLike, Floats, Seed, floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, correlation_interval, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
@@ -90,7 +90,7 @@ def change(
     laboratory: LaboratoryVariance | None = None,
     noise_shares: ArrayLike | None = None,
     coverage: float = 0.95,
-    rng: int | np.random.Generator | None = None,
+    rng: Seed = None,
 ) -> Change:
     """
     Agreement of the field's changes with the laboratory's.

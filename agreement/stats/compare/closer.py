@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers, Seed
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.half_t import grid_weights, half_t_grid
 from agreement.stats.basics.intervals import Interval, z_of
@@ -170,7 +170,7 @@ def closer(
     names: Sequence[str] = (),
     spread: bool = False,
     n_flips: int = N_FLIPS,
-    rng: int | np.random.Generator | None = None,
+    rng: Seed = None,
 ) -> Closer:
     r"""
     Compare the sizes of the errors of two or more methods read against the same laboratory tests.
@@ -293,7 +293,7 @@ def _sizes(means: Floats, squares: Floats, *, spread: bool) -> tuple[Floats, Flo
     return np.sqrt(whole), np.sqrt(left)
 
 
-def _signs(n: int, n_flips: int, rng: int | np.random.Generator | None) -> npt.NDArray[np.int8]:
+def _signs(n: int, n_flips: int, rng: Seed) -> npt.NDArray[np.int8]:
     """Draw a sign of each athlete for each flip."""
     generator, rows = np.random.default_rng(rng), max(1, _BLOCK // n)
     drawn = [

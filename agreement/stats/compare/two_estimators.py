@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers, Seed
 from agreement.stats.basics.bootstrap import N_RESAMPLES, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, t_p_value
@@ -73,7 +73,7 @@ def two_estimators(
     names: tuple[str, str] = ("A", "B"),
     mode: str = "",
     n_resamples: int = N_RESAMPLES,
-    rng: int | np.random.Generator | None = None,
+    rng: Seed = None,
 ) -> TwoEstimators:
     r"""
     Compare the spread of two methods' errors on the same laboratory tests.

@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers, Seed
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, t_interval
@@ -138,11 +138,7 @@ class _Pairs(NamedTuple):
 
 
 def calibration(
-    field: ArrayLike,
-    lab: ArrayLike,
-    *,
-    athlete: ArrayLike | None = None,
-    rng: int | np.random.Generator | None = None,
+    field: ArrayLike, lab: ArrayLike, *, athlete: ArrayLike | None = None, rng: Seed = None
 ) -> Calibration:
     """
     Choose between no calibration, an offset and a line, by leaving out each athlete in turn.

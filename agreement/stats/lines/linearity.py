@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.stats.basics.arrays import ArrayLike, Floats, Seed
 from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok import passing_bablok
@@ -37,11 +37,7 @@ class Linearity(Result):
 
 
 def linearity(
-    field: ArrayLike,
-    lab: ArrayLike,
-    *,
-    n_simulations: int = 499,
-    rng: int | np.random.Generator | None = None,
+    field: ArrayLike, lab: ArrayLike, *, n_simulations: int = 499, rng: Seed = None
 ) -> Linearity:
     """
     Test whether the field follows the laboratory along a straight line.

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.stats.basics.arrays import ArrayLike, Floats, Integers, Seed
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.basics.replicates import FEW_ATHLETES, ResampledInterval, failed_in_words
@@ -32,12 +32,7 @@ _BLOCK: Final = 32  # rows counted at once
 
 
 def clustered_intervals(
-    y: Floats,
-    x: Floats,
-    athlete: Integers,
-    *,
-    slope: float,
-    rng: int | np.random.Generator | None = None,
+    y: Floats, x: Floats, athlete: Integers, *, slope: float, rng: Seed = None
 ) -> tuple[Interval, Interval]:
     """
     Intervals of slope and intercept that respect which pairs belong to one athlete.

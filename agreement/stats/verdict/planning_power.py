@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.stats.basics.arrays import ArrayLike, Floats, Seed
 from agreement.stats.basics.intervals import checked_share, z_of
 from agreement.stats.basics.tolerance import LARGE, approximate_factors, limit_factors
 from agreement.stats.limits.limits import FEW_REPEATS
@@ -57,12 +57,7 @@ def assumed_within(sd: float) -> float:
 
 
 def simulated_power(
-    n: int,
-    design: StudyToMake,
-    margin: float,
-    *,
-    simulations: int = SIMULATIONS,
-    rng: int | np.random.Generator | None = None,
+    n: int, design: StudyToMake, margin: float, *, simulations: int = SIMULATIONS, rng: Seed = None
 ) -> float:
     """
     Share of simulated studies in which the outer ends of both limits lie inside -/+ margin.
@@ -94,7 +89,7 @@ def power_curve(
     margin: float,
     *,
     simulations: int = SIMULATIONS,
-    rng: int | np.random.Generator | None = None,
+    rng: Seed = None,
 ) -> pd.DataFrame:
     """
     Power against the number of athletes, by simulation.
