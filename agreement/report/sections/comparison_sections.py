@@ -81,11 +81,18 @@ def differences_block(one: Comparison) -> Section:
         drawing(plot_differences, one.pairs, limits=limits, points=points, **told),
         differences_caption(one.pairs, limits, points=points),
     )
+    cells = {
+        group: [one.cell("limits_of_agreement", name, group) for name in STATISTICS]
+        for group in one.groups("limits_of_agreement")
+    }
+    every = {
+        (cell.n, cell.n_pairs) for cell in cells.get("all", ()) if cell.known
+    }  # a group of all says nothing new
     parts = [
         (group_name(group), "limits_of_agreement", group)
-        for group in one.groups("limits_of_agreement")
+        for group, own in cells.items()
         if group == "all"
-        or any(says(one.cell("limits_of_agreement", name, group)) for name in STATISTICS)
+        or (any(map(says, own)) and not all((cell.n, cell.n_pairs) in every for cell in own))
     ]
     if wrong_inputs(one.pairs).any():
         right = "without_wrong_inputs"
@@ -189,7 +196,7 @@ def left_out_block(one: Comparison) -> Block:
     heads = [*forms["errors"].values()]
     chosen = forms["lines"].get(getattr(one.results.calibration, "choice", ""))
     lines = [
-        (f"{words}{forms['chosen'] * (words == chosen)}", *map(shown_cell, cells))
+        (words + (forms["chosen"] if words == chosen else ""), *map(shown_cell, cells))
         for words, cells in rows
     ]
     caption = f"{one.name}: {forms['caption']}"
