@@ -139,7 +139,6 @@ def typical_fans(
 
 
 def _fan(line: dict[Hashable, Any], points: pd.DataFrame, options: Extrapolation) -> SessionFan:
-    """Return the fan of one line of the coverage table."""
     top, refused = float(line["hr_max_bpm"]), line["refused"]
     ago = (line["line_date"] - points["date"]).dt.days
     own = points[

@@ -108,7 +108,6 @@ def extrapolations(
 
 
 def _lines(sums: PointSums, hr_max: Floats, sd_hr_max: Floats, form: LineForm) -> pd.DataFrame:
-    """Fit one form to every group of points."""
     hh, vv, hv, n = sums.hr_hr, sums.vo2_vo2, sums.hr_vo2, sums.n
     degrees = np.where(n > 2, n - 2.0, np.nan)
     reach = hr_max - sums.mean_hr

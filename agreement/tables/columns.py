@@ -44,17 +44,14 @@ class Table:
 
 
 def _column(said: str | dict[str, str]) -> Column:
-    """Return a column from what `columns.toml` says of it."""
     told = {"kind": said} if isinstance(said, str) else said
-    kind, required = told["kind"].rstrip("*"), told["kind"].endswith("*")
-    codes = CODES.get(kind, ())
-    return Column(
-        "code" if codes else cast("ColumnKind", kind), required, codes, told.get("instead", "")
-    )
+    name, required = told["kind"].rstrip("*"), told["kind"].endswith("*")
+    codes = CODES.get(name, ())
+    kind: ColumnKind = "code" if codes else cast("ColumnKind", name)
+    return Column(kind, required, codes, told.get("instead", ""))
 
 
 def _table(name: str, said: dict[str, Any]) -> Table:
-    """Return a table from what `columns.toml` says of it."""
     columns = {column: _column(one) for column, one in said.pop("columns").items()}
     return Table(name, columns, endings=tuple(said.pop("endings", TABLE_ENDINGS)), **said)
 

@@ -224,7 +224,6 @@ def _day_of(wall: Times) -> Times:
 
 
 def _times(wall: Times) -> Callable[[int], str]:
-    """Return what tells the wall clock of a row."""
     return lambda i: _shown(wall[i])
 
 

@@ -227,7 +227,7 @@ def _keys(raw: RawTable, table: Table, ids: dict[str, str], zone: str | None) ->
     people = silent_ids(raw, "athlete_id", ids).series()
     columns: dict[str, Any]
     if table.key:
-        own = {} if table.key != "athlete_id" else ids
+        own = ids if table.key == "athlete_id" else {}
         columns = {"key": silent_ids(raw, table.key, own).series()}
     elif table.name == "field_tests":
         tests = silent_ids(raw, "field_test_id", {}).series()

@@ -94,10 +94,9 @@ def _stated(names: list[str], source: Source) -> dict[str, int]:
             continue  # already reported with the study file
         every = (first, *form.also.get(ours, ()))
         theirs = next((one for one in every if plain_name(one) in plain), first)
-        if theirs.strip() in names:
-            position[ours] = names.index(theirs.strip())
-        elif plain_name(theirs) in plain:
-            position[ours] = plain.index(plain_name(theirs))
+        exact, alike = theirs.strip(), plain_name(theirs)
+        if alike in plain:
+            position[ours] = names.index(exact) if exact in names else plain.index(alike)
         else:
             have = ", ".join(n for n in names if n)
             source.tell("stated_column_missing", theirs, theirs=theirs, ours=ours, have=have)

@@ -89,7 +89,6 @@ def _mark_values(cells: TableCells, leaving: Leaving, values: Vo2max, has_breath
 def _note_conversions(
     raw: RawTable, values: Vo2max, mass: Floats, own_mass: Flags, out: Flags
 ) -> None:
-    """Note each value made with a mass."""
     made = values.from_absolute & ~np.isnan(values.converted) & ~out
 
     def sum_of(i: int) -> str:

@@ -43,7 +43,6 @@ def refuse_used(folder: Path) -> None:
 
 
 def _guide() -> str:
-    """Return the explanation of the folder."""
     tables, folders = [], []
     for name, table in TABLES.items():
         tables += ["", f"{name}.csv: {MEANINGS[name]}"]

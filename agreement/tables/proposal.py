@@ -188,7 +188,6 @@ def _people(placed: dict[str, list[ExportTable]]) -> set[str]:
 
 
 def _recorded(block: ExportTable, name: str) -> list[ProposedColumn]:
-    """Return the columns of a recording."""
     columns = columns_of(block, name)
     have = {column.ours for column in columns}
     for column in columns:
@@ -286,7 +285,6 @@ def _line(text: str, key: str, line: str, why: str) -> str:
 
 
 def _file_text(proposal: Proposal) -> str:
-    """Return the tables of one file."""
     block, name = proposal.blocks[0], proposal.name
     lines = [f"[files.{name}]"]
     if proposal.rows is None:

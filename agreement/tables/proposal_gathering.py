@@ -154,13 +154,10 @@ def _names_in_files(all_: list[Proposal], people: set[str]) -> dict[int, str]:
 
 def _goes_with(first: Proposal, one: Proposal) -> bool:
     """Whether what is open in one block is open in the other: one answer must serve both."""
-    for column in one.columns:
-        other = first.column(column.ours)
-        if other and (other.unit == OPEN) != (column.unit == OPEN):
-            return False
-    return not (one.order[0] and first.order[0]) or (one.order[0] == OPEN) == (
-        first.order[0] == OPEN
-    )
+    both = [(c.unit, other.unit) for c in one.columns if (other := first.column(c.ours))]
+    orders = (one.order[0], first.order[0])
+    both += [orders] if all(orders) else []
+    return all((mine == OPEN) == (theirs == OPEN) for mine, theirs in both)
 
 
 def _converted(cell: str, column: ProposedColumn | None) -> str:

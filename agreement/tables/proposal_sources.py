@@ -161,7 +161,6 @@ class _FileTable(NamedTuple):
 
 
 def _tables(file: Path, ending: str) -> list[_FileTable]:
-    """Return each table of a file."""
     data = file.read_bytes()
     if ending == ".xlsx":
         from openpyxl import load_workbook

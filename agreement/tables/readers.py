@@ -201,7 +201,6 @@ def _text(data: bytes, source: Source) -> Iterator[ReadPart]:
 
 
 def _workbook(data: bytes, source: Source) -> Iterator[ReadPart]:
-    """Read one sheet of a workbook."""
     unseen: dict[int, str] = {}
     records = sheet_records(data, source.form.sheet, unseen)
     if not records:

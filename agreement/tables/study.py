@@ -141,12 +141,10 @@ class _Reading:
         ]
         self.options = read_study_file(folder, findings) if options is None else options
         self.zone = self.options.study.time_zone
-        self.paths = (
-            find_tables(folder, self.options, findings)
-            if given is None
-            else {name: name for name in TABLES if name in given}
-        )
-        if given is not None:
+        if given is None:
+            self.paths = find_tables(folder, self.options, findings)
+        else:
+            self.paths = {name: name for name in TABLES if name in given}
             require_tables(set(given), findings)
         self.names = shared_files(folder, self.paths, self.options, findings)
         self.id_map, source = read_id_map(folder, self.options.study.id_map, findings)

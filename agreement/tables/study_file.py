@@ -12,7 +12,6 @@ from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings, Told
 from agreement.tables.options import (
     ChangeOptions,
-    Confirmation,
     ControlOptions,
     Extrapolation,
     FileFormat,
@@ -118,18 +117,25 @@ def changed_options(
         name: reader.fill(getattr(start, name), reader.table(content, name), keys, name)
         for name, keys in TABLE_KEYS.items()
     }
+    labels, methods = reader.table(content, "methods"), {}
+    for label in labels:
+        before, own = start.methods.get(label, Method()), reader.table(labels, label, "methods.")
+        methods[label] = reader.fill(before, own, _METHOD, f"methods.{label}")
+    lines = reader.table(content, "confirm")
+    reader.unknown(lines, list(DOUBTS), "confirm.")
+    confirmed = dict.fromkeys(lines, check.confirmation)
     options = StudyOptions(
         **filled,
         pairing_field_tests=reader.fill(
             start.pairing_field_tests, field_tests, TABLE_KEYS["pairing"], "pairing.field_tests"
         ),
-        methods=start.methods | reader.methods(content, start.methods),
+        methods=start.methods | methods,
         files=start.files | reader.files(content, start.files),
         no_tables=(*start.no_tables, *(f for f, one in files.items() if one == NO_TABLE)),
-        confirm=start.confirm | reader.confirmations(content),
+        confirm=start.confirm | reader.checked(lines, confirmed, "confirm"),
     )
-    before = {} if start.margin.agreed_on is None else {"agreed_on": start.margin.agreed_on}
-    reader.across(options, before | reader.table(content, "margin", quiet=True))
+    agreed = {} if start.margin.agreed_on is None else {"agreed_on": start.margin.agreed_on}
+    reader.across(options, agreed | reader.table(content, "margin", quiet=True))
     return options
 
 
@@ -212,20 +218,6 @@ class _Reader:
             except check.WrongValueError as error:
                 self.wrong(f"'{where}.{key}'", found[key], str(error))
         return good
-
-    def methods(self, content: dict[str, Any], before: dict[str, Method]) -> dict[str, Method]:
-        """Return the tables ``[methods."label"]``."""
-        labels, found = self.table(content, "methods"), {}
-        for label in labels:
-            start, own = before.get(label, Method()), self.table(labels, label, "methods.")
-            found[label] = self.fill(start, own, _METHOD, f"methods.{label}")
-        return found
-
-    def confirmations(self, content: dict[str, Any]) -> dict[str, Confirmation]:
-        """Return the lines of ``[confirm]``."""
-        lines = self.table(content, "confirm")
-        self.unknown(lines, list(DOUBTS), "confirm.")
-        return self.checked(lines, dict.fromkeys(lines, check.confirmation), "confirm")
 
     def files(
         self, content: dict[str, Any], before: dict[str, FileFormat]

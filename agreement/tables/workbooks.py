@@ -143,7 +143,6 @@ def _refuse_oversize(data: bytes) -> None:
 
 
 def _chosen(names: list[str], sheet: str | None) -> str:
-    """Return the name of the sheet to read."""
     if sheet is None and len(names) == 1:
         return names[0]
     if sheet in names:

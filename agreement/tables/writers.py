@@ -54,7 +54,6 @@ def csv_bytes(frame: pd.DataFrame) -> bytes:
 
 
 def _cells(column: "pd.Series[Any]") -> "pd.Series[Any]":
-    """Return a column as text cells."""
     dtype = column.dtype
     if pd.api.types.is_bool_dtype(dtype):
         return column.map({True: "yes", False: "no"})
@@ -81,7 +80,6 @@ def _number(value: Any) -> str:  # a number of Python or numpy
 
 
 def _moment(value: pd.Timestamp) -> str:
-    """Return a date or a time in ISO form."""
     return value.date().isoformat() if value.time() == dt.time() else value.isoformat()
 
 
