@@ -98,12 +98,8 @@ class Replicates:
         ranked = bool(self.scales) and self.scales[which] == "ranked"
         if g < (FEW_ATHLETES if ranked else FEWEST_ATHLETES):
             return ResampledInterval.saying(_TOO_FEW)
-        if g < FEW_FOR_RESAMPLES and not ranked:
-            return self.jackknife_interval(which, confidence_level)
-        return self.bca_interval(which, confidence_level)
-
-    def jackknife_interval(self, which: int = 0, confidence_level: float = 0.95) -> Interval:
-        """Student's interval from the values with each athlete left out, on the scale given."""
+        if g >= FEW_FOR_RESAMPLES or ranked:
+            return self.bca_interval(which, confidence_level)
         to_scale, back = _SCALES[self.scales[which] if self.scales else "plain"]
         with np.errstate(divide="ignore", invalid="ignore"):  # off its scale: not finite
             there, left_out = (

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Floats, Integers
+from agreement.stats.basics.arrays import Floats, Integers, floats
 from agreement.terms import NOT_ENOUGH_DATA
 
 BLOCKS: Final = ("profile_inputs", "sensor", "training_profile")
@@ -35,8 +35,13 @@ def design_of(table: pd.DataFrame, athlete: Integers) -> Explaining:
     counts as the mean. A block needs 10 athletes per coefficient.
     """
     n = int(athlete.max()) + 1
+    mismatches = [np.empty((len(table), 0))]
+    for values in floats(table, "mass_mismatch_pct", "hr_max_mismatch_bpm"):
+        known = np.isfinite(values)
+        if known.mean() >= KNOWN_SHARE and np.ptp(values[known]) > 0:
+            mismatches.append(np.where(known, values, values[known].mean())[:, None])
     found = {
-        "profile_inputs": _mismatches(table),
+        "profile_inputs": np.concatenate(mismatches, axis=1),
         "sensor": _labels(table["sensor"], "unknown"),
         "training_profile": _labels(table["training_profile"], NOT_ENOUGH_DATA),
     }
@@ -112,16 +117,6 @@ class Shares:
             unexplained = np.clip(1.0 - (solved * xy).sum(axis=1) / total, 0.0, 1.0)
             adjusted = 1.0 - unexplained * (n - 1.0) / (n - len(at) - 1.0)
         return np.where(total > 0, adjusted, 0.0)
-
-
-def _mismatches(table: pd.DataFrame) -> Floats:
-    columns = []
-    for name in ("mass_mismatch_pct", "hr_max_mismatch_bpm"):
-        values = table[name].to_numpy(dtype=np.float64)
-        known = np.isfinite(values)
-        if known.mean() >= KNOWN_SHARE and np.ptp(values[known]) > 0:
-            columns.append(np.where(known, values, values[known].mean()))
-    return np.stack(columns, axis=1) if columns else np.empty((len(table), 0))
 
 
 def _labels(values: pd.Series, unknown: str) -> Floats:

@@ -8,7 +8,6 @@ import pandas as pd
 
 from agreement.stats.basics.arrays import floats
 from agreement.stats.basics.intervals import (
-    Interval,
     sd_interval,
     squared_correlation_interval,
     t_interval,
@@ -102,14 +101,19 @@ def _summed_up(part: pd.DataFrame, *, own_form: bool) -> CoveredGroup:
         few = TOO_FEW
     share, of_share = np.nan, OWN_FORM if own_form else TOO_FEW if n < FEWEST_FOR_SHARE else ""
     if not of_share:
-        share, within = _share_explained(part, n)
-    expected = float(part["expected_bias"].astype("float64").mean())
+        known = part[part["expected_bias"].notna() & part["observed_error"].notna()]
+        expected, observed = floats(known, "expected_bias", "observed_error")
+        if len(known) and np.ptp(expected) > 0 and np.ptp(observed) > 0:
+            r = float(np.corrcoef(expected, observed)[0, 1])
+            few_known = min(n, known["athlete_id"].nunique())
+            share, within = r**2, squared_correlation_interval(r, few_known)
+    bias = float(part["expected_bias"].astype("float64").mean())
     bottom = part["top_share_of_hr_max"] - part["hr_span"] / part["hr_max_bpm"]
     told = (
         ("bottom_share_of_hr_max", bottom.median()),
         ("top_share_of_hr_max", part["top_share_of_hr_max"].median()),
         ("extrapolation_se", line),
-        ("expected_bias", expected, None, OWN_FORM if np.isnan(expected) else ""),
+        ("expected_bias", bias, None, OWN_FORM if np.isnan(bias) else ""),
         ("observed_error", mean, of_mean, few),
         ("observed_sd", spread, of_spread, few),
         ("unexplained_sd", unexplained, None, few),
@@ -117,16 +121,6 @@ def _summed_up(part: pd.DataFrame, *, own_form: bool) -> CoveredGroup:
     )
     rows = {row.statistic: row for row in told_rows(told, n=n, n_pairs=len(part))}
     return CoveredGroup(rows, frozenset(pair_keys(part)))
-
-
-def _share_explained(part: pd.DataFrame, n: int) -> tuple[float, Interval]:
-    """Return the squared correlation of error and expected bias, and its interval."""
-    known = part[part["expected_bias"].notna() & part["observed_error"].notna()]
-    expected, observed = floats(known, "expected_bias", "observed_error")
-    if not len(known) or np.ptp(expected) == 0 or np.ptp(observed) == 0:
-        return np.nan, Interval(np.nan, np.nan)
-    r = float(np.corrcoef(expected, observed)[0, 1])
-    return r**2, squared_correlation_interval(r, min(n, known["athlete_id"].nunique()))
 
 
 RECORD: Final = recorded("""

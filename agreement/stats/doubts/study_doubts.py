@@ -56,10 +56,14 @@ def study_doubts(
     odd_ones = [(name, odd_methods(own)) for name, own in pairing.pairs.groupby(table)]
     methods = same_methods(pairing.daily)
     methods += swapped_columns(laboratory.frame, estimates, pairing.repeats, pairing.daily)
-    alike = _twins(laboratory, pairing)
+    alike = twins(laboratory.frame, pairing.pairs, pairing.daily)
+    shown = _shown(
+        f"'{one.first}' and '{one.second}' ({one.lab[0]:g} and {one.lab[1]:g} mL/kg/min)"
+        for one in alike
+    )
     return (
         *laboratory_doubts(study, laboratory),
-        *_problems(study, alike, "lab_tests", "athlete_id"),
+        *_problems(study, [odd("twins", shown=shown)][: len(alike)], "lab_tests", "athlete_id"),
         *_problems(study, _series(daily), "field_estimates", "athlete_id"),
         *_problems(study, odd_columns(laboratory.frame, pairing.repeats), "lab_tests"),
         *_problems(study, mixed),
@@ -87,15 +91,6 @@ def _problems(
         file = one.file or study.names.get(place, "")
         header = study.options.header(place, one.column) if one.column else column
         yield doubt(study.options, one.code, file, one.what, one.remedy, row=one.row, column=header)
-
-
-def _twins(laboratory: LaboratoryValues, pairing: Pairing) -> Iterator[Odd]:
-    if alike := twins(laboratory.frame, pairing.pairs, pairing.daily):
-        told = (
-            f"'{one.first}' and '{one.second}' ({one.lab[0]:g} and {one.lab[1]:g} mL/kg/min)"
-            for one in alike
-        )
-        yield odd("twins", shown=_shown(told))
 
 
 def _series(daily: pd.DataFrame) -> Iterator[Odd]:

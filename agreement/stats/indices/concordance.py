@@ -45,39 +45,28 @@ def intraclass_correlation(
     .. [2] McGraw KO, Wong SP. Forming inferences about some intraclass correlation coefficients.
        Psychol Methods 1996;1:30-46.
     """
-    tail = (1 - checked_share("confidence_level", confidence_level)) / 2
-    value, low, high = (_absolute if form == "A,1" else _consistent)(squares, tail)
-    return value, Interval(low, high)
-
-
-def _consistent(s: MeanSquares, tail: float) -> tuple[float, float, float]:
-    """(F - 1)/(F + k - 1) for the ratio of two mean squares, and the same at its bounds."""
-    if s.error <= 0:
-        return 1.0, 1.0, 1.0
-    ratio, df = s.athletes / s.error, (s.n - 1) * (s.k - 1)
-    bounds = (
-        ratio,
-        ratio / special.fdtri(s.n - 1, df, 1 - tail),
-        ratio * special.fdtri(df, s.n - 1, 1 - tail),
-    )
-    value, low, high = (float((f - 1) / (f + s.k - 1)) for f in bounds)
-    return value, low, high
-
-
-def _absolute(s: MeanSquares, tail: float) -> tuple[float, float, float]:
-    n, k = s.n, s.k
+    share = 1 - (1 - checked_share("confidence_level", confidence_level)) / 2
+    s, n, k = squares, squares.n, squares.k
+    if form == "C,1":  # (F - 1)/(F + k - 1) for the ratio of two mean squares, and at its bounds
+        if s.error <= 0:
+            return 1.0, Interval(1.0, 1.0)
+        ratio, df = s.athletes / s.error, (n - 1) * (k - 1)
+        lower, upper = special.fdtri(n - 1, df, share), special.fdtri(df, n - 1, share)
+        bounds = (ratio, ratio / lower, ratio * upper)
+        value, low, high = (float((f - 1) / (f + k - 1)) for f in bounds)
+        return value, Interval(low, high)
     r = (s.athletes - s.error) / (s.athletes + (k - 1) * s.error + k * (s.methods - s.error) / n)
     if r >= 1.0:  # no noise, or less than the spread between athletes can be told from
-        return 1.0, 1.0, 1.0
+        return 1.0, Interval(1.0, 1.0)
     a, b = k * r / (n * (1 - r)), 1 + k * r * (n - 1) / (n * (1 - r))
     df = (a * s.methods + b * s.error) ** 2 / (
         (a * s.methods) ** 2 / (k - 1) + (b * s.error) ** 2 / ((n - 1) * (k - 1))
     )
-    lower, upper = special.fdtri(n - 1, df, 1 - tail), special.fdtri(df, n - 1, 1 - tail)
+    lower, upper = special.fdtri(n - 1, df, share), special.fdtri(df, n - 1, share)
     noise = k * s.methods + (k * n - k - n) * s.error
     low = n * (s.athletes - lower * s.error) / (lower * noise + n * s.athletes)
     high = n * (upper * s.athletes - s.error) / (noise + n * upper * s.athletes)
-    return float(r), float(low), float(high)
+    return float(r), Interval(float(low), float(high))
 
 
 FEWEST_CONCORDANT: Final = (
