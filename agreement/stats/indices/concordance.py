@@ -50,7 +50,7 @@ def intraclass_correlation(
     if form == "C,1":  # (F - 1)/(F + k - 1) for the ratio of two mean squares, and at its bounds
         if s.error <= 0:
             return 1.0, Interval(1.0, 1.0)
-        ratio, df = s.athletes / s.error, (n - 1) * (k - 1)
+        ratio, df = s.athletes / s.error, float((n - 1) * (k - 1))
         lower, upper = special.fdtri(n - 1, df, share), special.fdtri(df, n - 1, share)
         bounds = (ratio, ratio / lower, ratio * upper)
         value, low, high = (float((f - 1) / (f + k - 1)) for f in bounds)
