@@ -30,11 +30,7 @@ def _declared(*names: str) -> Iterator[Analysis]:
 
 
 def _in_order(records: list[Analysis]) -> tuple[Analysis, ...]:
-    """
-    Return records by their places.
-
-    Raises ValueError if two have one name or one place, or one takes the result of a later one.
-    """
+    """Return records by their places."""
     ordered = sorted(records, key=lambda one: one.place)
     places: dict[str, int] = {}
     for one in ordered:

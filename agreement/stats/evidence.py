@@ -16,11 +16,6 @@ class EarlierReport:
     look: int  # which planned look it took
     pairs: dict[str, int]  # pairs of each ``method/mode`` at the first report of that look
 
-    def grew_unseen(self, method: str, mode: str, n_pairs: int, look: int) -> bool:
-        """Whether pairs were added and judged again without counting a look."""
-        before = self.pairs.get(f"{method}/{mode}", n_pairs)
-        return self.against is not None and look == self.look and n_pairs > before
-
 
 @dataclass(frozen=True, slots=True)
 class Evidence:

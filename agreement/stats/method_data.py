@@ -74,11 +74,7 @@ class NotEstimable(ValueError):
 
 
 def require_enough(n: int) -> None:
-    """
-    Refuse limits of fewer athletes than a report shows them for.
-
-    Raises NotEstimable with fewer than 10 athletes.
-    """
+    """Refuse limits of fewer athletes than a report shows them for: 10."""
     if n < FEW_FOR_REPORTS:
         raise NotEstimable(f"{too_few_athletes(n)}.", TOO_FEW)
 

@@ -551,7 +551,7 @@ PARTS = {
         "mixture_quantiles",
         *("jackknife_error", "quiet_pingouin", "caution"),
     ),
-    *("judged_together", "p_of_limits"),
+    *("judged_together", "p_of_limits", "rests_on_few"),
     *("uneven_along", "pooled_biases", "athletes_by_profile", "holm_over_all", "all_counted"),
     *("log_size", "overlapping_df", "methods_compared"),
     *("random_effects", "moderator", "admitted"),  # test_several_studies.py

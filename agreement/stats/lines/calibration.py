@@ -205,11 +205,7 @@ def calibration(
 
 
 def calibration_of(data: MethodData) -> Calibration:
-    """
-    Calibration of one method and mode.
-
-    Raises NotEstimable with fewer than 5 athletes, or field values that do not vary.
-    """
+    """Calibration of one method and mode."""
     try:
         return calibration(data.field, data.lab, athlete=data.athlete, rng=data.seed)
     except ValueError as error:

@@ -74,15 +74,10 @@ def linearity(
 
 
 def linearity_of(data: MethodData) -> Linearity:
-    """
-    Test of a straight line of one method and mode, for the results table: 99 simulations.
-
-    Raises NotEstimable where there is no Passing-Bablok line, when athletes have several pairs (the
-        test takes them as independent), and above 1000 pairs (simulation would take minutes).
-    """
-    if data.clustered:
+    """Test of a straight line of one method and mode, for the results table: 99 simulations."""
+    if data.clustered:  # the test takes pairs as independent
         raise NotEstimable("the test takes one pair per athlete.")
-    if data.n_pairs > MOST_SIMULATED:
+    if data.n_pairs > MOST_SIMULATED:  # it would take minutes
         raise NotEstimable(f"not simulated above {MOST_SIMULATED} pairs.")
     return linearity(data.field, data.lab, n_simulations=99, rng=data.seed)
 

@@ -251,14 +251,9 @@ def own_doubts(pairs: pd.DataFrame) -> dict[str, OwnDoubts]:
 
 
 def own_correction_of(data: MethodData) -> OwnCorrection:
-    """
-    Own corrections of one method and mode.
-
-    Raises NotEstimable with fewer than 8 athletes who came twice: lasting and passing are then not
-        told apart.
-    """
+    """Own corrections of one method and mode."""
     visits = np.bincount(data.athlete, minlength=data.n)
-    if int((visits >= 2).sum()) < FEWEST_REPEATED:
+    if int((visits >= 2).sum()) < FEWEST_REPEATED:  # lasting and passing are not told apart
         raise NotEstimable(f"fewer than {FEWEST_REPEATED} athletes came twice or more.")
     field, lab = (np.bincount(data.athlete, x) / visits for x in (data.field, data.lab))
     line = False  # as the squad's calibration, where it has one

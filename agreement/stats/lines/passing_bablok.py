@@ -241,13 +241,7 @@ def passing_bablok(
 
 
 def passing_bablok_of(data: MethodData) -> PassingBablok:
-    """
-    Passing-Bablok line of field on laboratory.
-
-    With several pairs of an athlete the intervals are percentiles of a bootstrap over athletes.
-
-    Raises ValueError when the pairs do not give a line.
-    """
+    """Passing-Bablok line of field on laboratory; with several pairs of an athlete over athletes."""
     fit = passing_bablok(data.field, data.lab)
     if not data.clustered:
         return fit

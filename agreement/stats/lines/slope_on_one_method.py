@@ -74,11 +74,7 @@ class OnOneMethod(Result):
 
 
 def drift_of(data: MethodData) -> Drift:
-    """
-    Drift of one method and mode.
-
-    Raises NotEstimable with fewer than 5 athletes, or when all tests lie within less than 30 days.
-    """
+    """Drift of one method and mode."""
     days = days_since_first(data.pairs)
     if data.n < FEWEST_FOR_DRIFT:
         raise NotEstimable(f"{too_few_athletes(data.n)} to see a drift.", TOO_FEW)

@@ -184,9 +184,12 @@ def structural_slope(
     error = _error(dx, dy, ols, codes, n)
     share = float(shares.mean())
     noise = share * laboratory.variance * df / sxx
-    ends = Interval(
-        *(1.0 - noise / _f_quantile(tail, laboratory.df, n - 1) for tail in (_TAIL, 1.0 - _TAIL))
-    )
+    tails = (_TAIL, 1.0 - _TAIL)
+    if isinf(laboratory.df):
+        quantiles = [(n - 1) / float(special.chdtri(n - 1, tail)) for tail in tails]
+    else:
+        quantiles = [float(special.fdtri(laboratory.df, n - 1, tail)) for tail in tails]
+    ends = Interval(*(1.0 - noise / quantile for quantile in quantiles))
     sums = (sxx / df, float(dy @ dy) / df, float(dx @ dy) / df)
     reliability, of_ols = 1.0 - noise, t_interval(ols, error, n - 2)
     slope = ols / reliability if reliability > 0.0 else nan
@@ -208,12 +211,7 @@ def structural_slope(
 
 @once
 def structural_of(data: MethodData) -> StructuralSlope:
-    """
-    Structural slope of one method and mode, for the results table.
-
-    Raises NotEstimable with fewer than 10 athletes, an unknown laboratory error, or equal
-        laboratory values.
-    """
+    """Structural slope of one method and mode, for the results table."""
     require_enough(data.n)
     laboratory, shares = laboratory_of(data), 1.0 / lab_tests_behind(data)
     try:
@@ -235,12 +233,6 @@ def _error(dx: Floats, dy: Floats, ols: float, codes: Integers, n: int) -> float
     with np.errstate(divide="ignore", invalid="ignore"):
         slopes = (xy - sx * sy / count) / (xx - sx * sx / count)
     return float(jackknife_error(slopes))
-
-
-def _f_quantile(share: float, first: float, second: int) -> float:
-    if isinf(first):
-        return second / float(special.chdtri(second, share))
-    return float(special.fdtri(first, second, share))
 
 
 def _p_of_one(

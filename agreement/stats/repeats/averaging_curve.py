@@ -87,7 +87,11 @@ def averaging_curve_of(data: MethodData) -> AveragingCurve:
     sources, z = sources_of(data), z_of(0.95)
     noise, persistent = sources.lasting[0]
     once, drawn, left_out = (
-        lasting[:, None] + noise.variance[:, None] * _kept(noise.correlation)
+        lasting[:, None]
+        + noise.variance[:, None]
+        * np.stack(
+            [kept_share(days, noise.correlation) for days in range(1, MOST_DAYS + 1)], axis=1
+        )
         for noise, lasting in sources.lasting
     )
     reason = f"{NOT_ESTIMABLE}: one day per visit"
@@ -110,11 +114,6 @@ def kept_share(days: int, correlation: Floats) -> Floats:
     k = np.arange(1, days)
     powers = np.asarray(correlation, dtype=np.float64)[..., None] ** k
     return np.asarray((1.0 + 2.0 * (powers * (1.0 - k / days)).sum(axis=-1)) / days)
-
-
-def _kept(correlation: Floats) -> Floats:
-    """Return `kept_share` of 1 ... 14 days; shape (R, 14)."""
-    return np.stack([kept_share(m, correlation) for m in range(1, MOST_DAYS + 1)], axis=1)
 
 
 def _observed(sources: Sources, z: float) -> tuple[tuple[Point, ...], int, int]:

@@ -70,13 +70,7 @@ class VisitSums:
 
 
 def visit_sums(values: Floats, athlete: Integers, n: int) -> VisitSums:
-    """
-    Sum up values of shape (V, k) by athlete.
-
-    values: shape (V, k).
-    athlete: shape (V,).
-    n: athletes, with and without visits here.
-    """
+    """Sum up values of shape (V, k) by athlete, of n with and without visits here."""
     centred = values - values.mean(axis=0)
     count = np.bincount(athlete, minlength=n).astype(np.float64)
     means = _by_athlete(athlete, centred, n) / np.maximum(count, 1.0)[:, None]
@@ -143,8 +137,7 @@ def day_sums(daily: pd.DataFrame, visit: Integers, athlete: Integers) -> DaySums
     Sum up daily differences.
 
     daily: columns date, field, lab; sorted by visit, then date; one row per day.
-    visit: shape (n_days,). Visit of each day, 0 ... V - 1.
-    athlete: shape (V,). Athlete of each visit, 0 ... G - 1.
+    visit, athlete: visit of each day, 0 ... V - 1, and athlete of each visit, 0 ... G - 1.
 
     A day's noise correlates with that of t days later by rho to the power t. Whitened by the day
     before it, a visit's likelihood is a sum over its days.

@@ -236,12 +236,7 @@ def laboratory_repeatability(
 
 
 def field_repeatability(daily: pd.DataFrame) -> Repeatability:
-    """
-    Typical error of a field method: between the days of one pairing window.
-
-    daily: columns athlete_id, lab_test_id, field, of one method and mode.
-    Raises NotEstimable when no window holds two days.
-    """
+    """Typical error of a field method: between the days of one pairing window."""
     found = repeatability(daily["field"], daily["lab_test_id"], athlete=daily["athlete_id"])
     return replace(found, of_days=True)
 

@@ -112,12 +112,7 @@ def admitted(gap_days: ArrayLike, athlete: ArrayLike) -> Flags:
 
 
 def ageing_of(data: MethodData) -> Ageing:
-    """
-    Ageing of the readings of one method and mode, day by day before they are summarised.
-
-    Raises NotEstimable with fewer than 10 athletes who have 3 readings over 3 weeks or more before
-        their tests.
-    """
+    """Ageing of the readings of one method and mode, day by day before they are summarised."""
     daily = data.daily
     kept = daily[admitted(daily["gap_days"], daily["athlete_id"])]
     if kept["athlete_id"].nunique() < FEWEST_AGEING:
@@ -205,11 +200,7 @@ def ageing_bins(
 
 
 def ageing_bins_of(data: MethodData) -> AgeingBins:
-    """
-    Errors by age of the readings of one method and mode, day by day before they are summarised.
-
-    Raises NotEstimable as `ageing_bins`.
-    """
+    """Errors by age of the readings of one method and mode, day by day as they were read."""
     daily = data.daily
     return ageing_bins(
         daily["field"].to_numpy(np.float64) - daily["lab"].to_numpy(np.float64),

@@ -74,9 +74,6 @@ def control_of(data: MethodData) -> Control:
     """
     Tell the laboratory's drift from the field method's by the control.
 
-    Raises NotEstimable without a control in the mode of the laboratory tests, with fewer than 5
-        tests of it or all within 30 days, or where the difference has no drift to set beside it.
-
     The difference is field minus laboratory, so its drift is the field's less the laboratory's. The
     control's tests are independent of the athletes' differences; the interval of the sum is MOVER's
     [1]_ (memory). A person's own change would look like the laboratory's: a calibrator has none.

@@ -72,8 +72,6 @@ def no_method_of(data: MethodData) -> NoMethod:
     r"""
     Put the verdict's questions to a constant.
 
-    Raises NotEstimable with fewer than 10 athletes, or a squad without any spread.
-
     Each athlete's constant is the mean laboratory value of the others, so it knows nothing of him.
     Errors are squared, averaged by athlete, and athletes weigh the same; the interval of the ratio
     of both means is the jackknife's on the log scale [1]_, by athlete.

@@ -40,11 +40,8 @@ class NoNumber(Result):
 
 
 def no_number_of(data: MethodData) -> NoNumber:
-    """
-    Count the people whom one method and mode leaves without a number.
-
-    Raises NotEstimable: of given values: whoever got none has no row.
-    """
+    """Count the people whom one method and mode leaves without a number."""
+    # of given values whoever got none has no row
     if data.asked is None or data.asked.empty:
         raise NotEstimable("who got no value of this method is not in the study.")
     return NoNumber(len(data.asked), int((~data.asked["served"]).sum()), data.n_pairs)

@@ -284,8 +284,8 @@ def judged(
         outcome, code = "undecided", TOO_FEW
     else:
         outcome, code = judgement.outcome, judgement.code
-    if earlier is not None:
-        known["look_not_counted"] = earlier.grew_unseen(method, mode, n_pairs, agreed.look)
+    if earlier is not None and earlier.against is not None and earlier.look == agreed.look:
+        known["look_not_counted"] = n_pairs > earlier.pairs.get(f"{method}/{mode}", n_pairs)
     return Verdict(outcome=outcome, code=code, **known)
 
 
