@@ -62,9 +62,10 @@ def test_decimals_are_those_of_the_record():
     assert ">0.123<" in Cell("trend/m/run/all/p_slope", 0.1234).shown()
     assert ">0.12<" in Cell("trend/m/run/all/slope_on_mean", 0.1234).shown()
     share = Cell("repeatability/m/run/all/coefficient_of_variation", 0.01234, 0.01, 0.02)
-    assert (">1.2 %<" in share.percent(), ">1.0 % to 2.0 %<" in share.percent_interval()) == (
-        True,
-    ) * 2
+    assert (
+        ">1.2 %<" in share.shown(percent=True),
+        ">1.0 % to 2.0 %<" in share.interval(percent=True),
+    ) == (True,) * 2
 
 
 @pytest.mark.parametrize("value", [46.15, 0.25, -0.05, -3.45, 2.675, 46.15 + 7e-15, 1e9 + 0.05])

@@ -6,7 +6,7 @@ filters here writes its number with the key of the line that it came from. Every
 """
 
 from collections.abc import Iterator, Mapping
-from functools import cache
+from functools import cache, partial
 from math import isfinite
 from typing import Any, Final, Literal
 
@@ -159,18 +159,13 @@ def _environment() -> Environment:
     )
     found.filters |= {
         "value": Cell.shown,
-        "percent": Cell.percent,
+        "percent": partial(Cell.shown, percent=True),
         "interval": Cell.interval,
-        "percent_interval": Cell.percent_interval,
+        "percent_interval": partial(Cell.interval, percent=True),
         "stacked": Cell.stacked,
         "with_interval": Cell.with_interval,
-        "plain": plain,
-        "reads": reads,
-        "ends": ends,
-        "one_end": one_end,
-        "follows": follows,
-        "counted": counted,
         "listed": _listed,
         "share": _share,
     }
+    found.filters |= {one.__name__: one for one in (plain, reads, ends, one_end, follows, counted)}
     return found

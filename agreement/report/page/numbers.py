@@ -64,10 +64,12 @@ class Cell:
     def _statistic(self) -> str:
         return self.key.rpartition("/")[2]
 
-    def shown(self, *, sign: bool = False) -> Markup:
-        """Return the value as markup that names its line of the results table; "" if unknown."""
+    def shown(self, *, sign: bool = False, percent: bool = False) -> Markup:
+        """Return the value, a share in per cent, as markup that names its line; "" if unknown."""
         if not self.known:
             return Markup("")
+        if percent:
+            return self.mark(f"{plain(100 * self.value, self._of_hundred, sign=sign)} %")
         is_p = self._statistic.startswith("p_")
         if is_p and self.value < SMALLEST_P:  # a probability is never printed as nought
             return self.mark(f"below {SMALLEST_P:g}")
@@ -77,25 +79,17 @@ class Cell:
         """Return a text that says this number, naming its line of the results table."""
         return Markup('<span data-statistic="{}">{}</span>').format(self.key, text)
 
-    def percent(self, *, sign: bool = False) -> Markup:
-        """Return a share in per cent, as `shown`."""
-        if not self.known:
-            return Markup("")
-        return self.mark(f"{self._in_hundred(self.value, sign=sign)} %")
+    @property
+    def _of_hundred(self) -> int:
+        """Decimals of a share in per cent."""
+        return max(self.digits - 2, 0)
 
-    def _in_hundred(self, share: float, *, sign: bool = False) -> str:
-        return plain(100 * share, max(self.digits - 2, 0), sign=sign)
-
-    def percent_interval(self) -> Markup:
-        """Return the interval of a share in per cent, as `interval`."""
-        if not (isfinite(self.low) and isfinite(self.high)):
-            return Markup("")
-        low, high = map(self._in_hundred, (self.low, self.high))
-        return self.mark_interval(f"{low} % to {high} %")
-
-    def interval(self) -> Markup:
+    def interval(self, *, percent: bool = False) -> Markup:
         """Return "low to high" as markup that names its line, or "" if there is no interval."""
         words = span(self.low, self.high, self.digits)
+        if percent and words:
+            ends = (f"{plain(100 * end, self._of_hundred)} %" for end in (self.low, self.high))
+            words = " to ".join(ends)
         return self.mark_interval(words) if words else Markup("")
 
     def mark_interval(self, text: str) -> Markup:
@@ -110,24 +104,18 @@ class Cell:
             return self.shown()
         return Markup("{} ({})").format(self.shown(), interval)
 
-    def stacked(self, *, sign: bool = False) -> Markup:
+    def stacked(self, *, sign: bool = False, percent: bool = False) -> Markup:
         """Return the value with its interval on a line below, or why there is none, as markup."""
-        if not self.known:
-            return self.missing
-        interval = self.interval()
-        value = self.shown(sign=sign)
-        return value + Markup("<br>") + interval if interval else value
+        both = (self.shown(sign=sign, percent=percent), self.interval(percent=percent))
+        return Markup("<br>").join(filter(None, both)) if self.known else self.missing
 
     def told(self, how: str = "") -> Markup:
         """Return the value as markup; `how`: with its sign (+), in per cent (%), its interval below (|)."""
-        sign = "+" in how
-        if "%" in how:
-            percent, interval = self.percent(sign=sign), self.percent_interval()
-            both = "|" in how and interval
-            return Markup("<br>").join([percent, interval]) if both else percent or self.missing
+        sign, percent = "+" in how, "%" in how
         if "|" in how:
-            return self.stacked(sign=sign)
-        return self.shown(sign=sign)
+            return self.stacked(sign=sign, percent=percent)
+        shown = self.shown(sign=sign, percent=percent)
+        return shown or (self.missing if percent else shown)
 
     @property
     def missing(self) -> Markup:

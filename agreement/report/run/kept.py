@@ -114,17 +114,14 @@ class Kept:
             content = json.loads((folder / PROVENANCE).read_bytes())
             if again is None or (again.key, again.whole) != (self.key, self.whole):
                 return
+            cells = notebook["cells"]
             body = {
                 "earlier": self.earlier,
                 "next": _for_the_next(folder, content, untouched=True),
                 "question": self.question,
                 "toml": self.toml,
                 "title": content["options"]["study"]["title"] or content["study"],
-                "heading": next(
-                    n
-                    for n, cell in enumerate(notebook["cells"])
-                    if "report.heading(" in cell["source"]
-                ),
+                "heading": ["report.heading(" in one["source"] for one in cells].index(True),
                 "provenance": content,
                 "notebook": notebook,
                 "files": {

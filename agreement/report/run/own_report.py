@@ -23,22 +23,12 @@ if TYPE_CHECKING:  # who seals a report that another process made needs none of 
 
 _MOST: Final = 4_000_000_000  # bytes of one table
 _TYPES: Final[dict[str, type | tuple[type, ...]]] = {
-    "written_by": str,
-    "version": str,
-    "created": str,
-    "python": str,
-    "dependencies": dict,
-    "study": str,
+    **dict.fromkeys(("written_by", "version", "created", "python", "study", "command"), str),
+    **dict.fromkeys(("dependencies", "options", "outputs", "rows_of_few"), dict),
+    **dict.fromkeys(("shared", "rows_of_people"), bool),
+    **dict.fromkeys(("inputs", "small_groups"), list),
     "kind": (str, type(None)),
-    "command": str,
     "seed": int,
-    "inputs": list,
-    "options": dict,
-    "outputs": dict,
-    "shared": bool,
-    "rows_of_people": bool,
-    "small_groups": list,
-    "rows_of_few": dict,
 }
 KINDS: Final = ("squad", "validation", "audit", "brief", None)
 _AGAIN: Final = "Run the report again."

@@ -200,17 +200,10 @@ def _read_figure(number: int, entry: Any, found: PublishedFile) -> None:
         found.left_out += 1
         return
     text = {name: str(entry[name]) for name in ("analysis", "method", "mode", "statistic")}
-    found.figures.append(
-        Figure(
-            number,
-            **text,
-            group=str(entry.get("group", "all")),
-            value=float(entry["value"]),
-            digits=entry["digits"],
-            convention=str(entry.get("convention", DEFAULT)),
-            origin=str(entry.get("origin", PRINTED)),
-        )
-    )
+    usual = {"group": "all", "convention": DEFAULT, "origin": PRINTED}
+    text |= {name: str(entry.get(name, one)) for name, one in usual.items()}
+    figure = Figure(number, **text, value=float(entry["value"]), digits=entry["digits"])
+    found.figures.append(figure)
 
 
 def _faults(entry: Mapping[str, Any]) -> Iterator[str]:

@@ -117,14 +117,17 @@ async def _run(
 
         notebook = nbformat.reads(template, as_version=4)
         cell = injected(notebook, parameters_source(parameters))
-        client = NotebookClient(
-            notebook,
-            kernel_manager_class=OwnInterpreter,
-            timeout=CELL_TIMEOUT_S,
-            record_timing=False,
-            store_widget_state=False,
-            shutdown_kernel="immediate",  # by then it has written all, or it is to stop at once
-        )
+        plain: dict[str, Any] = {
+            "record_timing": False,
+            "store_widget_state": False,
+            "timeout": CELL_TIMEOUT_S,
+        }
+        # by the end it has written all, or it is to stop at once
+        own: dict[str, Any] = {
+            "kernel_manager_class": OwnInterpreter,
+            "shutdown_kernel": "immediate",
+        }
+        client = NotebookClient(notebook, **own, **plain)
         client.km = manager  # already starting; the client, which owns it, shuts it down
         await _execute(client, progress)
         cell.source = parameters_source(kept)
@@ -188,15 +191,14 @@ def section_names(cells: list[Any]) -> list[str]:
 
 def injected(notebook: Any, source: str) -> Any:
     """Put a cell with `source` after the cell tagged `parameters` and return it."""
-    cell = type(notebook)(
-        cell_type="code",
-        execution_count=None,
-        id="injected-parameters",
-        metadata=type(notebook)(tags=["injected-parameters"]),
-        outputs=[],
-        source=source,
-    )
-    cells = notebook["cells"]
+    name, of_kind, cells = "injected-parameters", type(notebook), notebook["cells"]
+    code: dict[str, Any] = {
+        "cell_type": "code",
+        "execution_count": None,
+        "outputs": [],
+        "source": source,
+    }
+    cell = of_kind(code, id=name, metadata=of_kind(tags=[name]))
     tagged = (n for n, one in enumerate(cells) if "parameters" in one["metadata"].get("tags", []))
     cells.insert(next(tagged) + 1, cell)
     return cell

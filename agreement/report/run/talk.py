@@ -5,7 +5,6 @@ import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
-from math import isnan
 from pathlib import Path
 from textwrap import shorten
 from typing import TYPE_CHECKING, Final
@@ -118,13 +117,8 @@ def protocols_json() -> str:
     """Return one array of all protocols; what has no value is null."""
     from agreement.physiology.field_tests import protocols_frame
 
-    rows = [
-        {
-            key: None if isinstance(value, float) and isnan(value) else value
-            for key, value in row.items()
-        }
-        for row in protocols_frame().to_dict("records")
-    ]
+    frame = protocols_frame().astype(object)
+    rows = frame.where(frame.notna(), None).to_dict("records")
     return json.dumps(rows, indent=1)
 
 

@@ -145,17 +145,13 @@ def _card(athlete: str, own: list[dict[Any, Any]], facts: CardFacts, name: Names
     known = [place for place in ranked if isfinite(rows[place]["lab_equivalent"])]
     best = known[0] if known else None
     tests = facts.rows["tests"].of(athlete)
-    card = {
+    card = dict.fromkeys(("lab", "noise", "lab_change", "picture"), "") | {
         "athlete": athlete,
         "lacking": facts.lacking.get(athlete, NO_SESSIONS),
         "others": [f"{name(*place)} {_equivalent(rows[place])}" for place in known[1:]],
         "inputs": _inputs(facts.rows["inputs"].of(athlete), name),
         "notes": _notes(rows, best, name),
         "best": "" if best is None else name(*best),
-        "lab": "",
-        "noise": "",
-        "lab_change": "",
-        "picture": "",
     }
     if len(tests["date"]):
         place, error = best or ranked[0], facts.noise.get(str(tests["mode"][-1]))

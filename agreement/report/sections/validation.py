@@ -153,10 +153,8 @@ def same_numbers_block(methods: Iterable[tuple[str, MethodData]]) -> Block:
     rows = [
         (
             one.statistic,
-            with_minus(f"{one.ours:.8g}"),
-            with_minus(f"{one.theirs:.8g}"),
-            code(one.function),
-            str(one.digits),
+            *(with_minus(f"{number:.8g}") for number in (one.ours, one.theirs)),
+            *(code(one.function), str(one.digits)),
         )
         for one in same_numbers(pairs, most.options.margin.limit)
     ]

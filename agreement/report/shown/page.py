@@ -83,13 +83,9 @@ class Page:
                 named = (told.card_facts, told.title, told.numbers.name, day)
                 pages = dict(card_pages.card_files(told.cards, *named))
             cards = told.stage.rows(told.cards)
-            self._made[kind] = OfAthletes(
-                kind,
-                {} if cards is None else {"athlete_cards": made_table("athlete_cards", cards)},
-                pages,
-                told.stage.kept_back,
-                told.stage.of_few,
-            )
+            made = {} if cards is None else {"athlete_cards": made_table("athlete_cards", cards)}
+            few = (told.stage.kept_back, told.stage.of_few)
+            self._made[kind] = OfAthletes(kind, made, pages, *few)
         return self._made[kind]
 
     def tables(self) -> dict[str, MadeTable]:

@@ -144,25 +144,17 @@ class Grown:
                 for place, (_, lines) in enumerate(drawn)
             ]
             draw.append(drawing(facet, titles=titles, share="y", panel=None))
-            shown = [
-                picture(
-                    "history",
-                    draw,
-                    [run_caption(lines, margin=margin.limit).of(name) for name, lines in drawn],
-                    panels=len(drawn),
-                    height=2.2,
-                )
-            ]
+            words = [run_caption(lines, margin=margin.limit).of(name) for name, lines in drawn]
+            shown = [picture("history", draw, words, panels=len(drawn), height=2.2)]
         places = zip(history["date"], history["method"], history["mode"], strict=True)
         told = history.assign(report=[f"{day}: {self.name(*place)}" for day, *place in places])
         columns = (
             f"report: report; athletes: n .0; pairs: n_pairs .0; bias ({UNIT}): bias; "
             "lower limit: lower_limit; upper limit: upper_limit; verdict: verdict"
         )
-        words = heading("Earlier reports of this study") + frame_table(
-            "Every report of this study", told.astype({"verdict": "str"}), columns
-        )
-        return shown, words
+        listed = told.astype({"verdict": "str"})
+        block = frame_table("Every report of this study", listed, columns)
+        return shown, heading("Earlier reports of this study") + block
 
 
 def _drifts(both: tuple[Cell, Cell]) -> Markup:

@@ -56,17 +56,10 @@ class Start:
         self.propose.on_click(lambda _: self._try(self.read_files))
         self.check.on_click(lambda _: self._try(self.take_and_check))
         self.report.on_click(lambda _: self._try(self.write_report))
-        self.panel = widgets.VBox(
-            [
-                widgets.HBox([self.files, self.dropped, self.folder]),
-                widgets.HBox([self.name, self.propose]),
-                self.table,
-                self.asked,
-                widgets.HBox([self.check, self.report]),
-                self.said,
-                self.page,
-            ]
-        )
+        chosen = widgets.HBox([self.files, self.dropped, self.folder])
+        above = [chosen, widgets.HBox([self.name, self.propose]), self.table, self.asked]
+        below = [widgets.HBox([self.check, self.report]), self.said, self.page]
+        self.panel = widgets.VBox(above + below)
 
     @property
     def study(self) -> Path:
