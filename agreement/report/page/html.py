@@ -42,7 +42,12 @@ class PageDraft:
         elif "verdict" in tags or not self.sections:
             self.lead.append(html)
         else:
-            self.sections[-1].append(_folded(html) if "details" in tags else html)
+            own, inner, more = html.partition("<details")
+            folded = bool(inner) and not own.strip() and "<details" not in more  # already
+            if "details" in tags and not folded:  # under its own caption, of no part folded in it
+                found = re.search(r"<caption>(.*?)</caption>", own, flags=re.DOTALL)
+                html = fold(Markup(found[1]) if found else "Details", Block(html)).html
+            self.sections[-1].append(html)
 
     def open_section(self, heading: Text) -> None:
         """Begin a section with a second-level heading; its id is made of the words, used once."""
@@ -183,12 +188,3 @@ def _output_html(output: Any) -> Markup:
     if "text/html" in output["data"]:
         return Markup(output["data"]["text/html"]).strip()
     return element("pre", output["data"].get("text/plain", ""))
-
-
-def _folded(html: str) -> str:
-    """Fold a piece away under its own first caption, not that of a part folded in it, or a plain word."""
-    own, inner, more = html.partition("<details")
-    if inner and not own.strip() and "<details" not in more:
-        return html  # folded already
-    found = re.search(r"<caption>(.*?)</caption>", own, flags=re.DOTALL)
-    return fold(Markup(found[1]) if found else "Details", Block(html)).html

@@ -80,6 +80,7 @@ def write_made(
 PACKAGE_FILE: Final = "datapackage.json"
 PROFILE: Final = "https://datapackage.org/profiles/2.0/datapackage.json"
 _COUNTS: Final = frozenset({"n", "n_pairs", "look"})
+_KINDS: Final = {"b": "boolean", "i": "integer", "u": "integer", "f": "number", "M": "date"}
 
 
 def write_datapackage(described: list[dict[str, Any]], results: pd.DataFrame, folder: Path) -> Path:
@@ -119,16 +120,9 @@ def _resource(name: str, frame: pd.DataFrame) -> dict[str, Any]:
 
 
 def _kind(column: pd.Series) -> str:
-    """Return the type of a column in the words of the standard."""
-    if column.name in _COUNTS:  # whole, also where a table was read back with cells missing
-        return "integer"
-    if pd.api.types.is_bool_dtype(column):
-        return "boolean"
-    if pd.api.types.is_integer_dtype(column):
-        return "integer"
-    if pd.api.types.is_float_dtype(column):
-        return "number"
-    return "date" if pd.api.types.is_datetime64_any_dtype(column) else "string"
+    """Return the type of a column in the words of the standard; a count that lacks some is whole."""
+    kind = "i" if column.name in _COUNTS else column.dtype.kind
+    return _KINDS.get(kind, "string")
 
 
 def dictionary(results: pd.DataFrame) -> list[dict[str, str]]:

@@ -81,19 +81,15 @@ def run_here(
     every = _shown_alone(notebook["cells"])
     names: dict[str, Any] = {"__name__": "__main__"}
     shared: Shared | None = None
-    earlier = parameters.get("save")
-    asked_first = Asked(
-        Path(str(parameters.get("study"))),
-        None if earlier is None else Path(str(earlier)),
-        samples,
-        results=_NAMED_ANEW not in template,
-    )
+    study, earlier = (parameters.get(name) for name in ("study", "save"))
+    place = None if earlier is None else Path(str(earlier))
+    first = Asked(Path(str(study)), place, samples, results=_NAMED_ANEW not in template)
     count = 0
     with (
         _IN_TURN,
         second_process() as second,
         _undisturbed() as searching,
-        _all_loaded(second, asked_first, by_session(progress)),
+        _all_loaded(second, first, by_session(progress)),
         sharing_with(second),
         kept_figures(samples),
     ):
@@ -119,12 +115,8 @@ def run_here(
             except (AgreementError, ModuleNotFoundError):
                 raise
             except Exception as error:
-                raise SectionError(
-                    section,
-                    type(error).__name__,
-                    str(error),
-                    "".join(traceback.format_exception(error)),
-                ) from error
+                trace = "".join(traceback.format_exception(error))
+                raise SectionError(section, type(error).__name__, str(error), trace) from error
             one["execution_count"] = count
     if progress is not None:
         progress(len(stages), len(stages), "Writing the page")

@@ -91,7 +91,22 @@ class KeptBreaths(_KeptParts):
 
     def __call__(self, files: Sequence[BreathFile]) -> Iterator[ComputedFile]:
         """Yield what each file gave, in their order; then keep it for the next run."""
-        return self._each(files, _told_of_tests, computed_file, _tests_as_json, _tests_unpacked)
+
+        def told(file: BreathFile) -> list[Any]:
+            form = None if file.form is None else asdict(file.form)
+            tests = [{name: repr(value) for name, value in one.items()} for one in file.tests]
+            options = json.dumps(asdict(file.options), default=repr)
+            return [file.name, tests, file.rules, form, options]
+
+        def as_json(found: ComputedFile) -> list[Any] | None:
+            stops, tests = found
+            kept = [[_value_as_json(value) for value in one] for one in tests]
+            return None if stops or any(None in one for one in kept) else kept
+
+        def unpacked(kept: list[Any]) -> ComputedFile:
+            return (), tuple(BreathTests(*(_value(*one) for one in fields)) for fields in kept)
+
+        return self._each(files, told, computed_file, as_json, unpacked)
 
 
 def _samples_as_json(read: ReadFile) -> dict[str, Any] | None:
@@ -118,19 +133,6 @@ def _samples_unpacked(kept: dict[str, Any]) -> ReadFile:
     return _problems(kept["problems"]), packed
 
 
-def _told_of_tests(file: BreathFile) -> list[Any]:
-    """Return all that the tests of a breath file depend on, but its bytes."""
-    form = None if file.form is None else asdict(file.form)
-    tests = [{name: repr(value) for name, value in one.items()} for one in file.tests]
-    return [file.name, tests, file.rules, form, json.dumps(asdict(file.options), default=repr)]
-
-
-def _tests_as_json(found: ComputedFile) -> list[Any] | None:
-    stops, tests = found
-    kept = [[_value_as_json(value) for value in one] for one in tests]
-    return None if stops or any(None in one for one in kept) else kept
-
-
 def _value_as_json(value: Any) -> list[Any] | None:
     """Return a field of `BreathTests` with the name of its kind; None where JSON could change it."""
     match value:
@@ -145,10 +147,6 @@ def _value_as_json(value: Any) -> list[Any] | None:
         case (bytes(), *_):
             return ["prints", [one.hex() for one in value]]
     return ["problems", [astuple(one) for one in value]]
-
-
-def _tests_unpacked(kept: list[Any]) -> ComputedFile:
-    return (), tuple(BreathTests(*(_value(*one) for one in fields)) for fields in kept)
 
 
 def _value(kind: str, told: Any) -> Any:

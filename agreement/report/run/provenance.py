@@ -46,6 +46,16 @@ def write_provenance(content: dict[str, Any], folder: Path) -> None:
 
 def provenance_block(content: dict[str, Any]) -> Block:
     """Return the provenance as two tables: versions, and the files read."""
+    from agreement.stats.basics import bootstrap
+    from agreement.stats.causes import budget_parts
+    from agreement.stats.lines.passing_bablok import LINE_RESAMPLES
+
+    resamples = (
+        f"{bootstrap.N_RESAMPLES}; {budget_parts.BUDGET_RESAMPLES} for error budget and averaging curve, "
+        f"{LINE_RESAMPLES} for Passing-Bablok lines of repeated pairs. Those "
+        "that give no number are left out and counted in the note of the row. Athletes are drawn in "
+        "the order of their ids: an audit's pseudonyms draw others, so resampled numbers differ a bit."
+    )
     versions = {
         "command": content["command"],
         "run at": content["created"],
@@ -53,7 +63,7 @@ def provenance_block(content: dict[str, Any]) -> Block:
         "Python": content["python"],
         **content["dependencies"],
         "seed of everything random": str(content["seed"]),
-        "resamples of a bootstrap": _resamples(),
+        "resamples of a bootstrap": resamples,
     }
     # of an audit, a folder of files is one entry that ends in a slash
     raw = [source for source in content["inputs"] if "/" in source["name"][:-1]]
@@ -68,19 +78,6 @@ def provenance_block(content: dict[str, Any]) -> Block:
     listed = _files("Raw files read", raw)
     summary = f"{counted(len(raw), 'raw file')} with their checksums, as in {PROVENANCE}"
     return shown + fold(summary, listed)
-
-
-def _resamples() -> str:
-    from agreement.stats.basics import bootstrap
-    from agreement.stats.causes import budget_parts
-    from agreement.stats.lines.passing_bablok import LINE_RESAMPLES as LINES_DRAWN
-
-    return (
-        f"{bootstrap.N_RESAMPLES}; {budget_parts.BUDGET_RESAMPLES} for error budget and averaging curve, "
-        f"{LINES_DRAWN} for Passing-Bablok lines of repeated pairs. Those "
-        "that give no number are left out and counted in the note of the row. Athletes are drawn in "
-        "the order of their ids: an audit's pseudonyms draw others, so resampled numbers differ a bit."
-    )
 
 
 def _files(caption: str, sources: list[dict[str, Any]]) -> Block:

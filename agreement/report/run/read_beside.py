@@ -119,7 +119,7 @@ class Asked:
 
 
 def reading(
-    second: Second | None, asked: Asked, told: Callable[[int, int], None] | None
+    second: Second | None, asked: Asked, told: Callable[[int, int], None] | None = None
 ) -> "Callable[..., Cohort]":
     """
     Have a small study read from now on in the second process; return what gives it to `read_by`.

@@ -68,18 +68,47 @@ def run_notebook(
     """
     import asyncio  # only a kernel needs it
 
+    async def run() -> Any:
+        from agreement.report.run.kernel import OwnInterpreter, started_kernel_options
+
+        manager = OwnInterpreter(connection_file=str(work / "kernel.json"))
+        await manager.start_kernel(**started_kernel_options(work, folder))
+        try:
+            import nbformat
+            from nbclient import NotebookClient
+
+            notebook = nbformat.reads(template, as_version=4)
+            cell = injected(notebook, parameters_source(parameters))
+            client = NotebookClient(notebook, kernel_manager_class=OwnInterpreter)
+            client.timeout, client.record_timing = CELL_TIMEOUT_S, False
+            client.store_widget_state = False
+            client.shutdown_kernel = (
+                "immediate"  # by then it has written all, or is to stop at once
+            )
+            client.km = manager  # already starting; the client, which owns it, shuts it down
+            await _execute(client, progress)
+            cell.source = parameters_source(kept)
+        finally:
+            with suppress(RuntimeError):  # the client has usually done this
+                await manager.shutdown_kernel(now=True)
+        notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3"}
+        for one in notebook.cells:
+            if one.cell_type == "code":  # what was said on stderr names places on this machine
+                one.outputs = [told for told in one.outputs if told.get("name") != "stderr"]
+        return notebook
+
     # an interrupt reaches the caller alone, who ends the run in good order: the notebook client's
     # own answer to it leaves loose ends. And a caller may have an event loop already
     look = _sessions_told(work / SESSIONS_READ, progress)
     loop = asyncio.new_event_loop()
-    run = loop.create_task(_run(template, parameters, kept, folder, work, progress))
+    task = loop.create_task(run())
     with closing(loop), ThreadPoolExecutor(1, "notebook") as thread:
-        done = thread.submit(loop.run_until_complete, run)
+        done = thread.submit(loop.run_until_complete, task)
         try:
             while not wait([done], _LISTEN_S).done:
                 look()
         except KeyboardInterrupt:
-            loop.call_soon_threadsafe(run.cancel)
+            loop.call_soon_threadsafe(task.cancel)
             raise
         return done.result()
 
@@ -97,48 +126,6 @@ def _sessions_told(place: Path, progress: Progress | None) -> Callable[[], None]
             progress(*read, "Reading sessions")
 
     return look
-
-
-async def _run(
-    template: str,
-    parameters: Parameters,
-    kept: Parameters,
-    folder: Path,
-    work: Path,
-    progress: Progress | None,
-) -> Any:
-    from agreement.report.run.kernel import OwnInterpreter, started_kernel_options
-
-    manager = OwnInterpreter(connection_file=str(work / "kernel.json"))
-    await manager.start_kernel(**started_kernel_options(work, folder))
-    try:
-        import nbformat
-        from nbclient import NotebookClient
-
-        notebook = nbformat.reads(template, as_version=4)
-        cell = injected(notebook, parameters_source(parameters))
-        plain: dict[str, Any] = {
-            "record_timing": False,
-            "store_widget_state": False,
-            "timeout": CELL_TIMEOUT_S,
-        }
-        # by the end it has written all, or it is to stop at once
-        own: dict[str, Any] = {
-            "kernel_manager_class": OwnInterpreter,
-            "shutdown_kernel": "immediate",
-        }
-        client = NotebookClient(notebook, **own, **plain)
-        client.km = manager  # already starting; the client, which owns it, shuts it down
-        await _execute(client, progress)
-        cell.source = parameters_source(kept)
-    finally:
-        with suppress(RuntimeError):  # the client has usually done this
-            await manager.shutdown_kernel(now=True)
-    notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3"}
-    for one in notebook.cells:
-        if one.cell_type == "code":  # what was said on stderr names places on this machine
-            one.outputs = [told for told in one.outputs if told.get("name") != "stderr"]
-    return notebook
 
 
 async def _execute(client: "NotebookClient", progress: Progress | None) -> None:

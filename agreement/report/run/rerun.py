@@ -54,7 +54,16 @@ def verified(
     if found is None:
         return Verified(changed, (), (why,))
     with TemporaryDirectory(prefix="agreement-") as work:
-        again = _run_again(place, found, content, Path(work), progress)
+        again, kind = Path(work) / "again", content.get("kind")
+        again.mkdir()
+        keep_for_the_next(place, again)  # what it had judged, and the reports before it
+        if kind is None:
+            pair_study(found, again, progress=progress)
+        else:
+            report_study(found, again, kind=kind, progress=progress)
+        if content.get("shared"):
+            share_report(again, Path(work) / "shared")
+            again = Path(work) / "shared"
         differences = _differences(place, again, content)
     came = "nothing differs" if not differences else "it differs as said"
     return Verified(changed, tuple(differences), (f"It was run again from {found}: {came}.",))
@@ -87,23 +96,6 @@ def _study(
     return found, ""
 
 
-def _run_again(
-    report: Path, study: Path, content: dict[str, Any], work: Path, progress: Progress | None
-) -> Path:
-    """Write the same output anew and return its folder."""
-    again, kind = work / "again", content.get("kind")
-    again.mkdir()
-    keep_for_the_next(report, again)  # what it had judged, and the reports before it
-    if kind is None:
-        pair_study(study, again, progress=progress)
-    else:
-        report_study(study, again, kind=kind, progress=progress)
-    if content.get("shared"):
-        share_report(again, work / "shared")
-        return work / "shared"
-    return again
-
-
 def _differences(report: Path, again: Path, old: dict[str, Any]) -> list[str]:
     """Return what differs: versions, inputs, options, then files."""
     new = json.loads((again / PROVENANCE).read_text(encoding="utf-8"))
@@ -125,34 +117,24 @@ def _differences(report: Path, again: Path, old: dict[str, Any]) -> list[str]:
     said += [f"{n} is only in the new run." for n in after if n not in before]
     hidden = _IDS if old.get("shared") and old.get("kind") != "audit" else ()
     for name in sorted(before.keys() & after.keys()):
-        if before[name] != after[name]:
-            said += _file(name, report, again, (old, new), hidden)
+        if before[name] == after[name] or name.endswith(_PAPER):
+            continue
+        in_bytes = ""
+        if name.endswith(".csv"):
+            lines = table_differences(name, report / name, again / name, without=hidden)
+            said += lines
+            if lines or hidden:
+                continue
+            in_bytes = " in its bytes"
+        texts = [
+            (folder / name)
+            .read_text(encoding="utf-8", errors="replace")
+            .replace(str(content.get("created")) if name in _DATED else "\0", "")
+            for folder, content in ((report, old), (again, new))
+        ]
+        if not same_but_for_rounding(*texts):
+            said.append(f"{name} differs from the new run{in_bytes}.")
     return said
-
-
-def _file(
-    name: str,
-    report: Path,
-    again: Path,
-    contents: tuple[dict[str, Any], dict[str, Any]],
-    hidden: tuple[str, ...],
-) -> list[str]:
-    """Return how one file differs from its new version."""
-    if name.endswith(_PAPER):
-        return []
-    if name.endswith(".csv"):
-        lines = table_differences(name, report / name, again / name, without=hidden)
-        if lines or hidden:
-            return lines
-    texts = [
-        (folder / name)
-        .read_text(encoding="utf-8", errors="replace")
-        .replace(str(content.get("created")) if name in _DATED else "\0", "")
-        for folder, content in zip((report, again), contents, strict=True)
-    ]
-    if same_but_for_rounding(*texts):
-        return []
-    return [f"{name} differs from the new run{' in its bytes' if name.endswith('.csv') else ''}."]
 
 
 def _inputs(old: dict[str, Any], new: dict[str, Any]) -> list[str]:

@@ -37,7 +37,16 @@ def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
         judged = ranked(told.results.methods, numbers)
         items = study_actions(judged, numbers, told.options.margin)
         if (pairs := stage.rows(cohort.pairs)) is not None:
-            items += [*_wrong_inputs(pairs), *unconfirmed(stage, pairs)]
+            told_wrong = (
+                ("mass", wrong_mass(pairs), MASS_WITHIN_PCT),
+                ("heart", wrong_hr_max(pairs), HR_MAX_WITHIN_BPM),
+            )
+            items += [
+                said("actions", part, people=_people(pairs[wrong]), within=within)
+                for part, wrong, within in told_wrong
+                if wrong.any()
+            ]
+            items += unconfirmed(stage, pairs)
             items += _outside(pairs, numbers, told.outside)
     items += losses(stage.exclusions)
     read, out = (int(stage.flow[name].sum()) for name in ("rows_read", "excluded"))
@@ -73,19 +82,6 @@ def losses(exclusions: pd.DataFrame) -> list[Markup]:
     return [
         said("actions", "loss", words=words[str(reason)], rows=int(number))
         for reason, number in commonest.items()
-    ]
-
-
-def _wrong_inputs(pairs: pd.DataFrame) -> list[Markup]:
-    """Name the athletes whose estimator was told another mass or HRmax than was measured."""
-    found = (
-        ("mass", wrong_mass(pairs), MASS_WITHIN_PCT),
-        ("heart", wrong_hr_max(pairs), HR_MAX_WITHIN_BPM),
-    )
-    return [
-        said("actions", part, people=_people(pairs[wrong]), within=within)
-        for part, wrong, within in found
-        if wrong.any()
     ]
 
 

@@ -53,7 +53,11 @@ def two_estimators(cohort: Cohort) -> Block:
 
 def _of_mode(found: MethodsCompared, numbers: Numbers) -> list[Block]:
     """Return sizes of errors on the same tests, what is shown, and every two methods."""
-    mode, two = found.mode, _two_by_two(found.mode, numbers)
+    mode, two = found.mode, list[Two]()
+    for method, of in numbers.places("closer"):
+        if of == mode and BETWEEN in method:
+            one = Two.of(method, mode, numbers)
+            two += [one] if one.withheld or one.ratio.known or one.alone.known else []
     sizes, told = Block(""), [one for one in two if not one.withheld]
     if not isinstance(found.error, NotEstimable):
         rows = []
@@ -65,7 +69,7 @@ def _of_mode(found: MethodsCompared, numbers: Numbers) -> list[Block]:
             rows.append((called, size.shown(), size.interval(), net.shown(), left))
         caption = f"{mode}: errors on the same tests (mL/kg/min)"
         sizes = table(caption, _SIZES, rows, numeric=_SIZES[1:])
-    hidden = withheld_note([name for one in two if one.withheld for name in [one.name(numbers)]])
+    hidden = withheld_note([one.name(numbers) for one in two if one.withheld])
     if not told:
         return [one for one in (sizes, hidden) if one.html]
     heads = (*_PAIRS, *(_ALONE if any(one.alone.known for one in told) else ()))
@@ -86,6 +90,17 @@ class Two(NamedTuple):
     p_alone: Cell
     near: str
     scatters: str  # the one that is shown to scatter less
+
+    @classmethod
+    def of(cls, method: str, mode: str, numbers: Numbers) -> "Two":
+        """Return what the results say of two methods of a mode."""
+        first, second = method.split(BETWEEN)
+        cell, groups = numbers.of(method, mode), numbers.groups("closer", method, mode)
+        ratio, p = (cell("closer", one) for one in ("rmse_ratio", "p_rmse_joint"))
+        group = next((one for one in (TWO, APART) if one in groups), TWO)
+        alone, p_alone = (cell("closer", one, group) for one in ("rmse_ratio", "p_rmse"))
+        near, less = (smaller(numbers, first, second, mode, kind) for kind in ("rmse", "sd"))
+        return cls(first, second, ratio, p, alone, p_alone, near, less)
 
     @property
     def withheld(self) -> bool:
@@ -112,22 +127,6 @@ class Two(NamedTuple):
         if not self.alone.known:
             own = ("about as many as all share", NONE, NONE)
         return (self.name(numbers), *joint, *own)
-
-
-def _two_by_two(mode: str, numbers: Numbers) -> list[Two]:
-    """Return every two methods of a mode that have a number, or one that is withheld."""
-    found = []
-    for method, of in numbers.places("closer"):
-        if of != mode or BETWEEN not in method:
-            continue
-        first, second = method.split(BETWEEN)
-        cell, groups = numbers.of(method, mode), numbers.groups("closer", method, mode)
-        ratio, p = (cell("closer", one) for one in ("rmse_ratio", "p_rmse_joint"))
-        group = next((one for one in (TWO, APART) if one in groups), TWO)
-        alone, p_alone = (cell("closer", one, group) for one in ("rmse_ratio", "p_rmse"))
-        near, less = (smaller(numbers, first, second, mode, kind) for kind in ("rmse", "sd"))
-        found.append(Two(first, second, ratio, p, alone, p_alone, near, less))
-    return [one for one in found if one.withheld or one.ratio.known or one.alone.known]
 
 
 def closer_sentence(found: MethodsCompared, two: Sequence[Two], numbers: Numbers) -> Markup:

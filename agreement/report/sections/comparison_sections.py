@@ -181,10 +181,10 @@ def regression_block(one: Comparison) -> Section:
         "calibration line and size of error",
         regression=("slope", "intercept", "standard_error_of_estimate", "r"),
         error=("mae", "mape", "share_within_margin"),
-    ) + left_out_block(one)
+    ) + missed_when_left_out(one)
 
 
-def left_out_block(one: Comparison) -> Block:
+def missed_when_left_out(one: Comparison) -> Block:
     """Fold away how far each form of the calibration misses athletes left out; nothing without."""
     forms = stated("tables", "forms")
     rows = [

@@ -27,8 +27,7 @@ def flow(cohort: Cohort) -> Block:
     counted = [
         (
             name(str(method), str(mode)),
-            str(len(own)),
-            str(own["athlete_id"].nunique()),
+            *map(str, (len(own), own["athlete_id"].nunique())),
             str(int((own["max_confirmed"] == "yes").sum())),
         )
         for (method, mode), own in pairs.groupby(["method", "mode"])
@@ -57,16 +56,16 @@ def left_out(cohort: Cohort) -> Block:
 
 def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> Block:
     """Return the reasons with their counts, and the notes."""
-    notes = confirmed_block(problems)
-    notes += _notes(tuple(one for one in problems if one.reason not in DOUBTS))
+    notes = _notes(tuple(one for one in problems if one.reason not in DOUBTS))
+    confirmed = [one for one in problems if one.severity == "note" and one.reason in DOUBTS]
+    if confirmed:  # what would have stopped the run, and why the study says that it is right
+        seen = [(f"{one.file}: {one.what}".removeprefix(": "), one.remedy) for one in confirmed]
+        caption = "Looked wrong, and confirmed as right by whoever keeps the study"
+        notes = table(caption, ["what was seen", "confirmed"], dict.fromkeys(seen)) + notes
     if exclusions.empty:
         return paragraph("Nothing was left out.") + notes
-    counts = (
-        rows_by_reason(exclusions)
-        .groupby(["reason", "file"], sort=False)["rows"]
-        .sum()
-        .reset_index()
-    )
+    by_place = rows_by_reason(exclusions).groupby(["reason", "file"], sort=False)
+    counts = by_place["rows"].sum().reset_index()
     order = {reason: place for place, reason in enumerate(REASONS)}
     counts = counts.sort_values("reason", key=lambda reasons: reasons.map(order), kind="stable")
     rows = [
@@ -79,16 +78,6 @@ def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> B
     ]
     columns = ["reason", "file", "rows"]
     return table("Why rows were left out", columns, rows, numeric=["rows"]) + notes
-
-
-def confirmed_block(problems: tuple[Problem, ...]) -> Block:
-    """Return what would have stopped the run, and why the study says that it is right."""
-    confirmed = [one for one in problems if one.severity == "note" and one.reason in DOUBTS]
-    if not confirmed:
-        return Block("")
-    rows = [(f"{one.file}: {one.what}".removeprefix(": "), one.remedy) for one in confirmed]
-    caption = "Looked wrong, and confirmed as right by whoever keeps the study"
-    return table(caption, ["what was seen", "confirmed"], dict.fromkeys(rows))
 
 
 def _notes(problems: tuple[Problem, ...]) -> Block:

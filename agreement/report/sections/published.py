@@ -56,9 +56,16 @@ def published_block(study: Path, numbers: Numbers) -> Block:
     found = published_file(study)
     if found is None:
         return Block(said("published", "without", file=PUBLISHED_FILE))
-    source = Block(said("published", "source", source=found.source, faults=found.problems))
+    block = Block(said("published", "source", source=found.source, faults=found.problems))
     compared = [_printed(figure, numbers) for figure in found.figures]
-    return source + _comparison(compared, found.left_out, numbers)
+    if not compared and not found.left_out:
+        return block + Block(said("published", "nothing"))
+    counts = _counts(compared, found.left_out)  # of figures that agree
+    block += Block(said("published", "counted_figures", **counts))
+    columns = ("method, mode", "figure", "printed", "own", "convention", "within rounding")
+    rows = [_line(one, numbers) for one in compared]
+    caption = "Each printed figure beside our own"
+    return block + table(caption, columns, rows, numeric=columns[2:4]) if rows else block
 
 
 def reproduced(study: Path, numbers: Numbers) -> Markup:
@@ -99,22 +106,6 @@ def _printed(figure: Figure, numbers: Numbers) -> Printed:
             cell = line if line.known else cell
     without = without or ("" if isfinite(own) else cell.reason.removesuffix("."))
     return Printed(figure, cell, own, convention, without)
-
-
-def _comparison(found: list[Printed], left_out: int, numbers: Numbers) -> Block:
-    """Return the table of printed and own figures, and the count of those that agree."""
-    if not found and not left_out:
-        return Block(said("published", "nothing"))
-    told = Block(said("published", "counted_figures", **_counts(found, left_out)))
-    columns = ("method, mode", "figure", "printed", "own", "convention", "within rounding")
-    if not found:
-        return told
-    return told + table(
-        "Each printed figure beside our own",
-        columns,
-        [_line(one, numbers) for one in found],
-        numeric=columns[2:4],
-    )
 
 
 def _counts(found: list[Printed], left_out: int) -> dict[str, Any]:

@@ -7,11 +7,11 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.figures.why import plot_why, why_captions, why_legend
-from agreement.physiology.coverage import SessionFan, typical_fans
+from agreement.physiology.coverage import typical_fans
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import counted, plain
-from agreement.report.page.pictures import Picture, drawing, picture
+from agreement.report.page.pictures import drawing, picture
 from agreement.report.sections.comparison import Comparison, frame_table
 from agreement.report.sections.together import across, folded
 from agreement.report.shown.told import NOBODY, Told, of_field_values, shown, told_of
@@ -35,9 +35,9 @@ def why(cohort: Cohort) -> Block:
     covered = [one for one in comparisons if one.results.intensity_coverage is not None]
     if not covered:
         return _each_folded(comparisons, _one_split)
-    words = across(covered, "why") + _each_folded(comparisons, _of_one)
+    block = across(covered, "why") + _each_folded(comparisons, _of_one)
     if told_of(cohort).names_nobody:  # a typical athlete is one
-        return words
+        return block
     coverage = pd.concat([one.results.data.coverage for one in covered], ignore_index=True)
     stages = cohort.readings.stage_lines
     of_sessions = ~coverage["method"].isin(stages["method"].unique() if len(stages) else [])
@@ -45,21 +45,16 @@ def why(cohort: Cohort) -> Block:
     fans = typical_fans(coverage[of_sessions], cohort.readings.session_points, options)
     if len(fans) > 2:  # the line that says most beside the one that says least
         fans = (fans[0], fans[-1], *fans[1:-1])
-    starts = range(0, len(fans), PANELS)
-    drawn = [_panels(fans, start, place) for place, start in enumerate(starts, 1)]
+    drawn = []
+    for place, start in enumerate(range(0, len(fans), PANELS), 1):  # on axes that all share
+        some = fans[start : start + PANELS]
+        parts = [drawing(plot_why, fan, among=fans, panel=panel) for panel, fan in enumerate(some)]
+        parts += [drawing(why_legend, panel=len(some) - 1)] if start == 0 else []
+        words = why_captions(some, first=start == 0)
+        drawn.append(picture(f"why-{place}", parts, words, height=3.1, panels=len(some)))
     if len(drawn) > 1:
-        words = fold("The profiles between them", shown(drawn[1:], Block("")), kind="more") + words
-    return shown(drawn[:1], words)
-
-
-def _panels(fans: tuple[SessionFan, ...], start: int, place: int) -> Picture:
-    """Return the picture of two profiles, on the axes that all share."""
-    some = fans[start : start + PANELS]
-    drawn = [drawing(plot_why, fan, among=fans, panel=panel) for panel, fan in enumerate(some)]
-    if start == 0:
-        drawn.append(drawing(why_legend, panel=len(some) - 1))
-    captions = why_captions(some, first=start == 0)
-    return picture(f"why-{place}", drawn, captions, height=3.1, panels=len(some))
+        block = fold("The profiles between them", shown(drawn[1:], Block("")), kind="more") + block
+    return shown(drawn[:1], block)
 
 
 def _of_one(one: Comparison) -> Block:

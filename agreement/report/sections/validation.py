@@ -56,44 +56,36 @@ def tests(one: Comparison) -> Block:
 @of_each_method
 def sensitivity(one: Comparison) -> Block:
     """Show what the limits would be under the choices that papers differ in."""
-    shown_above = one.results.trend is not None and one.results.trend.depends_on_level
-    levels = Block("") if shown_above else by_level(one)
-    rules = [(part_name(name), "pairing_rule", name) for name in stated("tables", "rules")]
-    rules.insert(0, ("as in this study", "limits_of_agreement", "all"))
-    by_rule = one.parts("bias and limits by pairing rule", rules, by="pairing rule")
-    places = stated("tables", "axes")  # what stands on the horizontal axis
-    slopes = [(statistic_of(*place.split("/")).label, one.at(place).stacked()) for place in places]
-    columns = ("slope", "value, 95 % interval below")
-    caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
-    by_axis = table(caption, columns, slopes, numeric=columns[1:])
-    others = [by_rule] if {*one.groups("pairing_rule")} - {"all"} else []
-    return joined([_conventions(one), _choices(one), *others, by_axis, levels])
-
-
-def _conventions(one: Comparison) -> Block:
-    """Return limits by each convention for the factor of the standard deviation."""
     analysis = "limits_by_convention"
     first = one.cell(analysis, "lower_limit", "t")
-    if not first.known:
-        return one.without("limits by other conventions", first)
-    rows = [(words, analysis, group) for words, group in CONVENTIONS.items()]
-    shown, caption = "factor; lower_limit; upper_limit", "limits by convention (mL/kg/min)"
-    return one.lines(caption, "convention", rows, shown)
-
-
-def _choices(one: Comparison) -> Block:
-    """Return bias and limits of parts of the pairs."""
+    blocks = [one.without("limits by other conventions", first)]
+    if first.known:  # by each factor of the standard deviation
+        factors = [(words, analysis, group) for words, group in CONVENTIONS.items()]
+        shown, caption = "factor; lower_limit; upper_limit", "limits by convention (mL/kg/min)"
+        blocks = [one.lines(caption, "convention", factors, shown)]
     naive, several = stated("tables", "naive")
-    labels = one.pairs["training_profile"].dropna()
-    known = (labels != NOT_ENOUGH_DATA).any()
+    bare = not (one.pairs["training_profile"].dropna() != NOT_ENOUGH_DATA).any()
+    places = [place.split("/") for place in stated("tables", "choices")]
     choices = [
-        (part_name(group), analysis, group)
-        for analysis, group in (place.split("/") for place in stated("tables", "choices"))
-        if known or group != "without_borderline_profiles"
+        (part_name(group), name, group)
+        for name, group in places
+        if not (bare and group == "without_borderline_profiles")
     ]
     if one.cell(several, "bias").known:  # only where some athlete has several pairs
         choices.append((naive, several, "all"))
-    return one.parts("bias and limits by choice of pairs", choices)
+    blocks.append(one.parts("bias and limits by choice of pairs", choices))
+    rules = [(part_name(name), "pairing_rule", name) for name in stated("tables", "rules")]
+    rules.insert(0, ("as in this study", "limits_of_agreement", "all"))
+    if {*one.groups("pairing_rule")} - {"all"}:
+        blocks.append(one.parts("bias and limits by pairing rule", rules, by="pairing rule"))
+    axes = stated("tables", "axes")  # what stands on the horizontal axis
+    slopes = [(statistic_of(*place.split("/")).label, one.at(place).stacked()) for place in axes]
+    columns = ("slope", "value, 95 % interval below")
+    caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
+    blocks.append(table(caption, columns, slopes, numeric=columns[1:]))
+    trend = one.results.trend
+    shown_above = trend is not None and trend.depends_on_level
+    return joined([*blocks, Block("") if shown_above else by_level(one)])
 
 
 @of_field_values

@@ -151,7 +151,12 @@ def verdict(cohort: Cohort, *, kind: Kind = "squad", margin: float | None = None
     """
     if margin is not None and margin != cohort.study.options.margin.limit:
         cohort = cohort.with_options(margin={"limit_ml_kg_min": margin})
-    told, lead = told_of(cohort), _tried(cohort)
+    told, lead = told_of(cohort), Markup("")
+    if cohort.agreed is not None:  # which choices were tried after the fact
+        changes = differing(cohort.agreed, cohort.study.options).items()
+        listed = "; ".join(f"{key} {tried} (agreed: {agreed})" for key, (agreed, tried) in changes)
+        words = f" {listed}. The verdict stays that of the agreed choices."
+        lead = element("p", element("strong", "Tried after the fact:"), words)
     if cohort.study.laboratory_only:
         answers = laboratory_section.answers(told.results, told.numbers)
         sentences = (paragraph(element("strong", one)) for one in answers)
@@ -171,16 +176,6 @@ def verdict(cohort: Cohort, *, kind: Kind = "squad", margin: float | None = None
 @dataclass(frozen=True)
 class _TriedMargin(Margin):
     tried: bool = True  # sentences do not call it agreed
-
-
-def _tried(cohort: Cohort) -> Markup:
-    """Say which choices were tried after the fact."""
-    if cohort.agreed is None:
-        return Markup("")
-    changes = differing(cohort.agreed, cohort.study.options).items()
-    listed = "; ".join(f"{key} {tried} (agreed: {agreed})" for key, (agreed, tried) in changes)
-    words = f" {listed}. The verdict stays that of the agreed choices."
-    return element("p", element("strong", "Tried after the fact:"), words)
 
 
 @of_field_values

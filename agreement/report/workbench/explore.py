@@ -47,32 +47,22 @@ class Explore:
             ends = {"min": low, "max": max(high, value), "step": step}
             return kind(value, **ends, description=text, layout=_WIDE, style=_WORDS)
 
+        like = {"layout": _WIDE, "style": _WORDS}
+        ways = {"options": ["mean", "median", "nearest", "last"], "value": pairing.summary}
         self.controls: dict[str, Any] = {
-            "method": widgets.Dropdown(
-                options=names, description="Method", layout=_WIDE, style=_WORDS
-            ),
+            "method": widgets.Dropdown(options=names, description="Method", **like),
             "days_before": field("Days before the test", pairing.days_before, 1, 60),
             "summary_days": field("Days averaged", pairing.summary_days, 1, 60),
             "minimum_days": field("Days with a reading needed", pairing.minimum_days, 1, 14),
-            "summary": widgets.Dropdown(
-                options=["mean", "median", "nearest", "last"],
-                value=pairing.summary,
-                description="Summary of the days",
-                layout=_WIDE,
-                style=_WORDS,
-            ),
-            "confirmed": widgets.Checkbox(
-                False, description="Confirmed maxima only", layout=_WIDE, style=_WORDS
-            ),
+            "summary": widgets.Dropdown(**ways, description="Summary of the days", **like),
+            "confirmed": widgets.Checkbox(False, description="Confirmed maxima only", **like),
             "margin": field(f"Limit to hold ({UNIT})", margin or 0.0, 0, 100, 0.5),
             "coverage": field("Share of athletes", 0.95, 0.5, 0.99, 0.01),
         }
-        self.said = widgets.HTML()
-        self.picture = widgets.HTML()
+        self.said, self.picture, self.written = widgets.HTML(), widgets.HTML(), widgets.HTML()
         self.write = widgets.Button(
             description="Write these choices into study.toml", layout=widgets.Layout(width="300px")
         )
-        self.written = widgets.HTML()
         self.write.on_click(lambda _: self.write_choices())
         for control in self.controls.values():
             control.observe(lambda _: self.show(), names="value")
