@@ -9,7 +9,12 @@ import pytest
 from exposed_study import write_exposed
 from opened import open_report
 
-from agreement.report.privacy.cells import few_of_a_side, few_of_a_sign, few_on_a_line, few_within
+from agreement.report.privacy.by_pairs import (
+    few_of_a_side,
+    few_of_a_sign,
+    few_on_a_line,
+    few_within,
+)
 from agreement.report.privacy.left_out import pooled
 from agreement.report.privacy.other_ways import _of_few_less
 from agreement.report.privacy.release import released_results

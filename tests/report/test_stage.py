@@ -14,7 +14,8 @@ import agreement
 from agreement import report
 from agreement.cohort import read_cohort
 from agreement.pairing.tally import WithoutPair
-from agreement.report.privacy.cells import few_of_pairs, hidden_groups, members_of
+from agreement.report.privacy.by_pairs import few_of_pairs
+from agreement.report.privacy.cells import hidden_groups, members_of
 from agreement.report.privacy.stage import Released, Stage
 from agreement.report.sections.comparison_sections import limits_tried
 from agreement.report.shown.told import Told, hidden, told_of

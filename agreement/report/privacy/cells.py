@@ -14,12 +14,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.report.privacy.by_pairs import Name, Place, few_of_a_side, few_of_pairs
 from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
 from agreement.report.privacy.readings import OF_READINGS, hidden_readings
-from agreement.stats.basics.on_few import rests_on_few
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
-from agreement.stats.method_data import DECIMALS
 from agreement.stats.record import Privacy
 from agreement.stats.repeats.thresholds import Thresholds
 
@@ -37,8 +36,6 @@ Holds = npt.NDArray[np.bool_]
 Codes = npt.NDArray[np.intp]
 Group = tuple[str, str]  # analysis, group
 Pair = tuple[str, str]  # athlete, laboratory test
-Place = tuple[str, str]  # method, mode
-Name = tuple[str, ...]  # analysis, method, mode, group; of one number of it also the statistic
 Size = tuple[int, int]  # athletes, pairs
 Members = Mapping[Group, frozenset[Pair]]
 
@@ -54,88 +51,6 @@ def small_groups(results: "StudyResults") -> list[Name]:
     pairs = {(one.method, one.mode): one.data.pairs for one in results.methods}
     margin = next((one.data.options.margin.limit for one in results.methods), None)
     return sorted(groups | few_of_pairs(pairs, margin) | few_of_a_side(results))
-
-
-def few_of_pairs(pairs: Mapping[Place, pd.DataFrame], margin: float | None) -> set[Name]:
-    """
-    Return the numbers that would tell of a few by how their pairs lie, each as group and statistic.
-
-    pairs: of each method and mode those behind its numbers.
-    margin: the limit for one athlete; None: there is none.
-    """
-    return few_of_a_sign(pairs) | few_on_a_line(pairs) | few_within(pairs, margin)
-
-
-def few_within(pairs: Mapping[Place, pd.DataFrame], margin: float | None) -> set[Name]:
-    """Return the shares within the margin of which many pairs, or many beyond, are those of a few."""
-    found: set[Name] = set()
-    for place, own in pairs.items() if margin is not None else ():
-        inside = (own["field"] - own["lab"]).abs().round(DECIMALS) <= margin
-        if _many_of_few(inside.set_axis(own["athlete_id"])):
-            found.add(("error", *place, "all", "share_within_margin"))
-    return found
-
-
-def few_on_a_line(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
-    """
-    Return the numbers that rest on how one to four people differ from all others.
-
-    The slope on a body mass that one was told wrongly is his difference less the mean of the others,
-    over what he was told; so is a part of the spread that a sensor explains which he alone wears.
-
-    pairs: a column athlete_id, and those that the records name.
-    """
-    resting = [(a.name, s) for a in BY_NAME.values() for s in a.statistics if s.rests_on]
-    columns = {column for _, one in resting for column in one.rests_on}
-    found: set[Name] = set()
-    for place, own in pairs.items():
-        few = {x for x in columns if rests_on_few(own[x], own["athlete_id"], FEWEST_SHOWN)}
-        found |= {(name, *place, "all", one.name) for name, one in resting if few & {*one.rests_on}}
-    return found
-
-
-def few_of_a_sign(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
-    """
-    Return the numbers of d without its sign that would tell of a few, each as group and statistic.
-
-    Half the sum of such a mean and the bias, times the pairs, is the sum of the positive d: where one
-    to four athletes have any, theirs.
-
-    pairs: columns athlete_id, field and lab.
-    """
-    names = [(a.name, s.name) for a in BY_NAME.values() for s in a.statistics if s.by_sign]
-    found: set[Name] = set()
-    for place, own in pairs.items():
-        d = own["field"] - own["lab"]
-        if any(_of_few(own.loc[side, "athlete_id"]) for side in (d > 0.0, d < 0.0)):
-            found |= {(analysis, *place, "all", statistic) for analysis, statistic in names}
-    return found
-
-
-def few_of_a_side(results: "StudyResults") -> set[Name]:
-    """
-    Return the other shares of which five or more are those of a few people.
-
-    Of fewer the number itself tells: see `agreement.report.privacy.other_ways.ranges_of_few`.
-    """
-    return {
-        (analysis, one.method, one.mode, "all", statistic)
-        for one in results.methods
-        for analysis, result in one.items()
-        if hasattr(result, "sides")
-        for statistic, side in result.sides().items()
-        if _many_of_few(side)
-    }
-
-
-def _many_of_few(side: "pd.Series[bool]") -> bool:
-    """Tell whether five or more that are counted, or that are not, are of one to four athletes."""
-    have = (side.index[side], side.index[~side])
-    return any(len(who) >= FEWEST_SHOWN and _of_few(who) for who in have)
-
-
-def _of_few(who: "pd.Series[str] | pd.Index[str]") -> bool:
-    return 0 < who.nunique() < FEWEST_SHOWN
 
 
 def members_of(results: "StudyResults") -> dict[Place, Members]:

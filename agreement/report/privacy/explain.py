@@ -77,13 +77,10 @@ def explanation(tables: Mapping[str, pd.DataFrame]) -> str:
         parts += ["Rows of people:", *_rows(rows)]
     parts += ["What can still be inferred:"]
     parts += [f"- {one}" for one in (*(_ROWS if len(rows) else _COUNTS), *_ALWAYS)]
-    return (
-        "\n\n".join(textwrap.fill(one, 78, subsequent_indent=_indent(one)) for one in parts) + "\n"
+    filled = (
+        textwrap.fill(one, 78, subsequent_indent="  " * one.startswith("- ")) for one in parts
     )
-
-
-def _indent(text: str) -> str:
-    return "  " if text.startswith("- ") else ""
+    return "\n\n".join(filled) + "\n"
 
 
 def _not_held(rows: pd.DataFrame) -> str:

@@ -16,7 +16,6 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.physiology.readings import Readings
-from agreement.physiology.training import TrainingProfiles
 from agreement.tables.readers import InputFile
 from agreement.tables.study_tables import StudyTables
 from agreement.terms import REASONS
@@ -24,7 +23,7 @@ from agreement.terms import REASONS
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from agreement.report.privacy.cells import Name
+    from agreement.report.privacy.by_pairs import Name
 
 FEWEST_SHOWN: Final = 5  # athletes in a cell that may be shown
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
@@ -49,6 +48,10 @@ def pseudonymous(cohort: Cohort, key: bytes) -> Cohort:
         part: _renamed(getattr(pairing, part), name, ["athlete_id", "lab_test_id"])
         for part in ("pairs", "daily", "repeats", "across_modes", "units")
     }
+    training = cohort.laboratory.training
+    profiles = training.frame
+    if len(profiles):
+        profiles = _renamed(profiles, name, ["athlete_id", "lab_test_id"])
     laboratory = replace(
         cohort.laboratory,
         frame=_renamed(cohort.laboratory.frame, name, ["athlete_id", "lab_test_id"]),
@@ -56,12 +59,12 @@ def pseudonymous(cohort: Cohort, key: bytes) -> Cohort:
         averaging=_renamed(cohort.laboratory.averaging, name, ["lab_test_id"]),
         thresholds=_renamed(cohort.laboratory.thresholds, name, ["lab_test_id"]),
         zones=_renamed(cohort.laboratory.zones, name, ["lab_test_id", "athlete_id"]),
-        training=_pseudonymous_profiles(cohort.laboratory.training, name),
+        training=training._replace(frame=profiles),
         problems=(),
     )
     columns = ["method", "mode", "athlete_id", "lab_test_id"]
     hidden["pairs"] = hidden["pairs"].sort_values(columns, ignore_index=True)
-    exclusions = plain_exclusions(pairing.exclusions, name)
+    exclusions, asked = plain_exclusions(pairing.exclusions, name), cohort.study.without_value
     return replace(
         cohort,
         study=replace(
@@ -74,7 +77,7 @@ def pseudonymous(cohort: Cohort, key: bytes) -> Cohort:
             samples={name(one): path for one, path in cohort.study.samples.items()},
             problems=(),
             inputs=without_files_of_people(cohort.study, key),
-            without_value=_renamed_known(cohort.study.without_value, name),
+            without_value=None if asked is None else _renamed(asked, name, ["athlete_id"]),
         ),
         laboratory=laboratory,
         readings=_pseudonymous_readings(cohort.readings, name),
@@ -103,14 +106,6 @@ def without_files_of_people(study: StudyTables, key: bytes) -> tuple[InputFile, 
         every = sorted(f"{one.name} {one.sha256}" for one in files)
         kept.append(InputFile(folder, KEYED + _keyed(key, every), len(files)))
     return tuple(kept)
-
-
-def _pseudonymous_profiles(training: TrainingProfiles, name: Naming) -> TrainingProfiles:
-    """Return training profiles with pseudonyms."""
-    frame = training.frame
-    if len(frame):
-        frame = _renamed(frame, name, ["athlete_id", "lab_test_id"])
-    return training._replace(frame=frame)
 
 
 def _pseudonymous_readings(readings: Readings, name: Naming) -> Readings:
@@ -203,10 +198,6 @@ def few(count: int, whole: int | None = None) -> str:
     if whole is not None and 0 < whole - count < FEWEST_SHOWN:
         return f"{max(whole - FEWEST_SHOWN + 1, 0)} to {whole - 1}"
     return str(count)
-
-
-def _renamed_known(frame: pd.DataFrame | None, name: Naming) -> pd.DataFrame | None:
-    return None if frame is None else _renamed(frame, name, ["athlete_id"])
 
 
 def _renamed(frame: pd.DataFrame, name: Naming, columns: list[str]) -> pd.DataFrame:

@@ -18,7 +18,7 @@ from agreement.terms import CARD_COLUMNS, PAIR_COLUMNS
 if TYPE_CHECKING:
     from collections.abc import Collection
 
-    from agreement.report.privacy.cells import Name
+    from agreement.report.privacy.by_pairs import Name
 
 # unrounded, a patient reader can find out who is behind a number
 _NUMBERS: Final = ["value", "low", "high"]

@@ -15,7 +15,8 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.errors import Problem
-from agreement.report.privacy.cells import Name, small_groups
+from agreement.report.privacy.by_pairs import Name
+from agreement.report.privacy.cells import small_groups
 from agreement.report.privacy.left_out import OfFew, pooled, rows_of_few
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few, hidden_parts
 from agreement.report.privacy.release import (

@@ -18,7 +18,8 @@ from agreement.report.page.numbers import Names, Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.pictures import Album, Picture, drawing, picture
 from agreement.report.page.texts import cautions
-from agreement.report.privacy.cells import few_of_pairs, hidden_groups
+from agreement.report.privacy.by_pairs import few_of_pairs
+from agreement.report.privacy.cells import hidden_groups
 from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason, rows_of_few
 from agreement.report.privacy.privacy import FEWEST_SHOWN, without_files_of_people
 from agreement.report.privacy.release import released_options, released_tables
