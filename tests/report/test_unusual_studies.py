@@ -246,6 +246,13 @@ def test_an_unreal_number_of_athletes_is_no_advice():
     assert "100" not in plain
 
 
+def test_too_few_athletes_are_asked_for_more(shown):
+    text = shown("next_steps", athletes=8, visits=1)["next_steps"]
+    assert (
+        "Test more athletes with wrist: what to expect for one of them is said from 10 on." in text
+    )
+
+
 def test_how_far_a_calibration_misses_is_folded_away_and_the_chosen_form_is_marked(shown):
     head = "How far the calibration misses athletes left out"
     text = shown("regression", athletes=12, visits=1)["regression"]

@@ -16,6 +16,7 @@ from agreement.report.privacy.stage import Stage
 from agreement.report.sections.answer import Judged, ranked
 from agreement.report.shown.told import told_of
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
+from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.verdict.verdict import AGAINST_CHANGED, LOOKS_USED
 from agreement.tables.options import Margin
 from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
@@ -69,6 +70,9 @@ def study_actions(judged: tuple[Judged, ...], numbers: Numbers, margin: Margin) 
     drift = next((one for one in drifts if one.known and not one.low <= 0 <= one.high), None)
     if drift is not None:
         told.append(said("actions", "drift", drift=drift))
+    few = [one.name for one in judged if one.few and not one.hidden]
+    if few:
+        told.append(said("actions", "few", names=few, needed=FEW_FOR_REPORTS))
     needed = [one for one in judged if one.outcome == "undecided" and one.needs_athletes]
     return [*told, said("actions", "more", needed=needed)] if needed else told
 
