@@ -81,8 +81,8 @@ def estimates(result: AnyRows) -> dict[str, Estimate]:
     if set(KEY_COLUMNS) <= set(frame.columns):
         parts = (map(str, frame[name].tolist()) for name in KEY_COLUMNS)
         keys = ["/".join(key) for key in zip(*parts, strict=True)]
-    names = map(str, frame["statistic"].tolist())
-    return dict(zip(names, map(Estimate, value, low, high, keys), strict=True))
+    statistics = map(str, frame["statistic"].tolist())
+    return dict(zip(statistics, map(Estimate, value, low, high, keys), strict=True))
 
 
 def chosen(result: AnyRows, *names: str) -> list[Estimate]:

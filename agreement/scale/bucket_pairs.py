@@ -16,7 +16,8 @@ from agreement.pairing.reading_fates import ReadingFates
 from agreement.physiology.reading_rows import NO_READINGS
 from agreement.physiology.readings import estimate_readings
 from agreement.scale.spread import NUMBERS, TEXTS, Buckets, Records
-from agreement.tables.parts import PART_STEP, with_part_files, write_ledger_part
+from agreement.tables.parts import PART_STEP
+from agreement.tables.parts_together import with_part_files, write_ledger_part
 from agreement.tables.spills import read_records, read_section
 from agreement.terms import PAIR_COLUMNS, REASONS
 

@@ -32,10 +32,8 @@ NO_MARGIN: Final = "no_margin"
 NO_SECOND_VISIT: Final = "no_second_visit"
 NOT_ESTIMABLE: Final = "not_estimable"
 LABORATORY_ERROR_TOO_LARGE: Final = "laboratory_error_too_large"
-NOTE_CODES: Final = (
-    *(TOO_FEW, "suppressed", NO_MARGIN, NO_SECOND_VISIT, NOT_ESTIMABLE),
-    LABORATORY_ERROR_TOO_LARGE,
-)
+_CODES: Final = (TOO_FEW, "suppressed", NO_MARGIN, NO_SECOND_VISIT, NOT_ESTIMABLE)
+NOTE_CODES: Final = (*_CODES, LABORATORY_ERROR_TOO_LARGE)
 
 Found = TypeVar("Found")
 
@@ -158,13 +156,10 @@ class MethodData:
 
     def texts(self, name: str) -> Objects:
         """Return a column of texts of the pairs."""
-        if name not in self._texts:
-            self._texts[name] = self.pairs[name].to_numpy(dtype=object)
-        return self._texts[name]
-
-    @cached_property
-    def _texts(self) -> dict[str, Objects]:
-        return {}
+        known: dict[str, Objects] = self.__dict__.setdefault("_texts", {})
+        if name not in known:
+            known[name] = self.pairs[name].to_numpy(dtype=object)
+        return known[name]
 
     @property
     def n(self) -> int:

@@ -143,7 +143,7 @@ def test_many_visits_make_the_own_mean_count():
     assert halves == sorted(halves, reverse=True)
     stranger = value(found, 54.0)
     assert half_width(found, 0) == pytest.approx((stranger.high - stranger.low) / 2, rel=0.02)
-    low, high = found.lasting_interval()
+    low, high = found.lasting_interval
     assert low < found.lasting_sd < high
 
 

@@ -157,7 +157,7 @@ def ledger_pieces(report: Path, content: dict[str, Any]) -> "Iterator[pd.DataFra
     outputs = content.get("outputs", {})
     if "exclusions.csv" not in outputs:
         return
-    from agreement.tables.parts import read_ledger_part
+    from agreement.tables.parts_together import read_ledger_part
 
     yield from read_in_pieces(report, "exclusions", content)
     for name in outputs:

@@ -2,7 +2,6 @@
 
 from contextlib import suppress
 from dataclasses import dataclass
-from functools import cached_property
 from math import nan
 from typing import Final, NamedTuple
 
@@ -61,30 +60,12 @@ class OwnCorrection(Result):
     centre: float | None  # mean field value; None: no line
     # of each athlete: visits, mean difference, mean field value
     own: dict[int, tuple[int, float, float]]
-
-    @cached_property
-    def ratio(self) -> Floats:
-        """Lasting over passing variance, at each point of the grid."""
-        return self.share / (1.0 - self.share)
-
-    @property
-    def lasting_sd(self) -> float:
-        """Spread of athletes' lasting differences about the squad's mean or line."""
-        return self._lasting(0.5)
-
-    @property
-    def mean_share(self) -> float:
-        """Share of the variance of a visit's difference that is lasting."""
-        return float(self.likelihood @ self.share)
-
-    def lasting_interval(self) -> Interval:
-        """Return the 95 % interval of `lasting_sd`."""
-        return Interval(self._lasting(0.025), self._lasting(0.975))
-
-    def share_interval(self) -> Interval:
-        """Return the 95 % interval of `mean_share`."""
-        ends = [grid_quantile(p, self.likelihood, self.share) for p in (0.025, 0.975)]
-        return Interval(*ends)
+    # spread of athletes' lasting differences about the squad's mean or line, with its 95 % interval
+    lasting_sd: float
+    lasting_interval: Interval
+    # share of the variance of a visit's difference that is lasting, with its 95 % interval
+    mean_share: float
+    share_interval: Interval
 
     def of_athlete(self, code: int, field: float) -> OwnValue:
         """Return what the laboratory would read for one athlete of the study."""
@@ -134,30 +115,28 @@ class OwnCorrection(Result):
 
     def _rows(self) -> TableRows:
         return self.told(
-            ("lasting_sd", self.lasting_sd, self.lasting_interval()),
-            ("share", self.mean_share, self.share_interval()),
+            ("lasting_sd", self.lasting_sd, self.lasting_interval),
+            ("share", self.mean_share, self.share_interval),
         )
 
     def _finding(self) -> str:
-        low, high = self.lasting_interval()
+        low, high = self.lasting_interval
         return (
             f"Between athletes the lasting difference spreads by {self.lasting_sd:.1f} mL/kg/min "
             f"({low:.1f} to {high:.1f}): {100 * self.mean_share:.0f} % of what one visit shows."
         )
-
-    def _lasting(self, p: float) -> float:
-        return grid_quantile(p, self.likelihood, np.sqrt(self.ratio * self.variance))
 
     def _at(self, visits: Floats, place: Floats) -> tuple[Floats, Floats, Floats]:
         """Return the weight of own visits, the squad's fit and the scale: shape (n, 200)."""
         x0 = np.ones((place.size, 1))
         if self.centre is not None:
             x0 = np.column_stack([x0, place - self.centre])
-        seen = np.multiply.outer(visits, self.ratio)
+        ratio = self.share / (1.0 - self.share)  # of lasting over passing variance
+        seen = np.multiply.outer(visits, ratio)
         weight = seen / (1.0 + seen)
         fit = x0 @ self.beta.T
         of_fit = np.einsum("na,hab,nb->nh", x0, self.covariance, x0, optimize=True)
-        spread = 1.0 + self.ratio * (1.0 - weight) + (1.0 - weight) ** 2 * of_fit
+        spread = 1.0 + ratio * (1.0 - weight) + (1.0 - weight) ** 2 * of_fit
         return weight, fit, np.sqrt(self.variance * spread)
 
 
@@ -218,10 +197,12 @@ def own_correction(
     own = {
         k: (int(size[k]), float(grouped.means[k]), float(own_field[k])) for k in range(grouped.n)
     }
-    return OwnCorrection(
-        *(grouped.n, d.size, df, share, grid_weights(log_likelihood), rss / df, beta, covariance),
-        *(centre, own),
-    )
+    weight, variance = grid_weights(log_likelihood), rss / df
+    lasting = np.sqrt(ratio * variance)
+    sd, *ends = (grid_quantile(p, weight, lasting) for p in (0.5, 0.025, 0.975))
+    shares = (grid_quantile(p, weight, share) for p in (0.025, 0.975))
+    known = (grouped.n, d.size, df, share, weight, variance, beta, covariance, centre, own)
+    return OwnCorrection(*known, sd, Interval(*ends), float(weight @ share), Interval(*shares))
 
 
 def own_doubts(pairs: pd.DataFrame) -> dict[str, OwnDoubts]:

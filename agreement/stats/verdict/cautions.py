@@ -1,6 +1,7 @@
 """What a reader should know before believing the numbers of one method and mode."""
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -66,12 +67,8 @@ def cautions_of(
     """
     if data.n == 0:
         return (Caution("few_athletes", "Nobody is left to compare.", of_all=True),)
-    found = [
-        *_of_size(data),
-        *_of_trend(trend, structural),
-        *_of_profiles(profiles),
-        *_of_inputs(data),
-    ]
+    found = [*_of_size(data), *_of_trend(trend, structural), *_of_profiles(profiles)]
+    found += _of_inputs(data)
     if data.n >= FEW_FOR_REPORTS:
         found += [*_of_shape(data), *_of_repeats(data), *_of_laboratory(data)]
     return tuple(found)
@@ -139,13 +136,11 @@ def _of_shape(data: MethodData) -> Iterator[Caution]:
 # Ours: statsmodels' influence is of regressions; a limit is none.
 def _largest_move(d: Floats) -> float:
     """How far a limit moves when one athlete is left out, in half widths."""
-    n, z = d.size, z_of(0.95)
-    mean, variance = float(d.mean()), float(d.var(ddof=1))
-    centred = d - mean
+    n, z, mean, variance = d.size, z_of(0.95), float(d.mean()), float(d.var(ddof=1))
+    centred, half = d - mean, z * np.sqrt(variance)
     mean_without = mean - centred / (n - 1)
     rest = (n - 1) * variance - centred**2 * n / (n - 1)
     sd_without = np.sqrt(np.maximum(rest, 0.0) / (n - 2))
-    half = z * np.sqrt(variance)
     moves = [mean_without + k * z * sd_without - (mean + k * half) for k in (-1.0, 1.0)]
     return float(np.abs(moves).max() / half)
 
@@ -166,23 +161,16 @@ def _of_repeats(data: MethodData) -> Iterator[Caution]:
 
 
 def _of_laboratory(data: MethodData) -> Iterator[Caution]:
-    try:
+    error = None
+    with suppress(NotEstimable):
         error = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
-    except NotEstimable:
-        yield from _of_equal_repeats(data)
-        return
-    if error.assumed:
-        yield from _of_equal_repeats(data)
-    elif error.df < FEW_VALUES:
-        yield caution("few_laboratory_repeats", tests=counted(error.df, "repeated test"))
-    between = max(
-        0.0, float(np.var(clusters(data.lab, data.athlete).means, ddof=1)) - error.variance
-    )
-    worthwhile = WORTHWHILE * float(np.sqrt(between))
-    if error.typical_error > worthwhile:
-        yield caution("laboratory_noise", error=error.typical_error)
-
-
-def _of_equal_repeats(data: MethodData) -> Iterator[Caution]:
-    if data.repeats["lab_test_id"].duplicated().any():
+    measured = error is not None and not error.assumed
+    if not measured and data.repeats["lab_test_id"].duplicated().any():
         yield caution("equal_repeats")
+    if error is None:
+        return
+    if measured and error.df < FEW_VALUES:
+        yield caution("few_laboratory_repeats", tests=counted(error.df, "repeated test"))
+    spread = float(np.var(clusters(data.lab, data.athlete).means, ddof=1))
+    if error.typical_error > WORTHWHILE * float(np.sqrt(max(0.0, spread - error.variance))):
+        yield caution("laboratory_noise", error=error.typical_error)

@@ -104,20 +104,16 @@ def plan(
         if value is not None and not (np.isfinite(value) and value > 0)
     ]
     several = pairs_per_athlete > 1
-    for wrong, said in (
-        (
-            margin is half_width is difference is None,
-            "give `margin`, `half_width` or `difference` to plan by",
-        ),
-        (pairs_per_athlete < 1, f"`pairs_per_athlete` must be 1 or more; got {pairs_per_athlete}"),
-        (several and sd_within is None, "`sd_within` is needed with several pairs per athlete"),
-        (
-            sd_within is not None and not 0 <= sd_within <= sd,
-            f"`sd_within` must be between 0 and `sd`; got {sd_within or 0.0:g}",
-        ),
-        (groups < 2, f"`groups` must be 2 or more; got {groups}"),
-    ):
-        problems += [said] if wrong else []
+    if margin is None and half_width is None and difference is None:
+        problems.append("give `margin`, `half_width` or `difference` to plan by")
+    if pairs_per_athlete < 1:
+        problems.append(f"`pairs_per_athlete` must be 1 or more; got {pairs_per_athlete}")
+    if several and sd_within is None:
+        problems.append("`sd_within` is needed with several pairs per athlete")
+    if sd_within is not None and not 0 <= sd_within <= sd:
+        problems.append(f"`sd_within` must be between 0 and `sd`; got {sd_within:g}")
+    if groups < 2:
+        problems.append(f"`groups` must be 2 or more; got {groups}")
     if problems:
         raise ValueError("; ".join(problems))
     checked_share("power", power)
