@@ -72,6 +72,23 @@ class Judged:
         self.other = outcome(cell("verdict", f"within_margin_{others[0]}")) if is_other else ""
         # what the method was not shown to do: to tell athletes apart, to beat one number; or ""
         self.no_better = not_shown(cell("no_method", "skill"), cell("structural", "p_slope_zero"))
+        self.hidden, self.few = self.bias.withheld, self.n < FEW_FOR_REPORTS
+        self.decided = self.outcome in ("acceptable", "not acceptable")
+        # whether it is met by chance, with so many methods judged
+        by_chance = self.counted.known and self.counted.value == 0
+        self.chance = self.outcome == "acceptable" and by_chance
+        # whether it is against the true value, its limits known; those that it is about
+        self.net = TRUE_VALUE in self.codes and self.own_lower.known and self.own_upper.known
+        own, whole = (self.own_lower, self.own_upper), (self.lower, self.upper)
+        self.low_end, self.high_end = own if self.net else whole
+        self.leaves_some = self.without.known and self.without.value > 0  # who get no number
+        # whether athletes alone, in a practical number, would decide
+        more = self.needed.known and self.n < self.needed.value <= PRACTICAL
+        self.needs_athletes = more and not self.codes & OTHER_REASONS
+        # in words: its yardstick, "" where it names none; the other one
+        named = [words for name, words in YARDSTICK_WORDS.items() if name in self.codes]
+        unnamed = [words for words in YARDSTICK_WORDS.values() if words not in named]
+        self.against, self.against_other = (next(iter(some), "") for some in (named, unnamed))
         # sentences: what could make the verdict wrong
         self.doubts = [_doubt(doubt, self.bias, self.r) for doubt in getattr(one, "doubts", ())]
         if SQUAD_TOO_ALIKE in self.codes:
@@ -85,65 +102,6 @@ class Judged:
             return vars(self)["cells"][name]  # type: ignore[no-any-return] # as it was put there
         except KeyError:
             raise AttributeError(name) from None
-
-    @property
-    def decided(self) -> bool:
-        """Whether the limit is said to be met, or not to be met."""
-        return self.outcome in ("acceptable", "not acceptable")
-
-    @property
-    def net(self) -> bool:
-        """Whether the verdict is against the true value, and its limits are known."""
-        return TRUE_VALUE in self.codes and self.own_lower.known and self.own_upper.known
-
-    @property
-    def low_end(self) -> Cell:
-        """The lower limit that the verdict is about."""
-        return self.own_lower if self.net else self.lower
-
-    @property
-    def high_end(self) -> Cell:
-        """The upper limit that the verdict is about."""
-        return self.own_upper if self.net else self.upper
-
-    @property
-    def chance(self) -> bool:
-        """Whether a limit that is met may be met by chance, with so many methods judged."""
-        met = self.outcome == "acceptable" and self.counted.known
-        return met and self.counted.value == 0
-
-    @property
-    def hidden(self) -> bool:
-        """Whether the numbers are withheld, so that nobody can be recognised."""
-        return self.bias.withheld
-
-    @property
-    def leaves_some(self) -> bool:
-        """Whether somebody who was asked for a number gets none."""
-        return self.without.known and self.without.value > 0
-
-    @property
-    def few(self) -> bool:
-        """Whether there are too few athletes for limits."""
-        return self.n < FEW_FOR_REPORTS
-
-    @property
-    def needs_athletes(self) -> bool:
-        """Whether athletes alone, in a practical number, would decide."""
-        few = self.needed.known and self.n < self.needed.value <= PRACTICAL
-        return few and not self.codes & OTHER_REASONS
-
-    @property
-    def against(self) -> str:
-        """The yardstick of the verdict, in words; "" where the verdict names none."""
-        return next((words for name, words in YARDSTICK_WORDS.items() if name in self.codes), "")
-
-    @property
-    def against_other(self) -> str:
-        """The other yardstick, in words."""
-        return next(
-            (words for name, words in YARDSTICK_WORDS.items() if name not in self.codes), ""
-        )
 
 
 def outcome(cell: Cell) -> str:
