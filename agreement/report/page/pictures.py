@@ -24,7 +24,6 @@ from agreement.tables.options import ReportOptions
 
 _LONGEST: Final = 120  # letters; a file system takes 255 bytes
 _MM = 25.4  # to the inch
-_SLIM = 0.75  # of the page's width: below it panels stand one below another
 Kept = tuple[str, tuple[float, ...]]  # text of a figure as SVG, and where its panels begin
 # figures of an earlier run and those of this one, by what they are drawn of; empty: none are kept
 _KEPT: Final[list[tuple[dict[str, Kept], dict[str, Kept]]]] = []

@@ -1,6 +1,5 @@
 """What these data cannot say, and what to record to learn it: a line for each thing to record."""
 
-from collections.abc import Iterable
 from typing import Final
 
 from agreement.report.page.machine import said, stated
@@ -8,7 +7,6 @@ from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.method_data import NO_MARGIN, NO_SECOND_VISIT, NOT_ESTIMABLE, TOO_FEW
-from agreement.stats.record import Analysis
 from agreement.tables.options import Kind
 
 SECTION_OF: Final = {  # section -> the analysis without which it has nothing to show
@@ -42,10 +40,10 @@ def silent(numbers: Numbers) -> dict[str, Cell]:
     return {str(key[0]): numbers.get(*key) for key in keys}
 
 
-def unsaid_block(numbers: Numbers, kind: Kind, analyses: Iterable[Analysis] = ANALYSES) -> Block:
+def unsaid_block(numbers: Numbers, kind: Kind) -> Block:
     """Say what to record to learn what no analysis can tell; why each is silent is folded."""
     why = silent(numbers)
-    told = (one for one in analyses if one.name in why and kind in one.shown_in)
+    told = (one for one in ANALYSES if one.name in why and kind in one.shown_in)
     found = [(one, why[one.name]) for one in told]
     if not found:
         return Block("")
