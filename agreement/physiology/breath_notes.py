@@ -48,13 +48,22 @@ def gas_column_checks(
         the respiratory exchange ratio against the two gases or in per cent.
     """
     middle = {name: value for name, v in columns.items() if not math.isnan(value := _middle(v))}
-    found = (
-        ("ve_stpd_l_min", _volumes(middle, pressure_mmhg)),
-        ("ve_l_min", _equivalent(middle)),
-        ("vo2_ml_kg_min", _uptake(columns, mass_kg)),
-        ("rer", _ratio(middle)),
-    )
-    return tuple((column, what) for column, what in found if what)
+    found = {"ve_stpd_l_min": _volumes(middle, pressure_mmhg)}
+    litres, uptake, (low, high) = middle.get("ve_l_min"), middle.get("vo2_ml_min"), USUAL_EQUIVALENT
+    if litres is not None and uptake and uptake > 0 and not low <= 1000 * litres / uptake <= high:
+        found["ve_l_min"] = (
+            f"{1000 * litres / uptake:.3g} L of air per litre of oxygen, {low:g} to {high:g} is usual: "
+            "the unit of ventilation or of oxygen uptake is another, or the flow is wrong."
+        )
+    names = ("vo2_ml_min", "vo2_ml_kg_min")
+    if set(names) <= set(columns):
+        absolute, relative = (np.asarray(columns[name], dtype=np.float64) for name in names)
+        implied = _middle(absolute[relative > 0] / relative[relative > 0])
+        if abs(implied / mass_kg - 1) > UPTAKE_WITHIN:  # NaN where either is not known
+            said = f"relative and absolute oxygen uptake imply a mass of {implied:.1f} kg"
+            found["vo2_ml_kg_min"] = f"{said}, the test has {mass_kg:.1f} kg."
+    found["rer"] = _ratio(middle)
+    return tuple((column, what) for column, what in found.items() if what)
 
 
 def _middle(values: ArrayLike) -> float:
@@ -80,31 +89,6 @@ def _volumes(middle: Mapping[str, float], pressure_mmhg: float) -> str | None:
     share = pressure_overstatement(implied, pressure_mmhg)
     reads = f"oxygen uptake reads {100 * abs(share):.1f} % {'high' if share > 0 else 'low'}"
     return f"{said}, the room had {pressure_mmhg:.0f}: {reads}."
-
-
-def _equivalent(middle: Mapping[str, float]) -> str | None:
-    if not {"ve_l_min", "vo2_ml_min"} <= set(middle) or middle["vo2_ml_min"] <= 0:
-        return None
-    equivalent = 1000 * middle["ve_l_min"] / middle["vo2_ml_min"]
-    low, high = USUAL_EQUIVALENT
-    if low <= equivalent <= high:
-        return None
-    return (
-        f"{equivalent:.3g} L of air per litre of oxygen, {low:g} to {high:g} is usual: the unit of "
-        "ventilation or of oxygen uptake is another, or the flow is wrong."
-    )
-
-
-def _uptake(columns: Mapping[str, ArrayLike], mass_kg: float) -> str | None:
-    names = ("vo2_ml_min", "vo2_ml_kg_min")
-    if math.isnan(mass_kg) or not set(names) <= set(columns):
-        return None
-    absolute, relative = (np.asarray(columns[name], dtype=np.float64) for name in names)
-    implied = _middle(absolute[relative > 0] / relative[relative > 0])
-    if math.isnan(implied) or abs(implied / mass_kg - 1) <= UPTAKE_WITHIN:
-        return None
-    said = f"relative and absolute oxygen uptake imply a mass of {implied:.1f} kg"
-    return f"{said}, the test has {mass_kg:.1f} kg."
 
 
 def _ratio(middle: Mapping[str, float]) -> str | None:

@@ -28,14 +28,6 @@ ABOVE_HR_MAX_BPM: Final = 5.0  # common practice, no source
 ABOVE_FOR_S: Final = 30.0  # common practice, no source
 
 
-class WindowPoints(NamedTuple):
-    """Some days: point number `point` lies in the window of day number `day` of these `days`."""
-
-    days: slice
-    day: Ints
-    point: Ints
-
-
 class Windows(NamedTuple):
     """
     Days with a usable session, in order of athlete, mode and date, and the window of each.
@@ -50,8 +42,12 @@ class Windows(NamedTuple):
     first: Ints
     stop: Ints
 
-    def blocks(self) -> Iterator[WindowPoints]:
-        """Yield all days with their points, at most `POINTS_AT_ONCE` points unless one day has more."""
+    def blocks(self) -> Iterator[tuple[slice, Ints, Ints]]:
+        """
+        Yield some days after others, `POINTS_AT_ONCE` points at most unless one day has more.
+
+        Of each pair of a day and a point of its window: number of the day among these, of the point.
+        """
         size = self.stop - self.first
         ends = np.cumsum(size)
         begin = 0
@@ -62,7 +58,7 @@ class Windows(NamedTuple):
             day = np.repeat(np.arange(own.size), own)
             skipped = np.cumsum(own) - own - self.first[begin:end]
             point = self.order[np.arange(day.size) - skipped[day]]
-            yield WindowPoints(slice(begin, end), day, point)
+            yield slice(begin, end), day, point
             begin = end
 
 

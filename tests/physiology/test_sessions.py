@@ -159,8 +159,8 @@ def test_windows_against_brute_force(at_once, monkeypatch):
     keys = own[["athlete_id", "mode", "date"]].drop_duplicates()
     assert found.session.size == len(keys)
     in_window = {}
-    for block in found.blocks():
-        for day, point in zip(block.day + block.days.start, block.point, strict=True):
+    for days, of_day, of_point in found.blocks():
+        for day, point in zip(of_day + days.start, of_point, strict=True):
             in_window.setdefault(day, []).append(point)
     for i, session in enumerate(found.session):
         day = sessions.loc[session]
