@@ -47,7 +47,7 @@ from agreement.stats.repeats.laboratory_itself import (
     laboratory_change,
     laboratory_repeats,
 )
-from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
+from agreement.stats.repeats.laboratory_variance import declared_variance
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.result_rows import Labelled, assembled, empty_rows, rows_of
 from agreement.stats.verdict.cautions import cautions_of
@@ -312,14 +312,8 @@ def _changed(
     visits: pd.DataFrame, repeats: dict[str, LaboratoryRepeats], mode: str, options: StudyOptions
 ) -> LaboratoryChange:
     """Say who changed by more than the noise of the repeats, or by more than the declared one."""
-    reference = options.reference
-    if mode in repeats:
-        variance = repeats[mode].variance
-    elif reference.sem is not None:
-        df = float(reference.sem_degrees_of_freedom)
-        variance = LaboratoryVariance(float(reference.sem) ** 2, df, assumed=True)
-    else:
-        raise NotEstimable("the laboratory's own error is unknown.")
+    own = repeats.get(mode)
+    variance = declared_variance(options.reference) if own is None else own.variance
     return laboratory_change(visits, variance, options.change)
 
 

@@ -516,7 +516,7 @@ PARTS = {
             "several_judged",
             "material_of",
             "outcome_without",
-            "laboratory_from",
+            *("laboratory_from", "declared_variance"),
             "repeated_units",
             "once",
             "forget",

@@ -69,7 +69,15 @@ def weighted_lines(x: Floats, y: Floats, weights: npt.NDArray[np.integer]) -> tu
     weights: shape (R, n).
     Returns slopes, intercepts: shape (R,)
     """
-    i, j, slopes = _slopes_in_order(x, y)
+    whole_x, whole_y, _ = as_whole_numbers(x, y)
+    i, j = np.triu_indices(len(x), 1)
+    dx, dy = whole_x[j] - whole_x[i], whole_y[j] - whole_y[i]
+    kept = dx + dy != 0
+    i, j, dx, dy = i[kept], j[kept], dx[kept], dy[kept]
+    with np.errstate(divide="ignore"):
+        slopes = np.where(dx == 0, np.inf, dy / dx)
+    order = np.lexsort((slopes, slopes < -1))  # from -1 up, then those below -1
+    i, j, slopes = i[order], j[order], slopes[order]
     size = max(16, _CHUNK // len(slopes))
     line = np.empty(len(weights))
     for start in range(0, len(weights), size):
@@ -82,19 +90,6 @@ def weighted_lines(x: Floats, y: Floats, weights: npt.NDArray[np.integer]) -> tu
     order = np.argsort(residual, axis=0)
     often = np.take_along_axis(weights.T.astype(np.int32), order, axis=0)
     return line, _weighted_median(np.take_along_axis(residual, order, axis=0), often)
-
-
-def _slopes_in_order(x: Floats, y: Floats) -> tuple[Integers, Integers, Floats]:
-    """List the pairs of points and their slopes: from -1 up, then those below -1."""
-    whole_x, whole_y, _ = as_whole_numbers(x, y)
-    i, j = np.triu_indices(len(x), 1)
-    dx, dy = whole_x[j] - whole_x[i], whole_y[j] - whole_y[i]
-    kept = dx + dy != 0
-    i, j, dx, dy = i[kept], j[kept], dx[kept], dy[kept]
-    with np.errstate(divide="ignore"):
-        slopes = np.where(dx == 0, np.inf, dy / dx)
-    order = np.lexsort((slopes, slopes < -1))
-    return i[order], j[order], slopes[order]
 
 
 def _weighted_median(values: Floats, often: npt.NDArray[np.int32]) -> Floats:

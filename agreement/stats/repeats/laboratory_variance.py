@@ -130,6 +130,11 @@ def laboratory_from(lab: Floats, unit: Integers, reference: Reference) -> Labora
             return laboratory_variance(lab, unit)
         except ValueError as error:
             raise NotEstimable(f"{error}.") from error
+    return declared_variance(reference)
+
+
+def declared_variance(reference: Reference) -> LaboratoryVariance:
+    """Return the variance that the study file declares; without one refuse."""
     if reference.sem is None:
         raise NotEstimable("the laboratory's own error is unknown.")
     df = float(reference.sem_degrees_of_freedom)
