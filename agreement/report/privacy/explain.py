@@ -32,6 +32,10 @@ _COUNTS: Final = (
         "'suppressed'."
     ),
     (
+        f"How many people, tests or pairs have some trait; of fewer than {FEWEST_SHOWN}, or of all but so "
+        "many, as a range ('1 to 4 of 20')."
+    ),
+    (
         "How many rows each input file had and how many were left out: a small number may be the rows of "
         f"one person. Why, is said of reasons that hold for {FEWEST_SHOWN} people or more; the others, "
         "withdrawals and drugs that limit heart rate among them, stand together without a name."
