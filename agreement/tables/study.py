@@ -99,7 +99,7 @@ def inspect_study(
     if given is not None:
         options = options or StudyOptions()
     elif not folder.is_dir():
-        findings.tell("no_study_folder", str(folder))
+        findings.tell("not_a_folder" if folder.exists() else "no_study_folder", str(folder))
         return None, findings.stops
     elif not (folder / STUDY_FILE).is_file():  # all else would only follow from it
         read_study_file(folder, findings)

@@ -98,6 +98,10 @@ def test_no_folder_and_no_files(tmp_path):
     study, problems = inspect_study(tmp_path / "nowhere")
     assert study is None
     assert "There is no such study folder." in str(problems[0])
+    (tmp_path / "lab.csv").touch()
+    _, (problem,) = inspect_study(tmp_path / "lab.csv")
+    (tmp_path / "lab.csv").unlink()
+    assert str(problem).endswith("This is no folder. Name the folder that holds study.toml.")
     study, problems = inspect_study(tmp_path)
     assert study is None
     assert [(p.file, p.reason) for p in problems] == [("study.toml", "missing_file")]
