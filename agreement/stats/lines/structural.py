@@ -41,7 +41,6 @@ class Variances(NamedTuple):
     field: float
     both: float
     noise: float
-    noise_share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +53,7 @@ class StructuralSlope(Result):
     interval: Interval  # an end is NaN where the data set no bound
     intercept: float  # [mL/kg/min]
     intercept_interval: Interval  # from the slope's and that of the mean (MOVER)
-    attenuated_error: float  # standard error of least squares on the laboratory's values
+    standard_error: float  # of the slope, the reliability taken as known
     reliability: float  # share of the laboratory's variance that is the athletes'
     reliability_interval: Interval
     # p_one, p_zero: of a slope of 1 and of 0; both need no bound
@@ -62,38 +61,16 @@ class StructuralSlope(Result):
     p_zero: float
     laboratory: LaboratoryVariance
     moments: Variances
-
-    @property
-    def _field_noise(self) -> float:
-        """Variance of the field's own error about the structural line."""
-        return max(self.moments.field - self.slope * self.moments.both, 0.0)
-
-    @property
-    def error_ratio(self) -> float:
-        """Ratio of error variances at which a Deming line is this one."""
-        return self._field_noise / self.moments.noise if self.moments.noise > 0.0 else nan
-
-    @property
-    def lean_from_noise(self) -> float:
-        """Slope of differences on the mean of both that unequal noise alone makes."""
-        noise, true = self.moments.noise, self.moments.lab - self.moments.noise
-        spread = true + (self._field_noise + noise) / 4.0
-        return (self._field_noise - noise) / (2.0 * spread) if spread > 0.0 else nan
-
-    @property
-    def sem_for_slope_one(self) -> float:
-        """Laboratory error that would by itself make the slope 1. [mL/kg/min]."""
-        return sqrt(max(self.moments.lab - self.moments.both, 0.0) / self.moments.noise_share)
+    lean_from_noise: (
+        float  # slope of differences on the mean of both that unequal noise alone makes
+    )
+    error_ratio: float  # of error variances, at which a Deming line is this one
+    sem_for_slope_one: float  # laboratory error that would by itself make the slope 1. [mL/kg/min]
 
     @property
     def bounded(self) -> bool:
         """Whether both ends of the interval exist."""
         return not any(np.isnan(self.interval))
-
-    @property
-    def standard_error(self) -> float:
-        """Of the slope, the reliability taken as known."""
-        return self.attenuated_error / self.reliability if self.reliability > 0.0 else nan
 
     @property
     def excludes_one(self) -> bool:
@@ -190,22 +167,32 @@ def structural_slope(
     else:
         quantiles = [float(special.fdtri(laboratory.df, n - 1, tail)) for tail in tails]
     ends = Interval(*(1.0 - noise / quantile for quantile in quantiles))
-    sums = (sxx / df, float(dy @ dy) / df, float(dx @ dy) / df)
+    v = Variances(sxx / df, float(dy @ dy) / df, float(dx @ dy) / df, share * laboratory.variance)
     reliability, of_ols = 1.0 - noise, t_interval(ols, error, n - 2)
     slope = ols / reliability if reliability > 0.0 else nan
     interval, middle = _ratio_interval(ols, of_ols, reliability, ends), float(x.mean())
     at_mean = np.bincount(codes, dy - slope * dx) / grouped.sizes
     level = t_interval(float(y.mean()), float(at_mean.std(ddof=1)) / sqrt(n), n - 1)
     rise = Interval(*sorted(middle * end for end in interval)) if middle else Interval(0.0, 0.0)
+    own = max(v.field - slope * v.both, 0.0)  # variance of the field's own error about the line
+    spread = v.lab - v.noise + (own + v.noise) / 4.0
     return StructuralSlope(
-        *(n, x.size, slope, interval),
+        n,
+        x.size,
+        slope,
+        interval,
         float(y.mean()) - slope * middle,
         interval_of_difference(float(y.mean()), level, slope * middle, rise),
-        *(error, reliability, ends),
+        error / reliability if reliability > 0.0 else nan,
+        reliability,
+        ends,
         _p_of_one(dx, dy, codes, shares, laboratory),
         t_p_value(ols / error, n - 2) if error > 0.0 else 0.0,
         laboratory,
-        Variances(*sums, share * laboratory.variance, share),
+        v,
+        (own - v.noise) / (2.0 * spread) if spread > 0.0 else nan,
+        own / v.noise if v.noise > 0.0 else nan,
+        sqrt(max(v.lab - v.both, 0.0) / share),
     )
 
 
