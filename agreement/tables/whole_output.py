@@ -131,7 +131,13 @@ def whole_folder(
             allowed(target)
             if ours is not None and target.exists():
                 _take_over(target, part, ours(target))
-            _put_in_place(part, target)
+            if not target.exists():
+                part.rename(target)
+            elif not _exchanged(part, target):
+                target.rename(
+                    _hidden(target, "old")
+                )  # killed from here on, the next run brings it back
+                part.rename(target)
             _folder_to_disk(target.parent)
     except OSError as error:
         if _concerns(error, target):
@@ -276,16 +282,6 @@ def _take_over(old: Path, new: Path, ours: Container[str]) -> None:
             )
         place.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy2(path, place, follow_symlinks=False)
-
-
-def _put_in_place(new: Path, folder: Path) -> None:
-    """Put `new` where `folder` is, in one step where the system can; the old goes afterwards."""
-    if not folder.exists():
-        new.rename(folder)
-    elif not _exchanged(new, folder):
-        old = _hidden(folder, "old")  # killed from here on, the next run brings it back
-        folder.rename(old)
-        new.rename(folder)
 
 
 def _exchanged(one: Path, other: Path) -> bool:
