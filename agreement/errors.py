@@ -113,6 +113,14 @@ class TableError(AgreementError):
         return [*lines, "", f"{rest} more are in `problems` of this error."] if rest else lines
 
 
+class StoppedReadings(TableError):
+    """Field readings that cannot be made; `found` holds what was set aside or noted too."""
+
+    def __init__(self, stops: Iterable[Problem], found: Iterable[Problem]) -> None:
+        super().__init__(stops)
+        self.found = tuple(found)
+
+
 class OutputError(AgreementError):
     """Output that cannot be written where it was asked for."""
 

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from agreement.cohort.choices import StoppedReadings, changed
-from agreement.errors import Problem, TableError, in_order
+from agreement.errors import Problem, StoppedReadings, TableError, in_order
 from agreement.pairing import Pairing, pair
 from agreement.pairing.other_rules import pairs_by_other_rules
 from agreement.physiology.arrays import SessionProgress
@@ -24,6 +23,7 @@ from agreement.stats.who_counts import who_counts
 from agreement.tables.options import StudyOptions
 from agreement.tables.readers import as_pandas
 from agreement.tables.study import StudyTables, read_study
+from agreement.tables.study_file import changed
 from agreement.terms import counted
 
 if TYPE_CHECKING:

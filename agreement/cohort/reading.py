@@ -6,9 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from agreement.cohort.choices import StoppedReadings
 from agreement.cohort.cohort import Cohort
-from agreement.errors import Problem, TableError, in_order
+from agreement.errors import Problem, StoppedReadings, TableError, in_order
 from agreement.physiology.arrays import SessionProgress
 from agreement.tables.paths import require_unchanged
 from agreement.tables.study import inspect_study

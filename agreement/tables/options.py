@@ -4,9 +4,9 @@ The choices of one study: what `study.toml` may say, with the defaults of every 
 Plain frozen data, no reading and no checking; `study_file` fills it from the file.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import date
-from typing import Final, Literal, get_args
+from typing import Any, Final, Literal, get_args
 
 Summary = Literal["mean", "median", "nearest", "last"]
 SUMMARIES: Final[tuple[Summary, ...]] = get_args(Summary)
@@ -207,3 +207,15 @@ class StudyOptions:
         """Return our `column` of a table as its file calls it, where `study.toml` says so."""
         form = self.files.get(table)
         return column if form is None else form.columns.get(column, column)
+
+
+def differing(agreed: StudyOptions, now: StudyOptions) -> dict[str, tuple[Any, Any]]:
+    """Return what differs between two sets of choices: ``table.key`` -> (agreed, now)."""
+    before, after = asdict(agreed), asdict(now)
+    return {
+        f"{table}.{key}": (value, after[table][key])
+        for table, keys in before.items()
+        if isinstance(keys, dict) and isinstance(after[table], dict)
+        for key, value in keys.items()
+        if value != after[table].get(key)
+    }

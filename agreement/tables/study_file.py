@@ -7,6 +7,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
+from agreement.errors import TableError
 from agreement.tables import key_checks as check
 from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings, Told
@@ -136,6 +137,15 @@ def changed_options(
     )
     agreed = {} if start.margin.agreed_on is None else {"agreed_on": start.margin.agreed_on}
     reader.across(options, agreed | reader.table(content, "margin", quiet=True))
+    return options
+
+
+def changed(start: StudyOptions, tables: Mapping[str, Any], folder: Path) -> StudyOptions:
+    """Return options with some keys changed; TableError with everything that does not fit."""
+    findings = Findings()
+    options = changed_options(start, tables, folder, findings)
+    if findings.stops:
+        raise TableError(findings.stops)
     return options
 
 

@@ -9,7 +9,6 @@ from markupsafe import Markup
 
 import agreement.report.sections.comparison_sections  # noqa: F401 - what draws, loaded with the page
 from agreement.cohort import Cohort
-from agreement.cohort.choices import differing
 from agreement.report.page.machine import in_words
 from agreement.report.page.machine import worded as worded  # noqa: PLC0414 # for figures of one's own
 from agreement.report.page.markup import Block, element, paragraph
@@ -27,7 +26,7 @@ from agreement.report.sections.ledger import remarks
 from agreement.report.sections.published import reproduced
 from agreement.report.sections.unsaid import unsaid_block
 from agreement.report.shown.told import NOBODY, Methods, of_field_values, shown, told_of
-from agreement.tables.options import Kind, Margin
+from agreement.tables.options import Kind, Margin, differing
 from agreement.terms import CARD_COLUMNS
 
 Shown = TypeVar("Shown")

@@ -10,7 +10,6 @@ from typing import Any, Concatenate, ParamSpec
 import pandas as pd
 
 from agreement.cohort import Cohort
-from agreement.cohort.choices import changed
 from agreement.physiology.inputs import input_audit
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, joined, paragraph
@@ -28,6 +27,7 @@ from agreement.report.sections.unsaid import SECTION_OF, silent
 from agreement.report.studies.grown import Grown
 from agreement.tables.options import Kind
 from agreement.tables.study import read_study
+from agreement.tables.study_file import changed
 from agreement.tables.withdrawn import study_key
 from agreement.tables.writers import significant
 
