@@ -11,7 +11,9 @@ from printed import wrong_numbers
 from agreement.report.privacy.stage import released_history
 from agreement.report.run.rerun import verified
 from agreement.report.run.write import write_report
+from agreement.report.studies.grown import Grown
 from agreement.stats.studies.history import COLUMNS, continued, history_lines, looks, steps
+from agreement.tables.options import Margin
 
 
 def line(n, bias=1.0, *, date="2026-03-01", method="w", verdict="undecided", made=None, pairs=None):
@@ -78,6 +80,17 @@ def test_lines_come_from_the_results_and_a_withheld_bias_withholds_its_count():
     hidden = results.assign(value=np.nan)
     told = history_lines(hidden, date="2026-03-01", look=2, provenance="a").iloc[0]
     assert told[["n", "n_pairs", "bias"]].isna().all()
+
+
+def test_the_run_charts_of_two_methods_share_their_values_and_not_their_number():
+    found = history(line(12), line(15, date="2026-04-01"))
+    other = history(*(line(n, bias=n - 9.0, method="v") for n in (9, 10, 11)))
+    every = pd.concat([found, other], ignore_index=True)
+    (drawn,), words = Grown(every, Margin(5.0), "{}, {}".format).section()
+    first, second = drawn.drawn_at(3.6).axes[:2]
+    assert first.get_ylim() == second.get_ylim()
+    assert first.get_xlim() != second.get_xlim()
+    assert words.html.count("<tr>") == 1 + len(every)
 
 
 @pytest.mark.slow
