@@ -158,11 +158,8 @@ def _line_of(font: FontProperties) -> tuple[float | None, ...]:
     if table is None or head is None:
         return None, None, None
     unit = 1 / head["unitsPerEm"] * font.get_size_in_points()
-    return (
-        table["sTypoAscender"] * unit,
-        -table["sTypoDescender"] * unit,
-        table["sTypoLineGap"] * unit,
-    )
+    above, below, free = (table[f"sTypo{name}"] for name in ("Ascender", "Descender", "LineGap"))
+    return above * unit, -below * unit, free * unit
 
 
 def tell_points(points: Collection, words: Sequence[str]) -> None:

@@ -31,10 +31,8 @@ def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Ax
     for place, row in enumerate(rows):
         own = place < len(studies)
         colour, weight, marker = (FIELD, 1.8, "o") if own else (OWN, 2.6, "D")
-        limits, bias = (
-            (row["lower_limit"], row["upper_limit"]),
-            Estimate(row["bias"], row["low"], row["high"]),
-        )
+        limits = row["lower_limit"], row["upper_limit"]
+        bias = Estimate(row["bias"], row["low"], row["high"])
         draw_bar(ax, limits, place, FAINT, 5.5, solid_capstyle="butt")
         draw_interval(ax, bias, place, colour, weight)
         draw_mark(ax, bias, place, marker, colour, 6, markeredgecolor=colour)

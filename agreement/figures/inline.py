@@ -142,7 +142,10 @@ def _lighten(root: ET.Element) -> None:
     for element in root.iter():
         own = element.attrib
         for key in _MEASURES & own.keys():
-            own[key] = _short(own[key])
+            # numbers rounded, without blanks about the letters of a path
+            short = " ".join(_LONG_NUMBER.sub(lambda m: f"{float(m[0]):.2f}", own[key]).split())
+            is_path = len(short) > 1 and short[0] == "M"
+            own[key] = _ABOUT_LETTER.sub(r"\1", short) if is_path else short
         if "style" in own:
             own["style"] = _style(own["style"])
         if own.get("transform", "").startswith("rotate(-0 "):
@@ -155,12 +158,6 @@ def _lighten(root: ET.Element) -> None:
         papers += [first] if whole and first is not None and first.get("style") == white else []
     for place, paper in enumerate(papers):
         paper.set("style", f"fill:var(--fig-paper,{PAPER})" if place == 0 else "fill:none")
-
-
-def _short(value: str) -> str:
-    """Return numbers of an attribute rounded, without blanks about the letters of a path."""
-    short = " ".join(_LONG_NUMBER.sub(lambda m: f"{float(m[0]):.2f}", value).split())
-    return _ABOUT_LETTER.sub(r"\1", short) if len(short) > 1 and short[0] == "M" else short
 
 
 @lru_cache(maxsize=4096)

@@ -1,6 +1,7 @@
 """Words on a figure: numbers with a real minus sign, and labels beside their lines."""
 
 from collections.abc import Callable, Sequence
+from textwrap import wrap
 from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
@@ -54,13 +55,8 @@ def with_interval(estimate: Estimate) -> str:
 
 def broken(name: str, longest: int = 20) -> str:
     """Break a long name at blanks into lines of at most so many letters."""
-    lines = [""]
-    for word in name.split():
-        if lines[-1] and len(lines[-1]) + 1 + len(word) > longest:
-            lines.append(word)
-        else:
-            lines[-1] = f"{lines[-1]} {word}".strip()
-    return "\n".join(lines)
+    words = " ".join(name.split())
+    return "\n".join(wrap(words, longest, break_long_words=False, break_on_hyphens=False))
 
 
 def name_ticks(

@@ -78,4 +78,4 @@ def _with(one: Studied, name: str, result: HasFrame) -> Studied:
     """Return results and rows with one of them in the place of another."""
     results, rows = one
     renewed = [row._replace(rows=rows_of(result)) if row.analysis == name else row for row in rows]
-    return results.with_results(**{name: result}), renewed
+    return replace(results, found={**results.found, name: result}), renewed

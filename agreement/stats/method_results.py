@@ -1,7 +1,7 @@
 """The results of one method in one mode, by the names of the catalogue."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from agreement.stats.catalogue import BY_NAME
@@ -56,7 +56,3 @@ class MethodResults(Mapping[str, Any]):
     def __dir__(self) -> list[str]:
         """Name the analyses too."""
         return [*object.__dir__(self), *BY_NAME]
-
-    def with_results(self, **results: HasFrame) -> "MethodResults":
-        """Return them with some results in the place of others."""
-        return replace(self, found={**self.found, **results})
