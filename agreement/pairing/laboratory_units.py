@@ -88,7 +88,9 @@ def codes_of(values: pd.Series, known: tuple[str, ...]) -> Ints:
     """Return the position of each text in `known`; -1 where missing or not known."""
     codes, found = factorized(values)
     places = {name: place for place, name in enumerate(known)}
-    return np.array([*(places.get(one, -1) for one in found), -1])[codes]
+    place = np.array([*(places.get(one, -1) for one in found), -1], np.int64)
+    each: Ints = place[codes]
+    return each
 
 
 def factorized(values: pd.Series) -> tuple[NDArray[np.integer[Any]], pd.Index]:

@@ -95,7 +95,8 @@ def _athlete_codes(athletes: pd.Series, units: Units) -> Ints:
     known = units.athletes.get_indexer(found).astype(np.int64)
     strangers = np.flatnonzero(known < 0)
     known[strangers] = len(units.athletes) + np.arange(len(strangers))
-    return known[codes]
+    each: Ints = known[codes]
+    return each
 
 
 def _moments(readings: pd.DataFrame, estimate: Flags) -> Ints:
@@ -114,9 +115,8 @@ def _order(*columns: Ints) -> Ints:
         above = (column - (column.min() if len(column) else 0)).view(np.uint64)
         bits = int(above.max(initial=0)).bit_length()
         parts += [(above >> np.uint64(low)).astype(np.uint16) for low in range(0, bits, 16)]
-    return np.lexsort(
-        parts
-    )  # numbers of 16 bits are put in order by counting: several times faster
+    # numbers of 16 bits are put in order by counting, several times faster than longer ones
+    return np.lexsort(parts)
 
 
 def starts_of(*sorted_columns: Ints) -> Ints:

@@ -51,9 +51,9 @@ def pair_readings(
     Returns: difference is field minus laboratory [mL/kg/min]; gap_days is laboratory date minus the
         date of the nearest reading used.
 
-    Cost: one sort of the readings and one binary search per reading; no loop over athletes. A
-    reading serves the nearest unit alone, so readings of different athletes never meet: a study may
-    be cut into parts by athlete and each part paired apart.
+    Cost: one sort of the readings and one binary search per unit; no loop over athletes. A reading
+    serves the nearest unit alone, so readings of different athletes never meet: a study may be cut
+    into parts by athlete and each part paired apart.
     """
     fate = Fate.all_kept(len(rows.order))
     nearest = nearest_units(rows, units, rules)
@@ -126,7 +126,7 @@ def _pairs(readings: pd.DataFrame, used: Ints, found: Summaries, units: Units) -
     return pd.DataFrame(columns, copy=False)
 
 
-def _in_words(values: ExtensionArray) -> ExtensionArray:
+def _in_words(values: ExtensionArray) -> Any:
     """Return values, categories as the texts that they stand for."""
     return values.astype("str") if isinstance(values, pd.Categorical) else values
 

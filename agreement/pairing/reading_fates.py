@@ -141,4 +141,5 @@ def days_in_order(parts: Sequence[Part], pairs: pd.DataFrame, place: Ints) -> pd
     order = np.lexsort((-gap, at))
     days = daily[["date", "gap_days", "field"]].iloc[order].reset_index(drop=True)
     of_pair = pairs[["athlete_id", "lab_test_id", "method", "mode", "lab"]].iloc[at[order]]
-    return pd.concat([of_pair.reset_index(drop=True), days], axis=1)[DAILY_COLUMNS]
+    every: pd.DataFrame = pd.concat([of_pair.reset_index(drop=True), days], axis=1)
+    return every[DAILY_COLUMNS]

@@ -164,8 +164,8 @@ def _constant(text: str | None, like: pd.Series) -> Any:
     """Return a text column of one value, built from one value; categories beside categories."""
     one = pd.array([text], dtype="str")
     if isinstance(like.dtype, pd.CategoricalDtype):
-        code = -1 if text is None else 0
-        return pd.Categorical.from_codes(np.full(len(like), code, np.int8), one.dropna())
+        codes = np.full(len(like), -1 if text is None else 0, np.int8)
+        return pd.Categorical.from_codes(codes, pd.Index(one).dropna())
     return one.repeat(len(like))
 
 

@@ -262,7 +262,8 @@ def _as_pandas(column: Any) -> "pd.Series[Any]":
     if texts and types.is_string(column.type.value_type):  # several times faster than Arrow's way
         labels = pd.Index(pd.array(column.dictionary, dtype="str"))
         return pd.Series(pd.Categorical.from_codes(column.indices.fill_null(-1), labels))
-    return column.to_pandas(strings_to_categorical=True)
+    plain: pd.Series[Any] = column.to_pandas(strings_to_categorical=True)
+    return plain
 
 
 def _own_labels(column: "pd.Series[Any]") -> "pd.Series[Any]":
