@@ -47,6 +47,11 @@ class Margin:
     agreed_on: date | None = None  # required with a limit
     reason: str = ""
 
+    @property
+    def for_means(self) -> float | None:
+        """The limit for a mean bias."""
+        return self.limit if self.mean_limit is None else self.mean_limit
+
 
 @dataclass(frozen=True, slots=True)
 class Reference:

@@ -484,10 +484,10 @@ SHOWN_BY = {
 }
 # public functions that compute no statistic of their own: checks, sums, rows, sorting, words
 PARTS = {
-    *("mean_row", "beside_vo2max"),
+    *("mean_row", "beside_vo2max", "rests_on_few"),
     *("athlete_codes", "kept_share", "cluster_resampling", "clusters", "limit_factor", "day_sums"),
     *("lines_from_sums", "sums_about", "without_each_pair"),
-    *("checked_share", "t_p_value", "said_p", "checked_pairs", "warn_if_few"),
+    *("checked_share", "t_p_value", "said_p", "checked_pairs"),
     *("groups_rows", "reading", "age_name"),
     *(
         "age_bands",

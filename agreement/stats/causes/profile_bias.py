@@ -25,7 +25,6 @@ from agreement.stats.method_data import (
     NO_MARGIN,
     NOT_ESTIMABLE,
     TOO_FEW,
-    MethodData,
     NotEstimable,
     pair_keys,
 )
@@ -224,13 +223,6 @@ def profile_bias(
     )
 
 
-def profile_bias_of(data: MethodData) -> ProfileBias:
-    """Bias by profile of one method and mode, for the results table."""
-    agreed = data.options.margin
-    margin = agreed.limit if agreed.mean_limit is None else agreed.mean_limit
-    return profile_bias(data.pairs, data.resampling, margin=margin)
-
-
 def holm_over_all(found: Sequence[ProfileBias]) -> tuple[ProfileBias, ...]:
     """Return biases of several methods and modes with `p_all` corrected for all their profiles."""
     told = [one.deviation for bias in found for one in bias.profiles if one.deviation]
@@ -308,7 +300,7 @@ RECORD: Final = recorded(
       = as bias_pooled
     """,
 ).by(
-    profile_bias_of,
+    lambda data: profile_bias(data.pairs, data.resampling, margin=data.options.margin.for_means),
     of_registry=("bias", "lower_limit", "upper_limit"),
     unless_possible=(("all", ("p_welch",)),),
     of_all_groups=(

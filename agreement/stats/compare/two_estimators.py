@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers, Seed
+from agreement.stats.basics.arrays import ArrayLike, Floats, Seed
 from agreement.stats.basics.bootstrap import N_RESAMPLES, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, t_p_value
@@ -117,11 +117,13 @@ def two_estimators(
     resampling = cluster_resampling(codes, n_resamples=n_resamples, rng=rng)
     columns = np.stack([np.ones_like(a), a, b, a * a, b * b], axis=1)
     drawn = bootstrap_of_sums(resampling, columns, spreads, scales=("plain", "log"))
-    if n < len(a):
-        ratio, p, note = drawn.interval(1), _p_clustered(a, b, codes), "clustered"
+    note, ratio = "clustered" if n < len(a) else "", drawn.interval(1)
+    if note:  # the athletes' sums of (a + b)(a - b) have mean 0 at equal spread
+        surplus = np.bincount(codes, a * a - b * b)
+        error = float(surplus.std(ddof=1)) / np.sqrt(n)
+        p = t_p_value(float(surplus.mean()) / error, n - 1) if error > 0 else 1.0
     else:
         p, ratio = _pitman_morgan(a, b)
-        note = ""
     apart = sd_a / sd_b, ratio, sd_a - sd_b, drawn.interval(0)
     return TwoEstimators(names, mode, n, len(a), sd_a, sd_b, *apart, p, note)
 
@@ -183,15 +185,6 @@ def _pitman_morgan(a: Floats, b: Floats) -> tuple[float, Interval]:
     k = 1 + 2 * (1 - correlation**2) * special.stdtrit(n - 2, 0.975) ** 2 / (n - 2)
     root = np.sqrt(k * k - 1)
     return p, Interval(float(np.sqrt(ratio * (k - root))), float(np.sqrt(ratio * (k + root))))
-
-
-def _p_clustered(a: Floats, b: Floats, codes: Integers) -> float:
-    """Student's t on the athletes' sums of (a + b)(a - b), which have mean 0 at equal spread."""
-    surplus = np.bincount(codes, a * a - b * b)
-    error = float(surplus.std(ddof=1)) / np.sqrt(len(surplus))
-    if error <= 0:
-        return 1.0
-    return t_p_value(float(surplus.mean()) / error, len(surplus) - 1)
 
 
 RECORD: Final = recorded("""

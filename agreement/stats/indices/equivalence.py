@@ -85,7 +85,7 @@ def equivalence_of(data: MethodData) -> Equivalence:
     Raises NotEstimable without a margin, ValueError with fewer than 3 athletes.
     """
     agreed = data.options.margin
-    margin = agreed.limit if agreed.mean_limit is None else agreed.mean_limit
+    margin = agreed.for_means
     if margin is None:
         raise NotEstimable("no limit was agreed beforehand.", NO_MARGIN)
     result = equivalence(data.difference, margin, athlete=data.athlete)
