@@ -177,14 +177,12 @@ class Replicates:
         said = failed_in_words(int(self.failed[which]), len(self.replicates))
         return ResampledInterval.saying(said, low, high)
 
-    def _tolerance(self, which: int) -> float:
-        return _SAME * max(1.0, abs(float(self.estimate[which])))
-
     def _corrections(self, which: int) -> tuple[float, float] | None:
         """Bias correction and acceleration; None where they are undefined."""
         left_out = self.jackknife[:, which]
         left_out = left_out[np.isfinite(left_out)]
-        none_moves = left_out.size == 0 or np.ptp(left_out) <= self._tolerance(which)
+        tolerance = _SAME * max(1.0, abs(float(self.estimate[which])))
+        none_moves = left_out.size == 0 or np.ptp(left_out) <= tolerance
         if none_moves or self._finite(which).size == 0:
             return None
         u = left_out.mean() - left_out
@@ -195,7 +193,8 @@ class Replicates:
 
     def _share_below(self, which: int, value: float) -> float:
         """Share of resamples below `value`; ties count half."""
-        values, tolerance = self._finite(which), self._tolerance(which)
+        values = self._finite(which)
+        tolerance = _SAME * max(1.0, abs(float(self.estimate[which])))
         below = [np.count_nonzero(values < end) for end in (value - tolerance, value + tolerance)]
         return float(sum(below)) / (2.0 * values.size)
 

@@ -143,13 +143,10 @@ def copied_series(daily: pd.DataFrame) -> list[tuple[str, str, str]]:
 
 def _equal_by_chance(one: tuple[float, ...], every: Collection[tuple[float, ...]]) -> float:
     """Return how many pairs of `every` would be this series, first value and steps as often as seen."""
-
-    def steps_of(series: tuple[float, ...]) -> list[float]:
-        return [round(later - one, 6) for one, later in pairwise(series)]
-
+    each = {series: [round(b - a, 6) for a, b in pairwise(series)] for series in {*every}}
     first = Counter(series[0] for series in every)
-    steps = Counter(step for series in every for step in steps_of(series))
-    chance = first[one[0]] / len(every) * prod(steps[one] / steps.total() for one in steps_of(one))
+    steps = Counter(step for series in every for step in each[series])
+    chance = first[one[0]] / len(every) * prod(steps[step] / steps.total() for step in each[one])
     return comb(len(every), 2) * chance
 
 

@@ -22,16 +22,10 @@ class Equivalence(Result):
     n: int
     n_pairs: int
     margin: float  # [mL/kg/min]
-    # bias, standard_error: mean of the athletes' mean differences. [mL/kg/min]
-    bias: float
-    standard_error: float
+    bias: float  # mean of the athletes' mean differences. [mL/kg/min]
+    interval: Interval  # 90 %: inside the margin exactly when p_tost is below 0.05
     p_tost: float  # the larger of the p values against minus and plus the margin
     note: str = ""
-
-    @property
-    def interval(self) -> Interval:
-        """90 % interval of the bias: inside the margin exactly when p_tost is below 0.05."""
-        return t_interval(self.bias, self.standard_error, self.n - 1, 0.90)
 
     def _rows(self) -> TableRows:
         return [self.row("p_tost", self.p_tost, note=self.note)]
@@ -75,7 +69,8 @@ def equivalence(
     error = float(grouped.means.std(ddof=1)) / float(np.sqrt(n))
     room = margin - abs(bias)  # to the nearer end, whose p value is the larger
     p = float(special.stdtr(n - 1, -room / error)) if error > 0 else float(room <= 0)
-    return Equivalence(n, grouped.n_values, float(margin), bias, error, p)
+    ends = t_interval(bias, error, n - 1, 0.90)
+    return Equivalence(n, grouped.n_values, float(margin), bias, ends, p)
 
 
 def equivalence_of(data: MethodData) -> Equivalence:

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from math import nan
 from typing import Final, cast
 
+import numpy as np
+
 from agreement.stats.limits.limits import StudyLimits
 from agreement.stats.limits.limits_of_agreement import GroupedLimits
 from agreement.stats.method_data import DECIMALS, NotEstimable, require_enough
@@ -51,18 +53,14 @@ def interval_width(limits: StudyLimits) -> IntervalWidth:
     somewhat fewer in small groups, where Student's t and chi-square shrink as well. The number here is
     found by trying the same intervals that the report prints.
     """
-    of_lower, of_upper = (
-        high - low for low, high in (limits.lower_interval(), limits.upper_interval())
-    )
+    ends = limits.lower_interval(), limits.upper_interval()
+    of_lower, of_upper = (float(np.ptp(interval)) for interval in ends)
     half = of_upper / 2
     if round(half, DECIMALS) == 0.0:
         raise NotEstimable("all differences are equal.")
-
-    def narrow(n: int) -> bool:
-        low, high = limits.of_size(n).upper_interval()  # the lower limit's is as wide
-        return high - low <= half
-
-    return IntervalWidth(limits.n, limits.n_pairs, of_lower, of_upper, smallest_number(narrow))
+    # the lower limit's is as wide
+    halved = smallest_number(lambda n: bool(np.ptp(limits.of_size(n).upper_interval()) <= half))
+    return IntervalWidth(limits.n, limits.n_pairs, of_lower, of_upper, halved)
 
 
 def interval_width_of(groups: GroupedLimits) -> IntervalWidth:

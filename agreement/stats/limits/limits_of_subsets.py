@@ -1,6 +1,6 @@
 """Bias and limits of parts of the pairs: by the choices papers differ in, and by kinds of people."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -106,11 +106,6 @@ def age_bands(age_years: "pd.Series[float]") -> "pd.Series[str]":
     return pd.Series(names.take(place, allow_fill=True), index=age_years.index)
 
 
-def by_sex_of(data: MethodData) -> Subsets:
-    """Bias and limits of one method and mode by sex."""
-    return _parts("sex", data, {sex: data.texts("sex") == sex for sex in SEXES})
-
-
 def by_age_of(data: MethodData) -> Subsets:
     """Bias and limits of one method and mode by age band."""
     bands = age_bands(data.pairs["age_years"])
@@ -187,18 +182,16 @@ def _told(what: str, groups: Iterable[Group]) -> Subsets:
     return Subsets(what, kept)
 
 
-RECORDS: Final = tuple(
-    recorded(f"{compute.__name__.removesuffix('_of')}, place {said}", *LIMITS).by(compute)
-    for said, compute in (
-        ("190, subset, own section: limits by choice of pairs", choice_of_pairs_of),
-        (
-            "210, partition, own section: limits by profile, borderline tests moved",
-            borderline_moved_of,
-        ),
-        ("220, partition, own section: limits by sex", by_sex_of),
-        ("230, partition, own section: limits by age", by_age_of),
-        ("340, partition, own section: limits by fortnight", by_fortnight_of),
-        ("380, subset, own section: limits by pairing rule", pairing_rule_of),
-        ("335, subset, own section: limits by averaging rule", limits_by_rule_of),
-    )
-)
+_RECORDED: Final[dict[str, Callable[[MethodData], Subsets]]] = {
+    "choice_of_pairs, place 190, subset, own section: limits by choice of pairs": choice_of_pairs_of,
+    "borderline_moved, place 210, partition, own section: "
+    "limits by profile, borderline tests moved": borderline_moved_of,
+    "by_sex, place 220, partition, own section: limits by sex": lambda data: _parts(
+        "sex", data, {sex: data.texts("sex") == sex for sex in SEXES}
+    ),
+    "by_age, place 230, partition, own section: limits by age": by_age_of,
+    "by_fortnight, place 340, partition, own section: limits by fortnight": by_fortnight_of,
+    "pairing_rule, place 380, subset, own section: limits by pairing rule": pairing_rule_of,
+    "limits_by_rule, place 335, subset, own section: limits by averaging rule": limits_by_rule_of,
+}
+RECORDS: Final = tuple(recorded(said, *LIMITS).by(compute) for said, compute in _RECORDED.items())
