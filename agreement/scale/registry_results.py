@@ -31,6 +31,7 @@ from agreement.stats.limits.limits_of_agreement import (
 )
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.method_data import MethodData
+from agreement.stats.method_results import MethodResults
 from agreement.stats.result import Row
 from agreement.stats.result_rows import Labelled, assembled, in_table_order, rows_of
 from agreement.stats.results_table import analyse, method_data
@@ -53,6 +54,7 @@ class RegistryResults:
     sampled: int
     # the pairs behind the limits: columns method, mode, athlete_id, lab_test_id, field, lab
     pairs: dict[tuple[str, str], pd.DataFrame]
+    methods: tuple[MethodResults, ...] = ()  # what resamples; of the sample, where there is one
 
 
 def registry_results(streamed: Streamed) -> RegistryResults:
@@ -83,7 +85,7 @@ def registry_results(streamed: Streamed) -> RegistryResults:
         frame = _joined(frame, rows, f"{origin}, seed {seed}", 1 - len(sample) / athletes)
     columns = ["method", "mode", "athlete_id", "lab_test_id", "field", "lab"]
     pairs = {(one.method, one.mode): one.pairs[columns] for one in data}
-    return RegistryResults(frame, tuple(verdicts), athletes, len(sample), pairs)
+    return RegistryResults(frame, tuple(verdicts), athletes, len(sample), pairs, found.methods)
 
 
 def exact_data(evidence: Evidence) -> Iterator[MethodData]:

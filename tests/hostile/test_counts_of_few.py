@@ -134,7 +134,7 @@ def test_of_changes_whose_direction_is_told_the_people_are_known():
     side = found.sides()["same_direction"]
     assert (list(side.index), side.tolist()) == (who, [step > 0 for step in way])
     one = SimpleNamespace(method="w", mode="run", items={"change": found}.items)
-    gone = few_of_a_side(SimpleNamespace(methods=[one]))
+    gone = few_of_a_side([one])
     assert gone == {("change", "w", "run", "all", "same_direction")}
 
 

@@ -1,6 +1,6 @@
 """Numbers of everybody that would tell of a few by how the pairs lie: by sign, side, axis or label."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -11,7 +11,7 @@ from agreement.stats.catalogue import BY_NAME
 from agreement.stats.method_data import DECIMALS
 
 if TYPE_CHECKING:
-    from agreement.stats.results_table import StudyResults
+    from agreement.stats.method_results import MethodResults
 
 Place = tuple[str, str]  # method, mode
 Name = tuple[str, ...]  # analysis, method, mode, group; of one number of it also the statistic
@@ -73,7 +73,7 @@ def few_of_a_sign(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
     return found
 
 
-def few_of_a_side(results: "StudyResults") -> set[Name]:
+def few_of_a_side(methods: "Iterable[MethodResults]") -> set[Name]:
     """
     Return the other shares of which five or more are those of a few people.
 
@@ -81,7 +81,7 @@ def few_of_a_side(results: "StudyResults") -> set[Name]:
     """
     return {
         (analysis, one.method, one.mode, "all", statistic)
-        for one in results.methods
+        for one in methods
         for analysis, result in one.items()
         if hasattr(result, "sides")
         for statistic, side in result.sides().items()

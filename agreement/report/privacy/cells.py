@@ -50,7 +50,7 @@ def small_groups(results: "StudyResults") -> list[Name]:
     groups = hidden_groups(results.frame, members_of(results), readings)
     pairs = {(one.method, one.mode): one.data.pairs for one in results.methods}
     margin = next((one.data.options.margin.limit for one in results.methods), None)
-    return sorted(groups | few_of_pairs(pairs, margin) | few_of_a_side(results))
+    return sorted(groups | few_of_pairs(pairs, margin) | few_of_a_side(results.methods))
 
 
 def members_of(results: "StudyResults") -> dict[Place, Members]:

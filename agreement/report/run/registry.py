@@ -18,7 +18,12 @@ from agreement.report.page.numbers import Names, Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.pictures import Album, Picture, drawing, picture
 from agreement.report.page.texts import cautions
-from agreement.report.privacy.by_pairs import few_of_pairs
+from agreement.report.privacy.by_pairs import (
+    few_of_a_side,
+    few_of_a_sign,
+    few_on_a_line,
+    few_within,
+)
 from agreement.report.privacy.cells import hidden_groups
 from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason, rows_of_few
 from agreement.report.privacy.privacy import FEWEST_SHOWN, without_files_of_people
@@ -81,7 +86,9 @@ def write_registry_report(
         lines, counting = _counted(streamed), results.pairs.values()
         few = rows_of_few(told, streamed.pairing, counting, streamed.people_left_out())
         margin = told.options.margin.limit
-        gone = hidden_groups(results.frame) | few_of_pairs(results.pairs, margin)
+        gone = hidden_groups(results.frame) | few_of_a_side(results.methods)
+        gone |= few_of_a_sign(results.pairs) | few_within(results.pairs, margin)
+        gone |= few_on_a_line({(m.method, m.mode): m.data.pairs for m in results.methods})
         if kind == "audit":
             results = released_registry(results, gone)
             inputs = without_files_of_people(told, study_key(told.folder))
