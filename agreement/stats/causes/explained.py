@@ -42,9 +42,10 @@ def design_of(table: pd.DataFrame, athlete: Integers) -> Explaining:
             mismatches.append(np.where(known, values, values[known].mean())[:, None])
     found = {
         "profile_inputs": np.concatenate(mismatches, axis=1),
-        "sensor": _labels(table["sensor"], "unknown"),
-        "training_profile": _labels(table["training_profile"], NOT_ENOUGH_DATA),
     }
+    for name, unknown in (("sensor", "unknown"), ("training_profile", NOT_ENOUGH_DATA)):
+        dummies = pd.get_dummies(table[name].fillna(unknown), dtype=np.float64)
+        found[name] = dummies.to_numpy()[:, 1:]  # one column per label beyond the first
     kept: dict[str, Floats] = {}
     left_out = {}
     for name, columns in found.items():
@@ -117,9 +118,3 @@ class Shares:
             unexplained = np.clip(1.0 - (solved * xy).sum(axis=1) / total, 0.0, 1.0)
             adjusted = 1.0 - unexplained * (n - 1.0) / (n - len(at) - 1.0)
         return np.where(total > 0, adjusted, 0.0)
-
-
-def _labels(values: pd.Series, unknown: str) -> Floats:
-    """One column per label beyond the first."""
-    dummies = pd.get_dummies(values.fillna(unknown), dtype=np.float64)
-    return dummies.to_numpy()[:, 1:]
