@@ -126,17 +126,6 @@ class Calibration(Result):
         )
 
 
-class _Pairs(NamedTuple):
-    field: Floats
-    lab: Floats
-    codes: Integers
-    n: int
-
-    @property
-    def clustered(self) -> bool:
-        return self.n < len(self.field)
-
-
 def calibration(
     field: ArrayLike, lab: ArrayLike, *, athlete: ArrayLike | None = None, rng: Seed = None
 ) -> Calibration:
@@ -165,9 +154,10 @@ def calibration(
     """
     y, x = checked_pairs(field, lab, fewest=FEWEST_CALIBRATED)
     codes = athlete_codes(athlete, len(y))
-    pairs = _Pairs(y, x, codes, int(codes.max()) + 1)
-    if pairs.n < FEWEST_CALIBRATED:
-        raise ValueError(f"calibration needs at least {FEWEST_CALIBRATED} athletes; got {pairs.n}")
+    n = int(codes.max()) + 1
+    clustered = n < len(y)
+    if n < FEWEST_CALIBRATED:
+        raise ValueError(f"calibration needs at least {FEWEST_CALIBRATED} athletes; got {n}")
     sums = AthleteSums(y, x, codes)
     without = {model: sums.fits(model, without_each=True) for model in MODELS}
     if not np.isfinite(without["line"].slope).all():
@@ -187,19 +177,19 @@ def calibration(
     loss = bootstrap_of_sums(drawn, summed, losses, scales=("log",) * 6)
     each = np.bincount(codes)
     choice = chosen_calibration(np.bincount(codes, y) / each, np.bincount(codes, x) / each).model
-    follows = choice == "offset" and not pairs.clustered and uneven_along(y, x)
+    follows = choice == "offset" and not clustered and uneven_along(y, x)
     fit = sums.fits(choice)
     return Calibration(
-        pairs.n,
+        n,
         len(y),
-        *_parameters(pairs, drawn),
+        *_parameters(y, x, n, drawn),
         dict(zip(MODELS, loss.estimate[:3].tolist(), strict=True)),
         {model: loss.interval(k) for k, model in enumerate(MODELS)},
         dict(zip(MODELS, loss.estimate[3:].tolist(), strict=True)),
         {model: loss.interval(k) for k, model in enumerate(MODELS, 3)},
         {model: round(float(error.mean()), NOTHING) + 0.0 for model, error in errors.items()},
         choice,
-        *(float(y.min()), float(y.max()), pairs.clustered, fit, _covariance(pairs, fit, choice)),
+        *(float(y.min()), float(y.max()), clustered, fit, _covariance(y, x, codes, fit, choice)),
         local_offset(y, x) if follows else None,
     )
 
@@ -214,14 +204,13 @@ def calibration_of(data: MethodData) -> Calibration:
 
 
 def _parameters(
-    pairs: _Pairs, drawn: Resampling
+    y: Floats, x: Floats, n: int, drawn: Resampling
 ) -> tuple[float, float, float, Interval, Interval, Interval]:
     """Offset, slope, intercept and their intervals."""
-    y, x = pairs.field, pairs.lab
     line, offset = fit_line(y, x), float((x - y).mean())
-    if not pairs.clustered:
-        error = float((x - y).std(ddof=1)) / float(np.sqrt(pairs.n))
-        of_offset = t_interval(offset, error, pairs.n - 1)
+    if n == len(y):
+        error = float((x - y).std(ddof=1)) / float(np.sqrt(n))
+        of_offset = t_interval(offset, error, n - 1)
         ends = (of_offset, line.slope_interval(), line.intercept_interval())
         return offset, line.slope, line.intercept, *ends
     f, centre = y - line.mean_x, line.mean_x
@@ -240,20 +229,20 @@ def _parameters(
 
 
 # Ours: the sandwich by athlete in closed sums; statsmodels fits anew for each athlete left out.
-def _covariance(pairs: _Pairs, fit: Fits, model: Model) -> Floats:
+def _covariance(y: Floats, x: Floats, codes: Integers, fit: Fits, model: Model) -> Floats:
     """Covariance of intercept and slope; between athletes when they have several pairs."""
-    free = ESTIMATED[model]
+    free, n = ESTIMATED[model], int(codes.max()) + 1
     if free == 0:
         return np.zeros((2, 2))
-    design = np.stack([np.ones_like(pairs.field), pairs.field], axis=1)[:, :free]
+    design = np.stack([np.ones_like(y), y], axis=1)[:, :free]
     bread = np.linalg.inv(design.T @ design)
     covariance = np.zeros((2, 2))
-    if not pairs.clustered:
+    if n == len(y):
         covariance[:free, :free] = bread * fit.variance[0]
         return covariance
-    residual = pairs.lab - fit.intercept[0] - fit.slope[0] * pairs.field
-    scores = np.stack([np.bincount(pairs.codes, column * residual) for column in design.T])
-    meat = scores @ scores.T * pairs.n / (pairs.n - free)
+    residual = x - fit.intercept[0] - fit.slope[0] * y
+    scores = np.stack([np.bincount(codes, column * residual) for column in design.T])
+    meat = scores @ scores.T * n / (n - free)
     covariance[:free, :free] = bread @ meat @ bread
     return covariance
 
