@@ -46,6 +46,8 @@ def rounds_to(text, value):
     """Whether a printed number is this one, rounded; prose may say "low" for a minus sign."""
     if text == "below 0.001":
         return value < 0.001
+    if text == "below 1 %":
+        return value < 0.01
     if text.endswith(" %"):
         return rounds_to(text[:-2], 100 * value)
     printed, digits = float(text.replace("\u2212", "-")), len(text.partition(".")[2])

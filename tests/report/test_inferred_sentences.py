@@ -27,6 +27,8 @@ def test_a_profile_is_told_raw_and_pooled():
         "profiles taken into account (\u22124.1 to 0.2); chance that it is off by more than 2: 48 %."
     )
     assert "chance" not in words("pooled", profile="rowers", limit=None, **told)
+    told["p_beyond_mean_limit"] = Cell("p/p_beyond_mean_limit", 0.002)
+    assert words("pooled", profile="rowers", limit=2.0, **told).endswith("than 2: below 1 %.")
 
 
 def test_of_a_few_athletes_the_bias_is_borrowed_and_no_chance_is_told():
