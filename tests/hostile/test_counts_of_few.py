@@ -13,6 +13,7 @@ from agreement.report.privacy.by_pairs import (
     few_of_a_side,
     few_of_a_sign,
     few_on_a_line,
+    few_out_of_step,
     few_within,
 )
 from agreement.report.privacy.left_out import pooled
@@ -411,3 +412,26 @@ def test_an_audit_of_a_laboratory_does_not_count_the_few_tests_that_were_not_max
     assert "maximal: 2 laboratory tests" in house.next_steps().html
     assert "maximal: 1 to 4 laboratory tests" in audit.next_steps().html
     assert "Pairs by method" not in audit.flow().html
+
+
+@pytest.mark.parametrize(
+    ("often", "times", "hidden"), [(1, 8, True), (4, 2, True), (5, 2, False), (0, 1, False)]
+)
+def test_a_mean_that_weighs_pairs_is_withheld_where_a_few_came_oftener(often, times, hidden):
+    """By sizes alone one who came eight times looks like seven who came twice."""
+    who = [f"A{k}" for k in range(15) for _ in range(times if k < often else 1)]
+    pairs = {
+        ("wrist", "run"): pd.DataFrame({"athlete_id": who}),
+        ("ring", "run"): pd.DataFrame({"athlete_id": []}),
+    }
+    rows = [
+        (a, m, "run", "all")
+        for a in ("limits_of_agreement_anova", "trend")
+        for m in ("wrist", "ring")
+    ]
+    results = pd.DataFrame(rows, columns=["analysis", "method", "mode", "group"])
+    weighing = {n for n in ("limits_of_agreement_anova", "trend") if BY_NAME[n].weighs_pairs}
+    assert "limits_of_agreement_anova" in weighing
+    assert few_out_of_step(results, pairs) == {
+        (n, "wrist", "run", "all") for n in weighing if hidden
+    }

@@ -210,11 +210,11 @@ def test_how_far_a_few_read_high_is_kept_back_of_an_audit_and_of_a_share(small_s
 def test_who_stands_in_a_group_decides_and_not_how_many(small_study, tmp_path):
     """The groups that are kept back are those of their people."""
     cohort = read_cohort(small_study(tmp_path / "crew", visits=1))
-    members = members_of(cohort.results)["wrist", "run"]
+    members = members_of(cohort.results.methods)["wrist", "run"]
     assert len(members["limits_of_agreement", "all"]) == 14
     female = members["by_sex", "female"]
     assert {athlete for athlete, _ in female} == {f"A{k:02}" for k in range(0, 14, 2)}
-    known = hidden_groups(cohort.results.frame, members_of(cohort.results))
+    known = hidden_groups(cohort.results.frame, members_of(cohort.results.methods))
     assert known | few_of_pairs({("wrist", "run"): cohort.pairs}, 9.0) == {*Stage(cohort).kept_back}
 
 

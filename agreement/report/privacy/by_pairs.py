@@ -27,6 +27,24 @@ def few_of_pairs(pairs: Mapping[Place, pd.DataFrame], margin: float | None) -> s
     return few_of_a_sign(pairs) | few_on_a_line(pairs) | few_within(pairs, margin)
 
 
+def few_out_of_step(results: pd.DataFrame, pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
+    """
+    Return the groups whose means weigh every pair alike, where a few have more or fewer than all others.
+
+    Beside a mean that weighs every athlete alike it would tell theirs.
+
+    results: columns `agreement.terms.RESULT_COLUMNS`.
+    """
+    weighing = results[results["analysis"].isin([n for n, a in BY_NAME.items() if a.weighs_pairs])]
+    columns = (weighing[name].astype("str") for name in ("analysis", "method", "mode", "group"))
+    names, found = set(zip(*columns, strict=True)), set[Name]()
+    for place, own in pairs.items():
+        people = own["athlete_id"].value_counts().value_counts()  # by how many pairs they have
+        if len(people) and 0 < people.sum() - people.max() < FEWEST_SHOWN:
+            found |= {name for name in names if name[1:3] == place}
+    return found
+
+
 def few_within(pairs: Mapping[Place, pd.DataFrame], margin: float | None) -> set[Name]:
     """Return the shares within the margin of which many pairs, or many beyond, are those of a few."""
     found: set[Name] = set()

@@ -23,6 +23,7 @@ from agreement.stats.record import Privacy
 from agreement.stats.repeats.thresholds import Thresholds
 
 if TYPE_CHECKING:
+    from agreement.stats.method_results import MethodResults
     from agreement.stats.results_table import StudyResults
 
 WHOLE: Final = ("limits_of_agreement", "all")
@@ -47,16 +48,16 @@ def small_groups(results: "StudyResults") -> list[Name]:
         for (_, mode), found in results.beside.items()
         if isinstance(found, Thresholds)
     }
-    groups = hidden_groups(results.frame, members_of(results), readings)
+    groups = hidden_groups(results.frame, members_of(results.methods), readings)
     pairs = {(one.method, one.mode): one.data.pairs for one in results.methods}
     margin = next((one.data.options.margin.limit for one in results.methods), None)
     return sorted(groups | few_of_pairs(pairs, margin) | few_of_a_side(results.methods))
 
 
-def members_of(results: "StudyResults") -> dict[Place, Members]:
+def members_of(methods: "Iterable[MethodResults]") -> dict[Place, Members]:
     """Return who stands behind the groups of each method and mode, where results tell it."""
     found: dict[Place, Members] = {}
-    for one in results.methods:
+    for one in methods:
         found[one.method, one.mode] = {
             (name, group): pairs
             for name, result in one.items()

@@ -22,9 +22,10 @@ from agreement.report.privacy.by_pairs import (
     few_of_a_side,
     few_of_a_sign,
     few_on_a_line,
+    few_out_of_step,
     few_within,
 )
-from agreement.report.privacy.cells import hidden_groups
+from agreement.report.privacy.cells import hidden_groups, members_of
 from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason, rows_of_few
 from agreement.report.privacy.privacy import FEWEST_SHOWN, without_files_of_people
 from agreement.report.privacy.release import released_options, released_tables
@@ -86,7 +87,9 @@ def write_registry_report(
         lines, counting = _counted(streamed), results.pairs.values()
         few = rows_of_few(told, streamed.pairing, counting, streamed.people_left_out())
         margin = told.options.margin.limit
-        gone = hidden_groups(results.frame) | few_of_a_side(results.methods)
+        members = members_of(results.methods) if results.sampled == results.athletes else None
+        gone = hidden_groups(results.frame, members) | few_of_a_side(results.methods)
+        gone |= few_out_of_step(results.frame, results.pairs)
         gone |= few_of_a_sign(results.pairs) | few_within(results.pairs, margin)
         gone |= few_on_a_line({(m.method, m.mode): m.data.pairs for m in results.methods})
         if kind == "audit":
