@@ -50,7 +50,8 @@ def stopped(said: str, options: Iterable[str]) -> str:
 
 def misused(error: Any) -> str:
     """Say what is wrong with the command line itself, an error of the library that reads it."""
-    context, given = getattr(error, "ctx", None), getattr(error, "param", None)
+    context: Any = getattr(error, "ctx", None)
+    given = getattr(error, "param", None)
     said, kind = str(error), type(error).__name__
     inside = getattr(context, "parent", None) is not None
     command = f"agreement {context.info_name}" if inside else "agreement"

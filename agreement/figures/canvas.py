@@ -158,7 +158,7 @@ def _line_of(font: FontProperties) -> tuple[float | None, ...]:
     if table is None or head is None:
         return None, None, None
     unit = 1 / head["unitsPerEm"] * font.get_size_in_points()
-    above, below, free = (table[f"sTypo{name}"] for name in ("Ascender", "Descender", "LineGap"))
+    above, below, free = table["sTypoAscender"], table["sTypoDescender"], table["sTypoLineGap"]
     return above * unit, -below * unit, free * unit
 
 
