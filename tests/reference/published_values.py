@@ -124,7 +124,11 @@ def correlations() -> Iterator[Row]:
     for form, printed in {"A,1": "0.29", "C,1": "0.71"}.items():
         ours = intraclass_correlation(squares, form)[0]
         yield Row(source, "read", f"ICC({form})", printed, ours)
-    squares = MeanSquares.of_two(*np.array(COMPARISON["mcgraw_wong_1996"]["rows"], float).T)
+    table = np.array(COMPARISON["mcgraw_wong_1996"]["rows"], float)
+    (n, k), people, methods = table.shape, table.mean(axis=1), table.mean(axis=0)
+    left = table - people[:, None] - methods + table.mean()
+    error = float((left**2).sum()) / ((n - 1) * (k - 1))
+    squares = MeanSquares(n, k, k * people.var(ddof=1), n * methods.var(ddof=1), error)
     ours = intraclass_correlation(squares, "A,1")[0]
     yield Row("McGraw & Wong 1996 Psychol Methods 1:30", "read", "ICC(A,1)", "0.6667", ours)
     source = "documentation of a general psychometric function, mean squares 48.2 and 11.3"
