@@ -206,7 +206,7 @@ def group_tests() -> Iterator[Row]:
     ours = brown_forsythe(plants)
     yield Row("Dobson 1983, plant weights, Brown-Forsythe", MEMORY, "p", "0.3412", ours)
     first, _ = contrasts_with_overall(list(STATISTICS["sleep"]["groups"].values()))
-    low, high = first.interval()
+    low, high = first.interval
     yield from _rows(
         "Student 1908 Biometrika 6:1, sleep, Welch's t as R prints it",
         "read",
