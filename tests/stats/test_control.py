@@ -61,7 +61,8 @@ def cohort(
 
 def test_a_control_need_not_stand_among_the_athletes():
     plain, listed = cohort(athletes=12), cohort(athletes=12, listed=True)
-    pd.testing.assert_frame_equal(listed.pairs, plain.pairs)
+    # whether Arrow holds the texts hangs on what was loaded before
+    pd.testing.assert_frame_equal(listed.pairs, plain.pairs, check_dtype=False)
     assert set(listed.exclusions["reason"]) == set(plain.exclusions["reason"])
 
 
