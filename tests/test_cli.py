@@ -217,7 +217,7 @@ def test_a_plan_from_impossible_numbers_is_refused(run, arguments):
 
 @pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="signals differ on Windows")
-@pytest.mark.parametrize("after_s", [1.5, 8])  # while libraries load; while the study is read
+@pytest.mark.parametrize("after_s", [1.5, 3])  # while libraries load; while the study is read
 def test_an_interrupted_report_leaves_nothing(tmp_path, after_s):
     command = [sys.executable, "-m", "agreement", "report", DEMO, "--out", tmp_path / "out"]
     started = subprocess.Popen(
