@@ -2,8 +2,9 @@
 What an analysis declares of itself, once: its statistics with unit, words, formula and source.
 
 A record stands beside the function that computes its analysis, as ``RECORD`` (or ``RECORDS``) of that
-module, made by `recorded`. `agreement.stats.catalogue` finds it there; the results table, the glossary, the formulas of
-the report, the names of published.toml and what audits withhold all follow from it.
+module, made by `recorded`. `agreement.stats.catalogue` finds it there; the results table, the
+glossary, the formulas of the report, the names of published.toml and what audits withhold all
+follow from it.
 """
 
 import re
@@ -92,11 +93,13 @@ def declared(*parts: str | Statistic) -> tuple[Statistic, ...]:
     """
     Return the statistics that texts declare, between those that are given as they are.
 
-    parts: a text has of each a line ``name [unit] .decimals of n from 50: label / short label``; indented below it what
-        it means, after ``=`` its formula, after ``|`` the source. Without a unit mL/kg/min; ``[p]`` is a
-        probability. Without decimals one, two where the unit is 1, three of a probability. ``of n``
-        or ``of n_pairs``: its `counts`; ``from 50``: its `shown_from`; ``by sign``: `by_sign`; ``on COLUMN``: `rests_on`. A formula without source is arithmetic. What is not said is
-        as in the statistic before; ``= as NAME``: formula and source of that one.
+    parts: a text has of each a line ``name [unit] .decimals of n from 50: label / short label``;
+        indented below it what it means, after ``=`` its formula, after ``|`` the source. Without a
+        unit mL/kg/min; ``[p]`` is a probability. Without decimals one, two where the unit is 1,
+        three of a probability. ``of n`` or ``of n_pairs``: its `counts`; ``from 50``: its
+        `shown_from`; ``by sign``: `by_sign`; ``on COLUMN``: `rests_on`. A formula without source is
+        arithmetic. What is not said is as in the statistic before; ``= as NAME``: formula and
+        source of that one.
     Raises ValueError where a statistic is not so declared.
 
     >>> bias, p = declared('''
