@@ -21,12 +21,12 @@ TIMES = []
 
 def line(frame, *, wide=1.0, ax):
     TIMES.append("line")
-    ax.plot(frame["x"], frame["y"], linewidth=wide)
+    ax.plot(frame["x"], frame["y"], color="black", linewidth=wide)
 
 
 def other(frame, *, wide=1.0, ax):
     TIMES.append("other")
-    ax.plot(frame["y"], frame["x"], linewidth=wide)
+    ax.plot(frame["y"], frame["x"], color="black", linewidth=wide)
 
 
 def frame(last=2.0):
