@@ -12,7 +12,7 @@ import pytest
 from agreement.cohort import read_cohort
 from agreement.physiology.breath_tests import BREATHS_ELSEWHERE, BreathFile, computed_file
 from agreement.physiology.session_records import SAMPLES_ELSEWHERE, SampleFile, reduced_file
-from agreement.report.run import kept, kept_samples
+from agreement.report.run import kept, kept_samples, second
 from agreement.report.run.kept_samples import KeptBreaths, KeptSamples
 from agreement.report.run.own_report import checksums
 from agreement.report.run.write import write_report
@@ -293,12 +293,17 @@ def test_after_a_corrected_row_the_report_is_that_of_a_run_without_cache(
     read, tested, tmp_path, monkeypatch
 ):
     monkeypatch.setenv(kept.PLACE, str(tmp_path / "cache"))
+    monkeypatch.setattr(second, "_processors", lambda: 1)  # what another process reads is not seen
     study = shutil.copytree(DEMO, tmp_path / "demo")
     write_report(study, tmp_path / "out", cache=True)
+    assert read
+    assert tested
     table = study / "laboratory.csv"
     text = table.read_bytes()
-    table.write_bytes(text.replace(b"51,", b"52,", 1))
-    assert table.read_bytes() != text
+    corrected = text.replace(b"L042;S030;12.03.2026;run;51,5", b"L042;S030;12.03.2026;run;52,5")
+    assert corrected != text
+    assert not (study / "breaths" / "L042.csv").exists()  # of which it would be computed again
+    table.write_bytes(corrected)
     read.clear()
     tested.clear()
     write_report(study, tmp_path / "one", cache=True)
