@@ -93,12 +93,14 @@ def codes_of(values: pd.Series, known: tuple[str, ...]) -> Ints:
     return each
 
 
-def factorized(values: pd.Series) -> tuple[NDArray[np.integer[Any]], pd.Index]:
+def factorized(values: pd.Series) -> tuple[Ints, pd.Index]:
     """Return texts as places in the distinct ones, -1 where missing; categories as they are."""
-    if isinstance(values.dtype, pd.CategoricalDtype):
-        return values.cat.codes.to_numpy(), values.cat.categories
+    if isinstance(
+        values.dtype, pd.CategoricalDtype
+    ):  # whose codes have too few bits to reckon with
+        return values.cat.codes.to_numpy().astype(np.int64), values.cat.categories
     codes, found = pd.factorize(values)
-    return codes, pd.Index(found)
+    return codes.astype(np.int64, copy=False), pd.Index(found)
 
 
 def day_numbers(dates: pd.Series) -> Ints:

@@ -45,6 +45,30 @@ def test_the_pairs_are_the_same(studies):
         np.testing.assert_allclose(many[name].astype(float), one[name].astype(float), rtol=1e-9)
 
 
+def test_twenty_methods_are_told_apart(tmp_path):
+    """Few categories have codes of 8 bits, in which 20 methods times modes do not fit."""
+    (tmp_path / "study.toml").write_text(
+        '[study]\ntime_zone = "UTC"\n[pairing]\nminimum_days = 1\n'
+    )
+    people = [f"A{i}" for i in range(4)]
+    tests = {"lab_test_id": people, "athlete_id": people, "date": "2026-05-01", "mode": "run"}
+    tests |= {"vo2max_ml_kg_min": [44.1, 50.3, 57.2, 61.9], "averaging_rule": "moving 30 s"}
+    pd.DataFrame(tests).to_csv(tmp_path / "lab_tests.csv", index=False)
+    every = pd.DataFrame({"method": [f"m{i:03d}" for i in range(20)]})
+    every = every.merge(pd.DataFrame({"athlete_id": people}), how="cross")
+    every["vo2max_ml_kg_min"] = np.round(np.linspace(40, 65, len(every)), 1)
+    every = every.assign(mode="run", taken_at="2026-04-28T10:00")
+    (tmp_path / "field_estimates").mkdir()
+    for part in range(2):
+        every.iloc[part::2].to_csv(tmp_path / "field_estimates" / f"{part}.csv", index=False)
+    done = CliRunner().invoke(cli.app, ["pair", str(tmp_path), "--out", str(tmp_path / "out")])
+    assert done.exit_code == 0, done.output
+    pairs = pd.read_csv(tmp_path / "out" / "pairs.csv", dtype={"field": float})
+    expected = every.set_index(["method", "athlete_id"])["vo2max_ml_kg_min"]
+    found = pairs.set_index(["method", "athlete_id"])["field"]
+    pd.testing.assert_series_equal(found.sort_index(), expected.sort_index(), check_names=False)
+
+
 def test_rows_of_parts_lie_in_memory_once(studies, monkeypatch):
     """In the table that they make; what a piece leaves besides is its account."""
     kept, summed = [], parts_together.summed
