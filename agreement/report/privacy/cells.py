@@ -7,8 +7,8 @@ several out of the whole. No such set may hold fewer than five people.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
-from typing import TYPE_CHECKING, Final
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +39,7 @@ Group = tuple[str, str]  # analysis, group
 Pair = tuple[str, str]  # athlete, laboratory test
 Size = tuple[int, int]  # athletes, pairs
 Members = Mapping[Group, frozenset[Pair]]
+Named = TypeVar("Named")
 
 
 def small_groups(results: "StudyResults") -> list[Name]:
@@ -48,7 +49,8 @@ def small_groups(results: "StudyResults") -> list[Name]:
         for (_, mode), found in results.beside.items()
         if isinstance(found, Thresholds)
     }
-    groups = hidden_groups(results.frame, members_of(results.methods), readings)
+    asked = {name for one in results.methods for name in one.data.options.study.compares}
+    groups = hidden_groups(results.frame, members_of(results.methods), readings, asked)
     pairs = {(one.method, one.mode): one.data.pairs for one in results.methods}
     margin = next((one.data.options.margin.limit for one in results.methods), None)
     return sorted(groups | few_of_pairs(pairs, margin) | few_of_a_side(results.methods))
@@ -71,6 +73,7 @@ def hidden_groups(
     results: pd.DataFrame,
     members: Mapping[Place, Members] | None = None,
     readings: Mapping[Place, pd.DataFrame] | None = None,
+    asked: Collection[str] = (),
 ) -> set[Name]:
     """
     Return analysis, method, mode and group of the rows of a results table that must not be shown.
@@ -78,6 +81,7 @@ def hidden_groups(
     results: whole: of rows that are gone nothing can be judged.
     members: as `members_of` gives; without, sizes alone must do, and more is withheld.
     readings: `Thresholds.frame` of the laboratory's own places; without, sizes alone must do.
+    asked: methods that the study is about: of two that cannot both show a trait, one of these does.
     """
     columns = (results[name] for name in ("method", "mode", "analysis", "group", "n", "n_pairs"))
     sizes: dict[Place, dict[Group, Size]] = {}
@@ -93,7 +97,40 @@ def hidden_groups(
             gone = hidden_readings(frame)
         gone |= withheld(rest, (members or {}).get(place))
         hidden |= {(analysis, *place, group) for analysis, group in gone}
+    for place in _beside_others(sizes, members or {}, asked):
+        held = (group for group, (n, _) in sizes[place].items() if n)
+        hidden |= {(name, *place, group) for name, group in held if _by_trait(name, group)}
     return hidden
+
+
+def _by_trait(analysis: str, group: str) -> bool:
+    """Tell whether a group is of those of a method who have something that is theirs in all methods."""
+    is_parted = analysis == WHOLE[0] or BY_NAME[analysis].privacy is Privacy.PARTITION
+    return is_parted and group != "all"
+
+
+def _beside_others(
+    sizes: Mapping[Place, Mapping[Group, Size]],
+    members: Mapping[Place, Members],
+    asked: Collection[str],
+) -> set[Place]:
+    """
+    Return the methods that show no group by a trait, for beside another's it would tell that of a few.
+
+    The women of one method less those of another are the women among those who have but the one
+    value: of two people, that both are women; and they may be those who take a drug.
+    """
+    wholes = {place: own[WHOLE] for place, own in sizes.items() if WHOLE in own}
+    known = [place for place, (n, _) in wholes.items() if n >= FEWEST_SHOWN]
+    stay = sorted(known, key=lambda one: (one[0] not in asked, -wholes[one][0], one))
+    if all(WHOLE in members.get(place, ()) for place in stay):
+        return _told_by_others({place: members[place][WHOLE] for place in reversed(stay)})
+    gone = set[Place]()
+    for k, place in enumerate(stay):
+        others = (wholes[one] for one in stay[:k] if one not in gone)
+        if any(_a_few_apart(wholes[place], other) for other in others):
+            gone.add(place)
+    return gone
 
 
 def withheld(sizes: Mapping[Group, Size], members: Members | None = None) -> set[Group]:
@@ -216,20 +253,25 @@ def _followed(members: Members) -> set[Group]:
     ranks = {groups[0]: pairs for pairs, groups in ranked if WHOLE not in groups}
     if WHOLE in members:
         ranks[WHOLE] = members[WHOLE]
-    every = sorted(frozenset().union(*ranks.values()))
+    return {one for group in _told_by_others(ranks) for one in alike[ranks[group]]}
+
+
+def _told_by_others(sets: Mapping[Named, frozenset[Pair]]) -> set[Named]:
+    """Return which sets to leave out, the first first and the last never, so that no few follow."""
+    every = sorted(frozenset().union(*sets.values()))
     whose = np.unique([athlete for athlete, _ in every], return_inverse=True)[1]
-    shown = {group: np.array([one in pairs for one in every]) for group, pairs in ranks.items()}
-    holds, gone = dict(shown), list[Group]()
-    while (found := _few(shown, whose)) and found[0] != WHOLE:
+    shown = {group: np.array([one in pairs for one in every]) for group, pairs in sets.items()}
+    holds, gone, last = dict(shown), list[Named](), [*sets][-1:]
+    while (found := _few(shown, whose)) and found[:1] != last:
         gone.append(found[0])
         del shown[found[0]]
-    for group in sorted(gone, key=list(ranks).index, reverse=True):
+    for group in sorted(gone, key=list(sets).index, reverse=True):
         if not _few(shown | {group: holds[group]}, whose):  # what went after it is enough
             shown[group] = holds[group]
-    return {one for group in ranks.keys() - shown.keys() for one in alike[ranks[group]]}
+    return sets.keys() - shown.keys()
 
 
-def _few(shown: Mapping[Group, Holds], whose: Codes) -> list[Group]:
+def _few(shown: Mapping[Named, Holds], whose: Codes) -> list[Named]:
     """
     Return groups of which some sum holds a few people alone, whatever the weights; or [].
 
@@ -238,7 +280,8 @@ def _few(shown: Mapping[Group, Holds], whose: Codes) -> list[Group]:
     together (Gershgorin's theorem for blocks, Feingold & Varga 1962), which hardly any few reach.
 
     shown: of each group, which pairs it holds; whose: the athlete of each pair. A mean weighs each
-        pair alike, or each athlete: then of two pairs of one each has half the weight.
+        pair alike, or each athlete: then of two pairs of one each has half the weight. Of how many
+        a group is counts whoever has a pair in it once.
     """
     if not shown:
         return []
@@ -251,6 +294,8 @@ def _few(shown: Mapping[Group, Holds], whose: Codes) -> list[Group]:
     times = np.repeat(of_each, np.diff(begins, append=len(whose)), axis=1) * holds
     if not used.any() and times.max() > 1:
         used = _few_weighed(times, whose)
+    if not used.any() and len(begins) < len(whose):
+        used = _few_weighed(of_each.astype(bool).astype(np.int64), whose[begins])
     return [group for group, is_used in zip(shown, used, strict=True) if is_used]
 
 

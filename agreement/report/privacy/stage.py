@@ -110,6 +110,10 @@ class Stage:
         """Return the sizes of groups; None where they would tell of fewer than five people."""
         return sizes
 
+    def of_all_methods(self, count: str) -> str:
+        """Return a count with some trait over all methods; a bound where it would tell of a few."""
+        return count
+
     def span(self, span: Span, people: int) -> Span:  # noqa: ARG002 - for `Released`
         """Return what values of so many people cover; without what is one person's."""
         return span
@@ -178,6 +182,11 @@ class Released(Stage):
     def groups(self, sizes: Mapping[str, int]) -> Mapping[str, int] | None:
         """Return nothing where one group is small: the rest would give it away."""
         return None if any(0 < n < FEWEST_SHOWN for n in sizes.values()) else sizes
+
+    def of_all_methods(self, count: str) -> str:
+        """Return a bound where there are several: less that of one it is of those who lack this one."""
+        exact = count.isdigit() and int(count) >= FEWEST_SHOWN
+        return f"{FEWEST_SHOWN} or more" if exact and len(self.results.methods) > 1 else count
 
     def span(self, span: Span, people: int) -> Span:
         """Return the mean alone, of enough people: ends and, of an odd number, the median are one person's."""

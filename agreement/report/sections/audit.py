@@ -28,6 +28,7 @@ _CRITERIA: Final = {
     "criterion_rpe": "exertion",
     "criterion_lactate": "lactate",
 }
+_BIAS: Final = ("limits_of_agreement", "bias")
 _STATES: Final = ("met", "not met", "not known")
 
 
@@ -54,7 +55,7 @@ def funnel(cohort: Cohort) -> Block:
     A step that would tell of fewer than five who were lost on the way is a range; so is one beside
     the athletes in the results that would tell of as few under a drug.
     """
-    name, pairs, readings = told_of(cohort).numbers.name, cohort.pairs, cohort.readings.frame
+    numbers, pairs, readings = told_of(cohort).numbers, cohort.pairs, cohort.readings.frame
     both = (readings, cohort.study.field_tests.rename(columns={"protocol": "method"}))
     tried = pd.concat([one[["method", "mode", "athlete_id"]] for one in both])
     listed = cohort.study.athletes["athlete_id"]
@@ -68,8 +69,11 @@ def funnel(cohort: Cohort) -> Block:
         )
         known = one.data.n if one.data.n >= FEWEST_SHOWN else 0  # of fewer the results say nothing
         steps = (_beyond(each.nunique(), known) for each in people)
-        confirmed = one.data.pairs.loc[one.data.pairs["max_confirmed"] == "yes", "athlete_id"]
-        rows.append((name(one.method, one.mode), *steps, few(confirmed.nunique(), known or None)))
+        own = one.data.pairs.loc[one.data.pairs["max_confirmed"] == "yes", "athlete_id"]
+        confirmed = few(own.nunique(), known or None)
+        if confirmed.isdigit() and numbers.get(*_BIAS, one.method, one.mode, "confirmed").withheld:
+            confirmed = f"{FEWEST_SHOWN} or more"
+        rows.append((numbers.name(one.method, one.mode), *steps, confirmed))
         counting.update(one.data.pairs["athlete_id"])
     columns = ("method", "tried", "with a usable value", "paired", "at a confirmed maximum")
     inner = len(counting)

@@ -49,10 +49,13 @@ class Facts:
         return self.pairs.drop_duplicates("athlete_id")
 
     @property
-    def sexes(self) -> Mapping[str, int] | None:
+    def sexes(self) -> Mapping[str, str] | None:
         """How many of each sex; None where one is small."""
         counts = self._each["sex"].value_counts().sort_index()
-        return self.stage.groups({str(sex): int(n) for sex, n in counts.items()})
+        told = self.stage.groups({str(sex): int(n) for sex, n in counts.items()})
+        if told is None:
+            return None
+        return {sex: self.stage.of_all_methods(str(n)) for sex, n in told.items()}
 
     @property
     def age(self) -> Span | None:
@@ -88,7 +91,8 @@ class Facts:
     def confirmed(self) -> str:
         """Paired tests that were confirmed to be maximal."""
         tests = self.pairs.drop_duplicates("lab_test_id")
-        return self._having(tests, tests["max_confirmed"] == "yes")
+        told = self._having(tests, tests["max_confirmed"] == "yes")
+        return self.stage.of_all_methods(told)
 
     @property
     def verified(self) -> str:
@@ -111,7 +115,8 @@ class Facts:
         known = self.pairs[self.pairs["sensor"].notna()]
         names = sorted(set(known["sensor"].astype("str")))
         told = self.stage.parts(names, known["sensor"], known["athlete_id"])
-        return [(SENSOR_WORDS[one], said_of) for one, said_of in told.items()]
+        of_all = self.stage.of_all_methods
+        return [(SENSOR_WORDS[one], of_all(said_of)) for one, said_of in told.items()]
 
     @property
     def under_drug(self) -> str:

@@ -48,7 +48,7 @@ def no_number_of(data: MethodData) -> NoNumber:
 
 
 RECORD = recorded("""
-    no_number, place 75, whole, own section, any size: who gets no number
+    no_number, place 75, nested, own section, any size: who gets no number
     athletes_asked [1] .0: athletes asked
       Athletes with a laboratory test who did what the method computes from.
       = athletes with rows of the method's raw results

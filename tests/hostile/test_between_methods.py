@@ -1,0 +1,206 @@
+"""
+What the groups of two methods, of a method and a list of everybody, tell of those in one alone.
+
+The attacker has the numbers shown and no more. That so many people lack a value is seen; not which
+sex, age or profile they are of: they may be those who take a drug that limits heart rate.
+"""
+
+import re
+from itertools import combinations, product
+
+import numpy as np
+import pandas as pd
+import pytest
+from exposed_study import write_exposed
+from opened import open_report
+
+from agreement.report.privacy.cells import WHOLE, hidden_groups, withheld
+from agreement.terms import SEXES
+
+FEWEST = 5
+BY_TRAIT = ("by_sex", "by_age", "profile_bias")
+
+
+def two_methods(parent, *, takes=(9,), people=24):
+    """A study of a wrist method and a run, both of everybody, women and men, of whom some take a drug."""
+    study = write_exposed(parent, people)
+    told = pd.read_csv(study / "athletes.csv")
+    place = np.arange(len(told))
+    told["sex"] = np.where(place % 2, "female", "male")
+    told["hr_limiting_drug"] = np.where(np.isin(place, takes), "yes", "no")
+    told.to_csv(study / "athletes.csv", index=False)
+    return study
+
+
+def sizes_shown(frame):
+    """How many people each shown group has, by analysis and method."""
+    shown = frame[frame["value"].notna()]
+    return shown.groupby(["analysis", "method", "group"])["n"].max()
+
+
+def told_of_those_in_one_alone(frame):
+    """Return traits of the one to four who are in one method alone, by subtraction of what is shown."""
+    sizes = sizes_shown(frame)
+    whole = sizes["limits_of_agreement"].xs("all", level="group")
+    found = {}
+    for one, other in combinations(whole.index, 2):
+        apart = abs(int(whole[one] - whole[other]))
+        for analysis in BY_TRAIT if 0 < apart < FEWEST else ():
+            own = [sizes.get(analysis, pd.Series()).xs(m, level="method") for m in (one, other)
+                   if (analysis, m) in sizes.index.droplevel("group")]  # fmt: skip
+            if len(own) == 2:
+                less = (own[0] - own[1]).drop("all", errors="ignore").dropna()
+                found |= {(analysis, group): n for group, n in less.items()}
+    return found
+
+
+def test_groups_of_two_methods_do_not_tell_the_sex_of_the_one_who_takes_a_drug(tmp_path):
+    study = two_methods(tmp_path)
+    squad, audit = (open_report(study, kind=kind).told.frame for kind in ("squad", "audit"))
+    told = told_of_those_in_one_alone(squad)  # unguarded: the one is a woman
+    assert abs(told["by_sex", "female"]) == 1
+    assert told["by_sex", "male"] == 0
+    assert told_of_those_in_one_alone(audit) == {}
+    shown = sizes_shown(audit)
+    assert shown["by_sex"].xs("female", level="group").tolist() == [12]  # of one method they stay
+    assert {*shown.loc["limits_of_agreement"].xs("all", level="group")} == {23, 24}
+
+
+def counted_in_the_list(report):
+    """Return the sexes, and the confirmed tests, that the protocol list counts."""
+    html = report.protocol_list().html
+    found = {sex: re.search(rf"(\d+) {sex}\b", html) for sex in SEXES}
+    found["confirmed"] = re.search(r"(\d+) of \d+ paired tests confirmed", html)
+    return {name: int(one[1]) for name, one in found.items() if one}
+
+
+def test_neither_does_the_list_of_what_was_measured_on_whom(tmp_path):
+    """It counts everybody who counts somewhere: less the women of one method, she is left."""
+    study = two_methods(tmp_path)
+    squad, audit = (open_report(study, kind=kind) for kind in ("squad", "audit"))
+    assert counted_in_the_list(squad)["female"] == 12
+    assert counted_in_the_list(audit) == {"confirmed": 0}
+    assert "5 or more female, 5 or more male" in audit.protocol_list().html
+
+
+def test_of_one_method_the_list_counts_those_of_its_groups(tmp_path):
+    study = two_methods(tmp_path, takes=())
+    (study / "field_tests.csv").unlink()
+    audit = open_report(study, kind="audit")
+    told = counted_in_the_list(audit)
+    sizes = sizes_shown(audit.told.frame)["by_sex"].droplevel("method")
+    assert {sex: told[sex] for sex in sizes.index} == sizes.to_dict() == {"female": 12, "male": 12}
+
+
+def test_who_reached_a_maximum_is_not_counted_where_the_group_is_withheld(tmp_path):
+    study = two_methods(tmp_path)
+    tests = pd.read_csv(study / "lab_tests.csv")
+    is_low = tests["athlete_id"].isin([f"QX{k}" for k in range(10, 18)])
+    tests = tests.assign(plateau=np.where(is_low, "no", "yes"), rer_max=np.where(is_low, 0.9, 1.2))
+    tests.to_csv(study / "lab_tests.csv", index=False)
+    squad, audit = (open_report(study, kind=kind).funnel().html for kind in ("squad", "audit"))
+    last = [re.findall(r"<td[^>]*>([^<]*)</td>\s*</tr>", one) for one in (squad, audit)]
+    assert last == [["16", "15"], ["16", "5 or more"]]
+
+
+def subsets_of_people(seed):
+    """Up to four methods of thirty people, each without a few or many of them; some came twice."""
+    rng = np.random.default_rng(seed)
+    everybody = [f"A{k:02}" for k in range(30)]
+    twice = set(rng.choice(everybody, rng.integers(0, 4), replace=False))
+    members = {}
+    for k in range(rng.integers(2, 5)):
+        gone = set(rng.choice(everybody, rng.choice([0, 1, 2, 3, 5, 8]), replace=False))
+        pairs = [(who, "T0") for who in everybody if who not in gone]
+        pairs += [(who, "T1") for who in sorted(twice - gone) if rng.random() < 0.8]
+        women = [one for one in pairs if int(one[0][1:]) % 2]
+        both = {"female": women, "male": sorted({*pairs} - {*women})}
+        parts = {("by_sex", sex): frozenset(own) for sex, own in both.items()}
+        members[f"m{k}", "run"] = {WHOLE: frozenset(pairs)} | parts
+    return members
+
+
+def table_of(members):
+    rows = [
+        (analysis, *place, group, float(len({a for a, _ in own})), float(len(own)))
+        for place, groups in members.items()
+        for (analysis, group), own in groups.items()
+    ]
+    names = ["analysis", "method", "mode", "group", "n", "n_pairs"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def few_held_by_sums(members, shown):
+    """Return a sum of whole methods, each once or taken away, that holds one to four people alone."""
+    for weights in product((-1, 0, 1), repeat=len(shown)):
+        by_pair, by_person = {}, {}
+        for weight, place in zip(weights, shown, strict=True):
+            whole = members[place][WHOLE]
+            for pair in whole:
+                by_pair[pair] = by_pair.get(pair, 0) + weight
+            for who in {who for who, _ in whole}:
+                by_person[who] = by_person.get(who, 0) + weight
+        left = [
+            {who for (who, _), n in by_pair.items() if n},
+            {w for w, n in by_person.items() if n},
+        ]
+        if any(0 < len(some) < FEWEST for some in left):
+            return weights
+    return None
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_no_sum_of_methods_that_show_a_trait_holds_a_few_people_alone(seed):
+    members = subsets_of_people(seed)
+    gone = hidden_groups(table_of(members), members, asked=["m1"])
+    hidden = {name[1:3] for name in gone if name[0] == "by_sex"}
+    shown = [place for place in members if place not in hidden]
+    assert few_held_by_sums(members, shown) is None
+    assert ("m1", "run") in shown  # what the study asks about stays
+    for place in hidden:  # none goes without need
+        assert few_held_by_sums(members, [*shown, place]) is not None
+    by_sizes = hidden_groups(table_of(members))  # who stands in them is not known
+    sizes = {p: (len({a for a, _ in own[WHOLE]}), len(own[WHOLE])) for p, own in members.items()}
+    told = [sizes[p] for p in members if ("by_sex", *p, "female") not in by_sizes]
+    assert all(a == b or abs(a[0] - b[0]) >= FEWEST for a, b in combinations(told, 2))
+
+
+def test_these_cohorts_would_tell_of_a_few():
+    told = [
+        few_held_by_sums(members, list(members)) for members in map(subsets_of_people, range(25))
+    ]
+    assert 12 < sum(one is not None for one in told) < 25
+
+
+@pytest.mark.parametrize(("never", "hidden"), [(0, False), (4, True), (5, False)])
+def test_how_many_have_a_trait_in_no_test_of_theirs_is_not_told_exactly(never, hidden):
+    """Of 20 who came twice, so many were confirmed in neither test, six others in one."""
+    people = [f"A{k:02}" for k in range(20)]
+    pairs = [(who, visit) for who in people for visit in "ab"]
+    out = {(who, visit) for who in people[:never] for visit in "ab"}
+    out |= {(who, "a") for who in people[never : never + 6]}
+    sets = {WHOLE: frozenset(pairs)}
+    sets["limits_of_agreement", "confirmed"] = frozenset({*pairs} - out)
+    sizes = {g: (len({who for who, _ in own}), len(own)) for g, own in sets.items()}
+    assert bool(withheld(sizes, sets)) == hidden
+
+
+def test_people_in_two_parts_are_not_counted_by_the_sum_of_the_parts():
+    """20 people, 11 and 12 of whom have a test in a profile: three changed it."""
+    pairs = [(f"A{k:02}", "a") for k in range(20)] + [(f"A{k:02}", "b") for k in range(8, 11)]
+    long = frozenset(one for one in pairs[:20] if int(one[0][1:]) < 11)
+    sets = {WHOLE: frozenset(pairs), ("profile_bias", "long"): long}
+    sets["profile_bias", "short"] = sets[WHOLE] - long
+    sizes = {g: (len({who for who, _ in own}), len(own)) for g, own in sets.items()}
+    assert sizes["profile_bias", "short"][0] + sizes["profile_bias", "long"][0] == 23
+    assert len(withheld(sizes, sets)) >= 1
+
+
+@pytest.mark.parametrize(("asked", "shown"), [(20, True), (21, False), (24, False), (25, True)])
+def test_those_asked_are_not_told_beside_nearly_as_many_in_the_results(asked, shown):
+    """The others have no laboratory test of that time, or take a drug."""
+    names = ["analysis", "n"]
+    rows = [("limits_of_agreement", 20.0), ("no_number", float(asked))]
+    frame = pd.DataFrame(rows, columns=names).assign(method="m", mode="run", group="all")
+    gone = hidden_groups(frame.assign(n_pairs=20.0))
+    assert (("no_number", "m", "run", "all") not in gone) == shown
