@@ -1,6 +1,9 @@
 """Figures of a report as files and as markup."""
 
 import re
+from multiprocessing import get_context
+from threading import Thread
+from time import sleep
 
 import pytest
 
@@ -28,6 +31,22 @@ def test_png_files_are_written_on_request_only(drawn, tmp_path, png):
     album.close()
     names = {"line_1.svg", "line_1-2.svg"} | ({"line_1.png", "line_1-2.png"} if png else set())
     assert {path.name for path in (tmp_path / "figures").iterdir()} == names
+
+
+def test_png_files_are_done_while_a_copy_of_this_process_lives(drawn, tmp_path):
+    album = Album(tmp_path / "figures", png=True)
+    album.keep(drawn)
+    copy = get_context("fork").Process(target=sleep, args=(60,), daemon=True)
+    copy.start()  # it holds this end of the pipe open, as the copy that computes sections does
+    closing = Thread(target=album.close, daemon=True)
+    closing.start()
+    closing.join(30)
+    stuck = closing.is_alive()
+    copy.kill()
+    copy.join()
+    closing.join()
+    assert not stuck
+    assert (tmp_path / "figures" / "line_1.png").stat().st_size
 
 
 def test_an_album_without_folder_writes_nothing(drawn, tmp_path, monkeypatch):

@@ -2,8 +2,8 @@
 PNG files at print size, made by a second process while the notebook goes on.
 
 A picture of 300 dots per inch takes longer than drawing it; the notebook's kernel sends each
-figure down a pipe, and prints itself what still waits at the end. When the kernel ends, the pipe
-closes and so does the second process.
+figure down a pipe, prints itself what still waits at the end, and then sends the word to end: a
+copy of the kernel may hold the pipe open. If the kernel is killed, the pipe closes.
 """
 
 import gc
@@ -14,10 +14,12 @@ from contextlib import suppress
 from pathlib import Path
 from queue import Empty, Queue
 from threading import Thread
-from typing import Any
+from typing import Any, Final
 
 from agreement.figures.canvas import png_bytes
 from agreement.figures.theme import house_style
+
+_NO_MORE: Final = pickle.dumps(None)
 
 
 class Printer:
@@ -26,7 +28,7 @@ class Printer:
     def __init__(self) -> None:
         command = [sys.executable, "-P", "-m", "agreement.report.page.printer"]
         self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stderr=subprocess.PIPE)
-        self._waiting: Queue[bytes] = Queue()  # an empty piece is the last
+        self._waiting: Queue[bytes] = Queue()
         self._sender = Thread(
             target=self._send, daemon=True
         )  # a full pipe must not stop the caller
@@ -41,7 +43,7 @@ class Printer:
         with suppress(Empty):
             while True:  # two processes end sooner than one
                 print_png(*pickle.loads(self._waiting.get_nowait()))
-        self._waiting.put(b"")
+        self._waiting.put(_NO_MORE)
         self._sender.join()
         _, said = self._process.communicate()
         if self._process.returncode:
@@ -51,7 +53,9 @@ class Printer:
 
     def _send(self) -> None:
         pipe = self._process.stdin
-        while pipe is not None and (piece := self._waiting.get()):
+        piece = b""
+        while pipe is not None and piece != _NO_MORE:
+            piece = self._waiting.get()
             try:
                 pipe.write(piece)
                 pipe.flush()
@@ -66,11 +70,11 @@ def print_png(figure: Any, path: Path) -> None:
 
 
 def _serve() -> None:
-    """Print what comes down the pipe until it closes; called in the second process."""
+    """Print what comes down the pipe until nothing more does; called in the second process."""
     gc.freeze()
     with suppress(EOFError):
-        while True:
-            print_png(*pickle.load(sys.stdin.buffer))  # the pipe is our own kernel's
+        while (one := pickle.load(sys.stdin.buffer)) is not None:  # the pipe is our own kernel's
+            print_png(*one)
             gc.collect()  # figures refer to themselves: a dozen would pile up
 
 
