@@ -81,7 +81,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-Study = Annotated[
+StudyFolder = Annotated[
     Path, typer.Argument(metavar="STUDY", help="The study folder, with study.toml in it.")
 ]
 KindName = Literal["squad", "validation", "audit", "brief"]
@@ -96,7 +96,7 @@ Scheduler = Annotated[
 
 @app.command()
 def check(
-    study: Study,
+    study: StudyFolder,
     json: Annotated[bool, typer.Option("--json", help="One array of all findings.")] = False,
     workers: Workers = None,
     scheduler: Scheduler = None,
@@ -116,7 +116,7 @@ def check(
 
 @app.command(name="report")
 def report_(
-    study: Study,
+    study: StudyFolder,
     out: Annotated[Path | None, typer.Option(help="Output folder.")] = None,
     kind: Annotated[KindName | None, typer.Option("--report", help="Which report.")] = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF, with a Chromium.")] = False,
@@ -160,7 +160,7 @@ def report_(
 
 @app.command()
 def pair(
-    study: Study,
+    study: StudyFolder,
     out: Annotated[Path, typer.Option(help="Output folder.")],
     workers: Workers = None,
     scheduler: Scheduler = None,
@@ -176,7 +176,7 @@ def pair(
 
 
 @app.command()
-def estimate(study: Study, out: Annotated[Path, typer.Option(help="The CSV file.")]) -> None:
+def estimate(study: StudyFolder, out: Annotated[Path, typer.Option(help="The CSV file.")]) -> None:
     """Write every field value of a study, those of field tests and sessions computed."""
     from agreement.physiology.readings import estimates_frame
     from agreement.report.run.any_size import by_session

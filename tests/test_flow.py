@@ -9,6 +9,7 @@ import pytest
 import agreement
 
 STAGES = (
+    "arrays",
     "errors",
     "terms",
     "tables",

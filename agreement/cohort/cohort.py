@@ -12,8 +12,8 @@ import pandas as pd
 from agreement.errors import Problem, StoppedReadings, TableError, in_order
 from agreement.pairing import Pairing, pair
 from agreement.pairing.other_rules import pairs_by_other_rules
-from agreement.physiology.arrays import SessionProgress
 from agreement.physiology.coverage import every_coverage
+from agreement.physiology.elsewhere import SessionProgress
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_and_control
 from agreement.physiology.readings import Readings, asked_people, field_readings
 from agreement.physiology.stage_splits import error_splits, measured_stages

@@ -8,7 +8,7 @@ import pandas as pd
 
 from agreement.cohort.cohort import Cohort
 from agreement.errors import Problem, StoppedReadings, TableError, in_order
-from agreement.physiology.arrays import SessionProgress
+from agreement.physiology.elsewhere import SessionProgress
 from agreement.tables.paths import require_unchanged
 from agreement.tables.study import inspect_study
 

@@ -4,10 +4,10 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.colors import Colormap
 
+from agreement.arrays import Floats, Objects
 from agreement.figures.colours import INK, PAPER
 from agreement.figures.key import SIZE
 from agreement.figures.labels import name_ticks
@@ -16,8 +16,8 @@ from agreement.figures.labels import name_ticks
 # Ours: seaborn's heatmap draws the whole figure once to look whether words of its axes touch.
 def draw_cells(
     ax: Axes,
-    shades: npt.NDArray[np.float64],
-    words: npt.NDArray[np.object_],
+    shades: Floats,
+    words: Objects,
     colours: Colormap,
     *,
     names: tuple[Sequence[str], Sequence[str]],

@@ -10,6 +10,7 @@ import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 
+from agreement.arrays import Floats, Ints
 from agreement.figures.canvas import tell_points
 from agreement.figures.colours import EQUAL, INK, PAPER
 
@@ -30,7 +31,7 @@ def pair_words(pairs: pd.DataFrame) -> list[str]:
     ]
 
 
-def evenly(count: int, most: int) -> npt.NDArray[np.intp]:
+def evenly(count: int, most: int) -> Ints:
     """
     Return the places of at most `most` of `count` things in order, evenly spread, ends included.
 
@@ -40,16 +41,14 @@ def evenly(count: int, most: int) -> npt.NDArray[np.intp]:
     return np.linspace(0, count - 1, min(count, most)).astype(np.intp)
 
 
-def ends_of(*values: npt.ArrayLike, room: float = 0.05) -> npt.NDArray[np.float64]:
+def ends_of(*values: npt.ArrayLike, room: float = 0.05) -> Floats:
     """Return where an axis begins and ends that holds all values; `room`: share of it beyond."""
     every = np.concatenate([np.asarray(one, dtype=np.float64) for one in values])
     free = room * max(float(np.ptp(every)), 1.0)
     return np.array([every.min() - free, every.max() + free])
 
 
-def draw_identity(
-    ax: Axes, ends: npt.NDArray[np.float64], label: str, *, anchor: Literal["W", "S"] = "W"
-) -> None:
+def draw_identity(ax: Axes, ends: Floats, label: str, *, anchor: Literal["W", "S"] = "W") -> None:
     """Make the axes square, of the same ends, and draw where both are equal."""
     ax.plot(ends, ends, label=label, **EQUAL)
     ax.set(xlim=ends, ylim=ends)

@@ -7,8 +7,9 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Ints
 from agreement.errors import Problem
-from agreement.pairing.laboratory_units import Ints, Units
+from agreement.pairing.laboratory_units import Units
 from agreement.pairing.messages import Texts
 from agreement.pairing.notes import FOUND_WHILE_PAIRING, input_notes, reading_notes
 from agreement.pairing.reading_fates import (
@@ -18,7 +19,7 @@ from agreement.pairing.reading_fates import (
     pair_parts,
     pairs_in_order,
     reading_fates,
-    split_readings,
+    readings_by_rules,
 )
 from agreement.pairing.tally import Tally, tally
 from agreement.pairing.unit_fates import UnitFates, all_kept, unit_fates
@@ -63,7 +64,7 @@ def pair_bucket(
 ) -> PairedBucket:
     """Pair all readings of some athletes with their tests; `athletes` None: no table of them."""
     options, files, texts, found = common.options, common.files, Texts(), Findings()
-    parts = pair_parts(split_readings(readings, units, options), units, options)
+    parts = pair_parts(readings_by_rules(readings, units, options), units, options)
     of_readings = reading_fates(readings, parts, texts, athletes)
     of_units = all_kept(units) if common.laboratory_only else unit_fates(units, parts, texts)
     pairs, place = pairs_in_order(parts, units)

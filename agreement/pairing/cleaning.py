@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from agreement.pairing.laboratory_units import Flags, Floats, Ints
+from agreement.arrays import Flags, Floats, Ints
 from agreement.pairing.ordering import Ordered, starts_of
 from agreement.terms import REASONS
 

@@ -9,13 +9,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from agreement.arrays import Flags, Ints
 from agreement.terms import MODES, RESTING
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 ALL_MODES = (*MODES, RESTING)
 HALF = 1 << 31  # keeps day numbers before 1970 positive inside a key

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from agreement.arrays import Flags, Ints
 from agreement.pairing.cleaning import CODE, KEPT
-from agreement.pairing.laboratory_units import Flags, Ints
 from agreement.pairing.messages import Texts
 from agreement.tables.categories import coded
 from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, REASONS, counted

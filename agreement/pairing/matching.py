@@ -4,8 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from agreement.arrays import Ints
 from agreement.pairing.cleaning import CODE, KEPT, Fate
-from agreement.pairing.laboratory_units import ALL_MODES, Ints, Units, keys
+from agreement.pairing.laboratory_units import ALL_MODES, Units, keys
 from agreement.pairing.ordering import Ordered
 from agreement.tables.options import PairingOptions
 from agreement.terms import RESTING

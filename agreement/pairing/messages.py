@@ -6,8 +6,9 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Ints
 from agreement.pairing.cleaning import Fate
-from agreement.pairing.laboratory_units import ALL_MODES, Ints
+from agreement.pairing.laboratory_units import ALL_MODES
 from agreement.tables.options import PairingOptions
 from agreement.terms import RANGES, REASONS, declared
 

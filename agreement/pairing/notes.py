@@ -6,8 +6,8 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Ints
 from agreement.pairing.cleaning import CODE, SAME_VALUE
-from agreement.pairing.laboratory_units import Ints
 from agreement.pairing.messages import Texts, rows_in_words
 from agreement.pairing.reading_fates import Part, ReadingFates
 from agreement.tables.findings import SHOWN, Findings, message, more_rows

@@ -5,15 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from agreement.pairing.laboratory_units import (
-    ALL_MODES,
-    Flags,
-    Ints,
-    Units,
-    codes_of,
-    day_numbers,
-    factorized,
-)
+from agreement.arrays import Flags, Ints
+from agreement.pairing.laboratory_units import ALL_MODES, Units, codes_of, day_numbers, factorized
 
 
 @dataclass(frozen=True, slots=True)

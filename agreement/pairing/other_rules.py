@@ -12,7 +12,7 @@ from agreement.pairing.reading_fates import (
     ReadingFates,
     pair_parts,
     pairs_in_order,
-    split_readings,
+    readings_by_rules,
 )
 from agreement.tables.options import SUMMARIES, PairingOptions, StudyOptions
 
@@ -36,10 +36,10 @@ def pairs_by_other_rules(
         | {f"summary_{one}": replace(rules, summary=one) for one in SUMMARIES}
         for rules in (options.pairing, options.pairing_field_tests)
     ]
-    splits, found = split_readings(readings, units, options), {}
+    ruled, found = readings_by_rules(readings, units, options), {}
     for name, rules in both[0].items():
         changed = replace(options, pairing=rules, pairing_field_tests=both[1][name])
-        pairs, _ = pairs_in_order(pair_parts(splits, units, changed), units)
+        pairs, _ = pairs_in_order(pair_parts(ruled, units, changed), units)
         found[name] = pairs[OTHER_RULES_COLUMNS]
     return found
 
@@ -65,7 +65,7 @@ def pairs_across_modes(
     estimates = replace(options.pairing, mode_match=every)
     tests = replace(options.pairing_field_tests, mode_match=every)
     any_mode = replace(options, pairing=estimates, pairing_field_tests=tests)
-    parts = pair_parts(split_readings(unlike, units, any_mode), units, any_mode)
+    parts = pair_parts(readings_by_rules(unlike, units, any_mode), units, any_mode)
     pairs, _ = pairs_in_order(parts, units)
     modes = units.frame["mode"].iloc[pairs["unit"].to_numpy(np.int64)]
     return pairs.assign(laboratory_mode=modes.to_numpy())[ACROSS_MODES_COLUMNS]

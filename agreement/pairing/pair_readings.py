@@ -8,8 +8,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from pandas.api.extensions import ExtensionArray
 
+from agreement.arrays import Floats, Ints
 from agreement.pairing.cleaning import Fate, leave_out_copies, leave_out_stale
-from agreement.pairing.laboratory_units import Floats, Ints, Units
+from agreement.pairing.laboratory_units import Units
 from agreement.pairing.matching import NONE, Nearest, leave_out_unmatched, nearest_units
 from agreement.pairing.ordering import Ordered
 from agreement.pairing.summaries import Summaries, summaries

@@ -7,8 +7,9 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Flags, Ints
 from agreement.pairing.cleaning import CODE, KEPT, Codes
-from agreement.pairing.laboratory_units import Flags, Ints, Units
+from agreement.pairing.laboratory_units import Units
 from agreement.pairing.messages import Texts
 from agreement.pairing.ordering import Ordered, ordered
 from agreement.pairing.pair_readings import PairedReadings, pair_readings
@@ -41,7 +42,7 @@ class ReadingFates:
     alone: Flags  # whether it alone gives the value of a pair
 
 
-class Split(NamedTuple):
+class RuledReadings(NamedTuple):
     """The readings that follow one set of rules, before they are paired."""
 
     tests: bool  # whether they follow ``[pairing.field_tests]``
@@ -50,9 +51,9 @@ class Split(NamedTuple):
     rows: Ordered
 
 
-def split_readings(
+def readings_by_rules(
     readings: pd.DataFrame, units: Units, options: StudyOptions
-) -> tuple[Split, ...]:
+) -> tuple[RuledReadings, ...]:
     """
     Return estimates and sessions, and field tests, sorted.
 
@@ -64,13 +65,15 @@ def split_readings(
         readings = readings.assign(mode=mode)
     tests = (readings["source"] == "field_tests").to_numpy(np.bool_)
     if not tests.any():
-        return (Split(False, slice(None), readings, ordered(readings, units)),)
+        return (RuledReadings(False, slice(None), readings, ordered(readings, units)),)
     parts = ((one, np.flatnonzero(tests == one)) for one in (False, True))
     mine = ((one, at, readings[NEEDED].iloc[at]) for one, at in parts)
-    return tuple(Split(one, at, some, ordered(some, units)) for one, at, some in mine)
+    return tuple(RuledReadings(one, at, some, ordered(some, units)) for one, at, some in mine)
 
 
-def pair_parts(splits: Sequence[Split], units: Units, options: StudyOptions) -> tuple[Part, ...]:
+def pair_parts(
+    ruled: Sequence[RuledReadings], units: Units, options: StudyOptions
+) -> tuple[Part, ...]:
     """Pair estimates and sessions by ``[pairing]``, field tests by ``[pairing.field_tests]``."""
     chosen = {False: options.pairing, True: options.pairing_field_tests}
     return tuple(
@@ -79,7 +82,7 @@ def pair_parts(splits: Sequence[Split], units: Units, options: StudyOptions) -> 
             one.at,
             pair_readings(one.readings, one.rows, units, chosen[one.tests]),
         )
-        for one in splits
+        for one in ruled
     )
 
 

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from agreement.arrays import Flags, Floats, Ints
 from agreement.pairing.cleaning import Fate
-from agreement.pairing.laboratory_units import Flags, Floats, Ints
 from agreement.pairing.ordering import Ordered, starts_of
 from agreement.tables.options import PairingOptions
 

@@ -8,12 +8,13 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Flags, Ints
 from agreement.pairing.cleaning import CODE, KEPT
-from agreement.pairing.laboratory_units import ALL_MODES, Flags, Ints, Units
+from agreement.pairing.laboratory_units import ALL_MODES, Units
 from agreement.pairing.messages import rows_in_words
 from agreement.pairing.reading_fates import Part, ReadingFates
 from agreement.pairing.unit_fates import UnitFates
-from agreement.tables.findings import Findings, Told
+from agreement.tables.findings import Findings, Words
 from agreement.terms import REASONS, counted
 
 LOST_TO_MODE = 0.1  # share of the laboratory tests; common practice, no source
@@ -70,7 +71,7 @@ class Tally:
             who = " without a heart-rate-limiting drug" * ((method, mode) in self.barred)
             who = counted(athletes, f"athlete{who}", f"athletes{who}")
             if athletes < FOR_LIMITS:
-                few: Told = {"method": method, "mode": mode, "needed": FOR_LIMITS}
+                few: Words = {"method": method, "mode": mode, "needed": FOR_LIMITS}
                 said = f"{who} {'has' if athletes == 1 else 'have'} a pair"
                 found.tell("few_for_limits", lab_file, athletes=said, **few)
         for one in self.without_pair() if self.paired.size else ():
@@ -89,7 +90,7 @@ class Tally:
                 found.tell("no_pair_for_method", lab_file, method=method, tests=tests, rows=rows)
         self._mode_note(found, lab_file)
         if self.drug_unknown:  # where it matters
-            told: Told = {"unknown": self.drug_unknown, "athletes": self.drug_athletes}
+            told: Words = {"unknown": self.drug_unknown, "athletes": self.drug_athletes}
             found.tell("hr_limiting_drug_unknown", drug_file, **told)
 
     def _no_pair_note(self, found: Findings, file: str) -> None:
@@ -126,7 +127,7 @@ class Tally:
             return
         keys = [_mode_key(sorted(apart), rules) for rules, apart in self.apart.items() if apart]
         tests, rows = counted(self.tests, "laboratory test"), rows_in_words(np.sort(self.lost))
-        told: Told = {"lost": len(self.lost), "tests": tests, "keys": " and ".join(keys)}
+        told: Words = {"lost": len(self.lost), "tests": tests, "keys": " and ".join(keys)}
         found.tell("lost_to_mode", file, rows=rows, **told)
 
 

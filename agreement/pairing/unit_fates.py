@@ -9,8 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from agreement.arrays import Flags, Ints
 from agreement.pairing.cleaning import CODE, KEPT
-from agreement.pairing.laboratory_units import ALL_MODES, Flags, Ints, Units, keys
+from agreement.pairing.laboratory_units import ALL_MODES, Units, keys
 from agreement.pairing.matching import FAR, distances, modes_pair, with_ends
 from agreement.pairing.messages import Texts, days_in_words, window
 from agreement.pairing.reading_fates import Part

@@ -26,7 +26,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import Flags, Floats
+from agreement.arrays import Flags, Floats
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
 from agreement.tables.options import LastBin
 

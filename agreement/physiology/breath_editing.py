@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import Flags, Floats, going_on
+from agreement.arrays import Flags, Floats, going_on
 
 WINDOW_BREATHS: Final = 31
 SPREADS: Final = 4.0  # of the robust standard deviation

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from agreement.arrays import Floats, floats
 from agreement.errors import Problem
-from agreement.physiology.arrays import Floats, floats
 from agreement.physiology.set_aside import FILES_NAMED
 from agreement.tables.findings import problem
 from agreement.tables.number_columns import CLOCK_COLUMN, CLOCK_OF

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Floats, floats
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import Elsewhere, Floats, floats
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rule, vo2max_under_rules
 from agreement.physiology.breath_editing import edited_breaths
 from agreement.physiology.breath_notes import (
@@ -24,6 +24,7 @@ from agreement.physiology.breath_notes import (
     typed_notes,
     window_notes,
 )
+from agreement.physiology.elsewhere import Elsewhere
 from agreement.physiology.equations import work_rate_vo2
 from agreement.physiology.set_aside import grouped_notes, joined
 from agreement.physiology.stages import last_step, stages

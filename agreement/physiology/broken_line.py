@@ -18,7 +18,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import Floats
+from agreement.arrays import Floats
 
 FEWEST_EACH_SIDE: Final = 4  # points on each side of the corner; the authors' choice, no source
 FEWEST_POINTS: Final = 14

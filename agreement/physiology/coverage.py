@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from agreement.physiology.arrays import floats
+from agreement.arrays import floats
 from agreement.physiology.heart_rate import PointSums, extrapolations, point_sums
 from agreement.physiology.readings import Readings
 from agreement.physiology.set_aside import joined

@@ -16,7 +16,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import Floats
+from agreement.arrays import Floats
 
 RESTING_VO2: Final = 3.5  # mL/kg/min, one metabolic equivalent [1]
 KG_M_MIN_PER_WATT: Final = 6.12  # [1]

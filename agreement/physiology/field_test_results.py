@@ -14,8 +14,8 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Flags, Floats, Ints, floats
 from agreement.errors import Problem
-from agreement.physiology.arrays import Flags, Floats, Ints, floats
 from agreement.physiology.equations import METABOLIC_EQUIVALENT
 from agreement.physiology.field_tests import (
     FieldProtocol,

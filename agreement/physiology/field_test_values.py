@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.arrays import Floats
 from agreement.errors import Problem
-from agreement.physiology.arrays import Floats
 from agreement.physiology.field_test_results import MEASURED, one_row_results, stage_results
 from agreement.physiology.field_tests import INPUT_UNITS, PROTOCOLS, no_protocol, protocol
 from agreement.physiology.reading_rows import NO_MEMBERS, NO_READINGS, ReadingPart, join_parts

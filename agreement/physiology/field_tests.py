@@ -13,8 +13,8 @@ from typing import Any, Final, Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Flags, Floats, Ints, Objects
 from agreement.errors import Problem
-from agreement.physiology.arrays import Flags, Floats, Ints, TextArray
 from agreement.physiology.equations import NAMES
 from agreement.physiology.set_aside import row_notes
 from agreement.tables.columns import FIELD_TESTS
@@ -117,7 +117,7 @@ def lacking_inputs(rows: pd.DataFrame, protocol: FieldProtocol) -> pd.DataFrame:
     return absent.assign(sex=rows["sex"] == "unknown") if "sex" in absent else absent
 
 
-def in_range(x: dict[str, Floats], sex: "pd.Series[str]", protocol: FieldProtocol) -> TextArray:
+def in_range(x: dict[str, Floats], sex: "pd.Series[str]", protocol: FieldProtocol) -> Objects:
     """Return yes, no, or NaN where no known value is outside but a needed one is unknown."""
     outside, unknown = np.zeros((2, len(sex)), dtype=bool)
     for rule in protocol.valid:

@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from agreement.arrays import Floats, Ints, floats
 from agreement.errors import Problem
-from agreement.physiology.arrays import Floats, Ints, floats
 from agreement.tables.findings import problem
 from agreement.tables.options import Extrapolation, HrMaxFormula
 

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.physiology.arrays import Flags
+from agreement.arrays import Flags
 from agreement.physiology.equations import RESTING_VO2
 from agreement.physiology.heart_rate import HR_MAX_FORMULAS, heart_rate_maximum
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, nearest_measured

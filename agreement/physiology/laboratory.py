@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import SessionProgress
 from agreement.physiology.breath_notes import LOW_PRESSURE_MMHG
 from agreement.physiology.breath_tests import STAGE_COLUMNS, breath_tests
 from agreement.physiology.effort import CRITERION_COLUMNS, RPE_OTHER_SCALE_TO, effort_criteria
+from agreement.physiology.elsewhere import SessionProgress
 from agreement.physiology.heart_rate import heart_rate_maximum
 from agreement.physiology.session_people import HR_MAX_ODD_BPM, people_at
 from agreement.physiology.session_records import SessionRecords, session_records

@@ -5,8 +5,8 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Ints
 from agreement.errors import Problem
-from agreement.physiology.arrays import Ints
 from agreement.physiology.set_aside import joined
 
 READING_COLUMNS: Final = [

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import SessionProgress
+from agreement.physiology.elsewhere import SessionProgress
 from agreement.physiology.equations import METABOLIC_EQUIVALENT
 from agreement.physiology.field_test_values import field_test_values
 from agreement.physiology.field_tests import PROTOCOLS

@@ -12,8 +12,8 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Flags, Floats, Ints, Objects
 from agreement.errors import Problem
-from agreement.physiology.arrays import Flags, Floats, Ints, TextArray
 from agreement.physiology.equations import COST_RANGES, work_rate_vo2
 from agreement.physiology.heart_rate import PointSums, by_age_notes, extrapolations, point_sums
 from agreement.physiology.reading_rows import ReadingPart, member_rows, reading_rows
@@ -209,7 +209,7 @@ def _outside(points: pd.DataFrame, sessions: pd.DataFrame) -> Flags:
     return outside
 
 
-def _one_sensor(behind: _Behind, sessions: pd.DataFrame, days: int) -> TextArray:
+def _one_sensor(behind: _Behind, sessions: pd.DataFrame, days: int) -> Objects:
     """Return the sensor of each day's sessions, ``unknown`` when they differ; None without any."""
     code, names = pd.factorize(sessions["sensor"].fillna("unknown"))
     own = code.astype(np.int32)[behind.session]
@@ -244,7 +244,7 @@ def _left_out(
     )
 
 
-def _refusals(sessions: pd.DataFrame, lines: pd.DataFrame) -> TextArray:
+def _refusals(sessions: pd.DataFrame, lines: pd.DataFrame) -> Objects:
     """Return for each session why the estimate of its day was refused."""
     reason = lines["refused"].fillna("the estimate is outside what a person can reach")
     names = ["athlete_id", "mode", "date"]

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from agreement.physiology.arrays import Floats
+from agreement.arrays import Floats, Ints
 from agreement.physiology.heart_rate import heart_rate_maximum, measured_or_by_age
 from agreement.tables.options import HrMaxFormula
 
@@ -87,6 +87,6 @@ def nearest_measured(
     return value
 
 
-def _ranked(times: NDArray[Any]) -> NDArray[np.int64]:
+def _ranked(times: NDArray[Any]) -> Ints:
     """Return times as numbers, the unknown ones last."""
     return np.where(np.isnat(times), np.iinfo(np.int64).max, times.astype(np.int64))

@@ -15,8 +15,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from agreement.arrays import Floats, Ints, going_on
 from agreement.errors import Problem, TableError
-from agreement.physiology.arrays import Elsewhere, Ints, SessionProgress, going_on
+from agreement.physiology.elsewhere import Elsewhere, SessionProgress
 from agreement.physiology.session_samples import NO_POINTS, clean_heart_rate, steady_points
 from agreement.physiology.set_aside import grouped_notes
 from agreement.tables.findings import problem
@@ -98,7 +99,7 @@ class _Reduced(NamedTuple):
     valid_share: float
     unusable: str | None
     seconds_at: NDArray[np.float32]
-    points: NDArray[np.float64]  # of `steady_points`
+    points: Floats  # of `steady_points`
     backward: int = 0  # samples whose time repeats or runs backwards
 
 
@@ -106,14 +107,14 @@ class Packed(NamedTuple):
     """The sessions of one file reduced, as few arrays: many small objects would take more memory."""
 
     # valid_share, backward, rows: shape (n_sessions,). As of one session.
-    valid_share: NDArray[np.float64]
-    backward: NDArray[np.int64]
-    rows: NDArray[np.int64]
+    valid_share: Floats
+    backward: Ints
+    rows: Ints
     unusable: list[str | None]
     times: BeatTimes
     # shape (n_points, 5). The steady points of usable sessions: place of the session among those of
     # the file, then heart rate, work rate, grade and minutes.
-    points: NDArray[np.float64]
+    points: Floats
 
 
 class SampleFile(NamedTuple):
@@ -121,7 +122,7 @@ class SampleFile(NamedTuple):
 
     path: Path
     name: str  # the same inside the study folder
-    position: NDArray[np.int64]  # shape (n_sessions,). Their places in the sessions table.
+    position: Ints  # shape (n_sessions,). Their places in the sessions table.
     # session_id, mode: shape (n_sessions,)
     session_id: NDArray[np.str_]
     mode: NDArray[np.str_]
@@ -144,8 +145,8 @@ def session_records(
     n = len(sessions)
     share = np.full(n, np.nan)
     unusable = np.full(n, None, dtype=object)
-    times: list[tuple[NDArray[np.intp], BeatTimes]] = []
-    points: list[NDArray[np.float64]] = []
+    times: list[tuple[Ints, BeatTimes]] = []
+    points: list[Floats] = []
     problems: list[Problem] = []
     stops: list[Problem] = []
     form = study.options.files.get("samples")
@@ -276,7 +277,7 @@ def _circumstances(sessions: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"why": why, "column": by}, index=sessions.index, dtype="str")
 
 
-def _point_table(points: NDArray[np.float64], sessions: pd.DataFrame) -> pd.DataFrame:
+def _point_table(points: Floats, sessions: pd.DataFrame) -> pd.DataFrame:
     """Return steady points as rows; their columns are session, hr_bpm, work, grade, minutes."""
     session, hr, work, grade, minutes = points.T
     mode = sessions["mode"].map(COST_MODES).to_numpy(dtype=object)[session.astype(np.int64)]

@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from agreement.physiology.arrays import Flags, Floats, Ints
+from agreement.arrays import Flags, Floats, Ints
 from agreement.terms import RANGES
 
 FLAT_FROM_S: Final = 120.0  # the same number for so long is a frozen sensor

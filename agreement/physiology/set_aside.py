@@ -8,8 +8,8 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Flags
 from agreement.errors import Problem
-from agreement.physiology.arrays import Flags
 from agreement.tables.findings import message
 from agreement.tables.study import StudyTables
 from agreement.terms import EXCLUSION_COLUMNS

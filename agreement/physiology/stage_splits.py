@@ -30,7 +30,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from agreement.physiology.arrays import Floats
+from agreement.arrays import Floats
 from agreement.physiology.breath_tests import STAGE_COLUMNS
 from agreement.physiology.equations import work_rate_vo2
 from agreement.physiology.field_test_results import MEASURED

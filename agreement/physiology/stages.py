@@ -16,7 +16,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from agreement.physiology.arrays import Floats, Ints
+from agreement.arrays import Floats, Ints
 
 # The authors' choice, common practice, no source.
 STAGE_S: Final = 120.0

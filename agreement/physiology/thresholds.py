@@ -31,8 +31,8 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Floats, floats
 from agreement.errors import Problem
-from agreement.physiology.arrays import Floats, floats
 from agreement.physiology.broken_line import BrokenLine, broken_line, no_corner
 from agreement.physiology.stages import stages
 from agreement.tables.findings import problem

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from agreement.arrays import Flags, Floats, Ints
 from agreement.errors import Problem
-from agreement.physiology.arrays import Flags, Floats, Ints
 from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import HIGHEST_BPM, SMALLEST_VALID_SHARE, SessionRecords
 from agreement.physiology.set_aside import NO_LINES, left_out, row_notes

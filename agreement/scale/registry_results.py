@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.arrays import Ints
 from agreement.scale.streamed import Streamed
 from agreement.stats.basics.bootstrap import Resampling, cluster_resampling
 from agreement.stats.basics.intervals import z_of
@@ -121,7 +122,7 @@ def exact_parts(data: MethodData) -> tuple[dict[str, list[Row]], AnyLimits | Non
     return parts, limits["all"].limits
 
 
-def _groups_of(data: MethodData) -> npt.NDArray[np.intp]:
+def _groups_of(data: MethodData) -> Ints:
     """Return for each pair the group of its athlete: everybody alone, or `GROUPS` of one size."""
     if data.n <= SAMPLE:
         return data.athlete

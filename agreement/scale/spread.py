@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.arrays import Ints
 from agreement.pairing.laboratory_units import ALL_MODES
 from agreement.physiology.laboratory import control_lines
 from agreement.tables.checked_tables import SET_NUMBERS, CheckedTable
@@ -25,7 +25,6 @@ from agreement.tables.parts_together import write_ledger_part
 from agreement.tables.spills import write_records, write_spill
 from agreement.terms import SENSORS
 
-Ints = npt.NDArray[np.int64]
 NUMBERS: Final = ("vo2max", "vo2max_l_min", *SET_NUMBERS)
 TEXTS: Final = {"mode": ALL_MODES, "sensor": SENSORS}  # known beforehand
 

@@ -17,14 +17,12 @@ from typing import Final, TypeVar
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Floats, Integers, Objects
+from agreement.arrays import Floats, Ints, Objects
 from agreement.stats.basics.bootstrap import Resampling
 from agreement.stats.evidence import EarlierReport
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.tables.options import StudyOptions
 from agreement.terms import counted
-
-DECIMALS = 6  # differences are rounded before anything ranked or counted: float noise breaks ties
 
 # first word of a note in the results table, where a rule forbids the number
 TOO_FEW: Final = "too_few"
@@ -35,7 +33,7 @@ LABORATORY_ERROR_TOO_LARGE: Final = "laboratory_error_too_large"
 _CODES: Final = (TOO_FEW, "suppressed", NO_MARGIN, NO_SECOND_VISIT, NOT_ESTIMABLE)
 NOTE_CODES: Final = (*_CODES, LABORATORY_ERROR_TOO_LARGE)
 
-Found = TypeVar("Found")
+Answer = TypeVar("Answer")
 
 
 def too_few_athletes(number: int) -> str:
@@ -128,7 +126,7 @@ class MethodData:
         return self.field - self.lab
 
     @property
-    def athlete(self) -> Integers:
+    def athlete(self) -> Ints:
         """Code of the athlete of each pair, 0 ... n - 1."""
         return self.resampling.codes
 
@@ -149,7 +147,7 @@ class MethodData:
         return np.asarray((dates - dates.min()).astype(np.float64)) if dates.size else np.empty(0)
 
     @cached_property
-    def first_pairs(self) -> Integers:
+    def first_pairs(self) -> Ints:
         """Row of each athlete's first pair by the date of the laboratory test; ids do not matter."""
         order = np.argsort(self.day, kind="stable")
         return order[np.unique(self.athlete[order], return_index=True)[1]]
@@ -191,16 +189,16 @@ def pair_keys(pairs: pd.DataFrame) -> Objects:
     return keys
 
 
-def once(compute: Callable[[MethodData], Found]) -> Callable[[MethodData], Found]:
+def once(compute: Callable[[MethodData], Answer]) -> Callable[[MethodData], Answer]:
     """Compute what several analyses ask of the same data a single time, until `forget`."""
     name = f"{compute.__module__}.{compute.__qualname__}"
 
     @wraps(compute)
-    def kept(data: MethodData) -> Found:
+    def kept(data: MethodData) -> Answer:
         known = data.__dict__.setdefault("known", {})
         if name not in known:
             known[name] = compute(data)
-        found: Found = known[name]
+        found: Answer = known[name]
         return found
 
     return kept

@@ -56,7 +56,7 @@ from agreement.tables.options import StudyOptions
 
 _KEY = ["method", "mode"]
 Compute = Callable[[], HasFrame]
-Drawing = Callable[[pd.DataFrame, int], Resampling]
+DrawAthletes = Callable[[pd.DataFrame, int], Resampling]
 Mapped = Callable[[Callable[[Any], Any], Iterable[Any]], Iterable[Any]]
 _MAPPED: ContextVar[Mapped] = ContextVar("mapped", default=map)
 
@@ -155,7 +155,7 @@ def _shared(evidence: Evidence, data: list[MethodData]) -> tuple[dict[int, Any],
     return dict(zip([*ends[0], *ends[1]], each, strict=True)), found[middle]
 
 
-def method_data(evidence: Evidence, drawn: Drawing | None = None) -> Iterator[MethodData]:
+def method_data(evidence: Evidence, drawn: DrawAthletes | None = None) -> Iterator[MethodData]:
     """
     Yield what the analyses of each method and mode get to see, by method, then mode.
 

@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Floats
+from agreement.arrays import DECIMALS, Floats
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.basics.welch import brown_forsythe, welch_test
 from agreement.stats.indices.concordance import concordance
@@ -18,12 +18,11 @@ from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.limits.shape import shape
 from agreement.stats.lines.regression import regression
 from agreement.stats.lines.trend import trend
-from agreement.stats.method_data import DECIMALS
 from agreement.terms import NOT_ENOUGH_DATA
 
 MOST_DIGITS: Final = 15  # that floating point can share
 _FEWEST_OF_A_PROFILE: Final = 5
-Told = tuple[str, float, float, str]  # of a `SameNumber`
+Fields = tuple[str, float, float, str]  # of a `SameNumber`
 _MARGIN: Final = 3.5  # where none was agreed; only the libraries are compared
 
 
@@ -67,7 +66,7 @@ def same_numbers(pairs: pd.DataFrame, margin: float | None = None) -> list[SameN
     return [SameNumber(*row) for row in rows]
 
 
-def _of_differences(d: Floats, limit: float) -> Iterator[Told]:
+def _of_differences(d: Floats, limit: float) -> Iterator[Fields]:
     from scipy import stats
     from statsmodels.stats.proportion import proportion_confint
     from statsmodels.stats.weightstats import DescrStatsW
@@ -92,7 +91,7 @@ def _of_differences(d: Floats, limit: float) -> Iterator[Told]:
     yield "p of normal differences", form.p_normal, p, "scipy shapiro"
 
 
-def _of_lines(field: Floats, lab: Floats) -> Iterator[Told]:
+def _of_lines(field: Floats, lab: Floats) -> Iterator[Fields]:
     from scipy import stats
     from statsmodels.regression.linear_model import OLS
     from statsmodels.stats.diagnostic import het_breuschpagan
@@ -114,7 +113,7 @@ def _of_lines(field: Floats, lab: Floats) -> Iterator[Told]:
     yield "standard error of estimate", own.standard_error_of_estimate, error, "statsmodels OLS"
 
 
-def _of_agreement(field: Floats, lab: Floats) -> Iterator[Told]:
+def _of_agreement(field: Floats, lab: Floats) -> Iterator[Fields]:
     from pingouin import intraclass_corr
 
     n = field.size
@@ -132,7 +131,7 @@ def _of_agreement(field: Floats, lab: Floats) -> Iterator[Told]:
         yield f"intraclass correlation, {word}", own, other, "pingouin intraclass_corr"
 
 
-def _of_profiles(pairs: pd.DataFrame) -> Iterator[Told]:
+def _of_profiles(pairs: pd.DataFrame) -> Iterator[Fields]:
     from statsmodels.stats.oneway import anova_oneway, test_scale_oneway
 
     d = (pairs["field"] - pairs["lab"]).astype(float)

@@ -7,6 +7,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Flags, Floats
 from agreement.tables.columns import VO2MAX_COLUMNS
 from agreement.tables.dates import NOT_A_TIME, Moments, moment_column
 from agreement.tables.findings import message, of_row
@@ -15,7 +16,6 @@ from agreement.tables.number_columns import number_columns
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import Vo2max, keep_rules, refusal, vo2max_values
 from agreement.tables.text_cells import Distinct, code_column, label_column, rule_column
-from agreement.tables.units import Flags, Floats
 from agreement.tables.withdrawn import KEPT_FILE, Withdrawn
 
 

@@ -9,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.arrays import Flags
 from agreement.tables.columns import MISSING_ANY_CASE
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, distinct
-from agreement.tables.units import Flags
 from agreement.terms import counted
 
 Times = npt.NDArray[np.datetime64]

@@ -9,7 +9,7 @@ import pandas as pd
 
 from agreement.errors import Problem, Severity
 from agreement.tables.columns import INPUTS
-from agreement.tables.findings import Findings, Told, message
+from agreement.tables.findings import Findings, Words, message
 from agreement.tables.options import Confirmation, StudyOptions
 from agreement.tables.study_file import STUDY_FILE
 from agreement.terms import DOUBTS, NOTED_DOUBTS
@@ -107,11 +107,11 @@ def _turned_codes(options: StudyOptions, findings: Findings) -> None:
                 word = theirs.strip().casefold()
                 meant = next((one for one, says in _MEANS.items() if word in says), word)
                 if meant in allowed and ours in allowed and meant != ours:
-                    said: Told = {"table": name, "theirs": theirs, "of": column, "ours": ours}
+                    said: Words = {"table": name, "theirs": theirs, "of": column, "ours": ours}
                     findings.tell("codes_turned", STUDY_FILE, **said)
 
 
-def _odd(name: str, frame: pd.DataFrame) -> Iterator[tuple[str, str | None, Any, Told]]:
+def _odd(name: str, frame: pd.DataFrame) -> Iterator[tuple[str, str | None, Any, Words]]:
     """Yield what looks wrong in a table: message, our column, row, what the message is filled with."""
     # dates up to the day from which machines count, and after tomorrow
     tomorrow = max(dt.date.today(), RELEASED) + dt.timedelta(days=1)
@@ -120,7 +120,7 @@ def _odd(name: str, frame: pd.DataFrame) -> Iterator[tuple[str, str | None, Any,
     if odd.any():
         first = frame[odd].iloc[0]
         column = {"field_estimates": "taken_at", "sessions": "started_at"}.get(name, "date")
-        told: Told = {"odd": int(odd.sum()), "all": len(dates), "first": first["date"].date()}
+        told: Words = {"odd": int(odd.sum()), "all": len(dates), "first": first["date"].date()}
         told |= {"earliest": EARLIEST, "tomorrow": tomorrow}
         yield "odd_dates", column, first["row"], told
     # minutes whose decimals never reach 60: 11:45 written as 11.45

@@ -14,17 +14,17 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Flags
 from agreement.tables.checked_tables import Athletes, CheckedTable, Leaving, drop_withdrawn
 from agreement.tables.columns import PARQUET_ENDING, Table
 from agreement.tables.dates import moment_column
-from agreement.tables.findings import Findings, Told
+from agreement.tables.findings import Findings, Words
 from agreement.tables.ids import silent_ids
 from agreement.tables.options import FileFormat
 from agreement.tables.parts import CheckedPiece, Piece
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import RawTable, read_table
 from agreement.tables.text_cells import code_column, label_column
-from agreement.tables.units import Flags
 from agreement.terms import counted
 
 # year and month, perhaps day, perhaps time of day; the last of a name is the day of the export
@@ -216,7 +216,7 @@ class Exports:
         first, last = (file.split("/")[-1] for file in (self.files[0], self.files[-1]))
         exports, again = counted(len(self.files), "export"), counted(self.again, "row")
         parts = f' For parts of one table set folder = "parts" in [files.{self.table.name}].'
-        told: Told = {"first": first, "last": last, "exports": exports, "again": again}
+        told: Words = {"first": first, "last": last, "exports": exports, "again": again}
         told |= {"corrected": self.corrected, "parts": parts if self.table.in_parts else ""}
         findings.tell("exports", self.name, **told)
 

@@ -6,9 +6,9 @@ from functools import cache, partial
 from typing import Any, NamedTuple, get_args
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.arrays import Ints
 from agreement.errors import Problem, Severity
 from agreement.tables.columns import Table
 from agreement.tables.options import FileFormat
@@ -22,8 +22,8 @@ _UNKNOWN_WITHOUT = {  # what is unknown as long as a table lacks the column of i
     "row_left_out": {"lab_test_id", "session_id"},
 }
 _MORE = "the same problem."  # ends the count of the rest
-Rows = npt.NDArray[np.int64]
-Told = dict[str, Any]  # words that a message is filled in with
+Rows = Ints
+Words = dict[str, Any]  # words that a message is filled in with
 _Likeness = tuple[str, str, str, *tuple[str | None, ...]]  # severity, reason, table, column, what
 
 

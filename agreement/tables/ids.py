@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from agreement.tables.columns import Column, Table
-from agreement.tables.findings import Findings, Told
+from agreement.tables.findings import Findings, Words
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import path_problem
 from agreement.tables.readers import InputFile, RawTable, read_table
@@ -188,7 +188,7 @@ def id_column(raw: RawTable, name: str, id_map: dict[str, str] | None = None) ->
         asked = found.labels if raw.table.name == "lab_tests" else []
         if turned := [one for one in asked if as_a_spreadsheet_reads(one) not in ("", one)]:
             become = "becomes" if len(turned) == 1 else "become"
-            told: Told = {"ids": counted(len(turned), "id"), "first": turned[0], "become": become}
+            told: Words = {"ids": counted(len(turned), "id"), "first": turned[0], "become": become}
             raw.tell("spreadsheet_ids", "athlete_id", **told)
     together = "".join(found.labels)
     parted = found.labels if " " in together or "," in together else ()  # names have one of them
@@ -320,7 +320,7 @@ def note_likely_matches(
             unlike = f" but for a {letter}" if letter else ""
             if spelled(one) != spelled(first) and as_a_spreadsheet_reads(one):
                 unlike = ", as a spreadsheet writes it"
-            told: Told = {"one": one, "known": known_ones, "known_file": known_file}
+            told: Words = {"one": one, "known": known_ones, "known_file": known_file}
             findings.tell("likely_match", file, unlike=unlike, first=first, **told)
 
 

@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Flags, Floats
 from agreement.tables.averaging_rule import UNKNOWN_RULE
 from agreement.tables.checked_tables import (
     Athletes,
@@ -14,12 +15,11 @@ from agreement.tables.checked_tables import (
     mark_refused,
 )
 from agreement.tables.columns import VO2MAX_COLUMNS
-from agreement.tables.findings import SHOWN, Told
+from agreement.tables.findings import SHOWN, Words
 from agreement.tables.number_columns import CLOCK_OF
 from agreement.tables.options import StudyOptions
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import Vo2max, keep_rules, vo2max_values
-from agreement.tables.units import Flags, Floats
 from agreement.terms import counted
 
 # HRmax about 208 - 0.7 age, SD about 11 bpm (Tanaka 2001; physiology sheet 2); further below than
@@ -112,7 +112,7 @@ def _hr_max_slips(cells: TableCells, athletes: Athletes) -> Flags:
     expected = 208 - 0.7 * age
     with np.errstate(invalid="ignore"):
         far = (measured >= 90) & (measured < expected - _HR_MAX_FAR_BELOW)
-    told: Told = {"measured": measured, "expected": expected, "age": age}
+    told: Words = {"measured": measured, "expected": expected, "age": age}
     cells.raw.tell_each("hr_max_looks_wrong", far, "hr_max_bpm", **told)
     return np.asarray(far)
 

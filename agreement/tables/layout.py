@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.tables.columns import MISSING, MISSING_ANY_CASE, Column
-from agreement.tables.findings import Rows, Source, Told
+from agreement.tables.findings import Rows, Source, Words
 from agreement.tables.headers import Header, plain_name, stated_names, wanted_names
 from agreement.tables.units import looks_like_unit
 from agreement.terms import counted
@@ -175,7 +175,7 @@ def _doubt_swallowed_rows(
             swallowed.append(number + 1)
     if measured and swallowed:
         rows = ", ".join(map(str, swallowed))
-        told: Told = {"stated": source.form.header_rows, "rows": rows, "names": place.names + 1}
+        told: Words = {"stated": source.form.header_rows, "rows": rows, "names": place.names + 1}
         source.tell("rows_above_header", row=swallowed[0], **told)
 
 

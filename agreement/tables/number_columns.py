@@ -7,10 +7,11 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Flags, Floats
 from agreement.tables.columns import MISSING_ANY_CASE, VO2MAX_COLUMNS
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, distinct
-from agreement.tables.units import CLOCKS, Flags, Floats, Unit, clock_minutes, own_unit, unit_of
+from agreement.tables.units import CLOCKS, Unit, clock_minutes, own_unit, unit_of
 
 _NUMBER: Final = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
 _THOUSANDS: Final = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")

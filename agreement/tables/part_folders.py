@@ -19,7 +19,7 @@ import pandas as pd
 from agreement.errors import Problem, TableError
 from agreement.tables.checked_tables import CheckedTable, People
 from agreement.tables.columns import BREATHS, PARQUET_ENDING, SAMPLES, Column, Table
-from agreement.tables.findings import Findings, Told
+from agreement.tables.findings import Findings, Words
 from agreement.tables.headers import plain_name
 from agreement.tables.ids import id_column
 from agreement.tables.number_columns import CLOCK_COLUMN, number_columns
@@ -171,7 +171,7 @@ def find_parts(
                 parts[part_id] = path
     if len(kinds) == 2 or (place.is_file() and False in kinds):
         beside = f", which {kinds[True]} has" if True in kinds else ""
-        told: Told = {"ours": own, "beside": beside, "table": table.name}
+        told: Words = {"ours": own, "beside": beside, "table": table.name}
         findings.tell("owner_column_missing", kinds[False], column=own, **told)
     return PartFolder(study, table, name, parts, unread)
 
@@ -208,7 +208,7 @@ def match_parts(
     parts = {i: path for i, path in read.items() if i in whose}
     for i, path in parts.items():
         for person in owner.people.intersection(found.persons(path)) - {whose[i]}:
-            told: Told = {"person": person, "owner": row, "one": i, "whose": whose[i]}
+            told: Words = {"person": person, "owner": row, "one": i, "whose": whose[i]}
             findings.tell("strange_folder", found.file(path), **told)
     if gone := found.count - len(read) - len(unread):
         findings.withdraw(found.folder, gone)

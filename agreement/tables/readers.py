@@ -13,6 +13,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import Flags
 from agreement.tables.categories import without_unused
 from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
 from agreement.tables.findings import SHOWN, Findings, Rows, Source, message, of_row
@@ -36,7 +37,7 @@ from agreement.tables.layout import (
 )
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import OversizeError, most_unpacked, refuse_oversize_parquet
-from agreement.tables.units import Flags, Unit, unit_of
+from agreement.tables.units import Unit, unit_of
 from agreement.tables.workbooks import UnreadableError, sheet_records
 
 _REMEDY: Final = "Open it in a spreadsheet and save it as CSV UTF-8."

@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.arrays import Flags, Floats
 from agreement.tables.columns import VO2MAX_COLUMNS
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct
-from agreement.tables.units import Flags, Floats
 from agreement.terms import RANGES, declared
 
 # columns whose value a row cannot do without: the caller sets the row aside

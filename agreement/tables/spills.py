@@ -14,12 +14,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from agreement.arrays import Ints
+
 # of mallopt(3): how much of what was freed is kept, and from which size on a block is given back by
 # itself. Giving all back at once would cost a quarter of the time, in pages made anew.
 _TRIM_THRESHOLD: Final = (-1, 1 << 26)
 _MMAP_THRESHOLD: Final = (-3, 1 << 23)
 _ARENA_MAX: Final = (-8, 1)  # threads share what was freed
-Ints = npt.NDArray[np.int64]
 
 
 def give_memory_back() -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 from agreement.errors import TableError
 from agreement.tables import key_checks as check
 from agreement.tables.columns import INPUTS
-from agreement.tables.findings import Findings, Told
+from agreement.tables.findings import Findings, Words
 from agreement.tables.options import (
     ChangeOptions,
     ControlOptions,
@@ -183,7 +183,7 @@ class _Reader:
         """Record a value that does not fit its key."""
         shown = f'"{value}"' if isinstance(value, str) else str(value)
         shown = shown if len(shown) <= 60 else shown[:57] + "..."
-        told: Told = {"key": where, "value": shown, "expected": expected}
+        told: Words = {"key": where, "value": shown, "expected": expected}
         self.findings.tell("wrong_value", STUDY_FILE, **told)
 
     def unknown(self, found: dict[str, Any], known: list[str], where: str) -> None:
@@ -192,7 +192,10 @@ class _Reader:
             if key in known:
                 continue
             near = get_close_matches(key.casefold(), known, n=1, cutoff=0.5)
-            told: Told = {"kind": "table" if isinstance(value, dict) else "key", "key": where + key}
+            told: Words = {
+                "kind": "table" if isinstance(value, dict) else "key",
+                "key": where + key,
+            }
             if near:
                 self.findings.tell("misspelt_key", STUDY_FILE, near=where + near[0], **told)
             else:
@@ -242,7 +245,7 @@ class _Reader:
             elif name != NO_TABLE:
                 form = self.table(inputs, name, "files.")
                 if (other := form.get("path", file)) != file:
-                    two: Told = {"one": other, "other": file, "table": name}
+                    two: Words = {"one": other, "other": file, "table": name}
                     self.findings.tell("two_files_said", STUDY_FILE, **two)
                 inputs[name] = {**form, "path": file}
         self.unknown(inputs, list(INPUTS), "files.")
@@ -263,7 +266,7 @@ class _Reader:
             strange = [column for column in stated if column not in _ALL_COLUMNS]
             self.unknown(dict.fromkeys(strange), known, f"{where}.{key}.")
             for column in set(stated) - set(known) - set(strange):
-                told: Told = {"key": f"{where}.{key}", "table": name, "ours": column}
+                told: Words = {"key": f"{where}.{key}", "table": name, "ours": column}
                 self.findings.tell("unused_key", STUDY_FILE, **told)
         for column, unit in one.units.items():
             if column in known and unit_of(column, unit) is None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from agreement.errors import AgreementError
-from agreement.tables.findings import Findings, Told
+from agreement.tables.findings import Findings, Words
 from agreement.tables.whole_output import whole_file
 
 _PLACE: Final = re.compile(r"\(at line (\d+), column \d+\)")
@@ -102,7 +102,7 @@ def stop_at_open_lines(content: dict[str, Any], path: Path, findings: Findings) 
         elif text.startswith(_MARK):
             why = text.removeprefix(_MARK).strip()
         elif text.split("#")[0].rstrip().endswith(f'"{OPEN}"'):
-            told: Told = {"line": number, "key": text.split("=")[0].strip(), "table": where}
+            told: Words = {"line": number, "key": text.split("=")[0].strip(), "table": where}
             findings.tell("open_line", path.name, why=why or "what holds", **told)
     if not findings.stops:
         findings.tell("open_key", path.name)

@@ -16,7 +16,7 @@ from agreement.tables.columns import (
     not_read,
 )
 from agreement.tables.export_folders import holds_exports
-from agreement.tables.findings import Findings, Told
+from agreement.tables.findings import Findings, Words
 from agreement.tables.headers import refuse_unread_people
 from agreement.tables.options import FileFormat, StudyOptions
 from agreement.tables.paths import path_problem
@@ -52,7 +52,7 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
         others = [one for one in others if not one.casefold().endswith(table.endings)]
         for name in others if stated is None else ():  # packed, or in another form
             unread.add(table.name)
-            told: Told = {"what": not_read(table.name, table.endings), "table": table.name}
+            told: Words = {"what": not_read(table.name, table.endings), "table": table.name}
             findings.tell("unread_file" if file is None else "unread_beside", name, **told)
     refuse_unread_people(folder, files.get("athletes"), findings)
     # a table whose file has a problem is not missing on top of it

@@ -12,16 +12,14 @@ from difflib import get_close_matches
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.arrays import Flags, Ints
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
 from agreement.tables.columns import MISSING_ANY_CASE
 from agreement.tables.readers import RawTable
-from agreement.tables.units import Flags
 from agreement.terms import counted
 
-Codes = npt.NDArray[np.int64]
 _BLANK: Final = re.compile(r"[\s\ufeff\u200b]")  # what is trimmed away
 _WHOLE: Final = 2.0**53  # from here on a float64 need not be the whole number that was meant
 # spellings that cannot be misread; anything else is asked for
@@ -42,7 +40,7 @@ class Distinct:
     `kind`: the labels as categories, where a file came with them.
     """
 
-    codes: Codes
+    codes: Ints
     labels: list[str]
     kind: pd.CategoricalDtype | None = None
 

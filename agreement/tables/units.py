@@ -5,12 +5,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from agreement.arrays import Floats
 from agreement.terms import RATED, declared
-
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from agreement.arrays import DECIMALS
 from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.stats.basics.on_few import rests_on_few
 from agreement.stats.catalogue import BY_NAME
-from agreement.stats.method_data import DECIMALS
 
 if TYPE_CHECKING:
     from agreement.stats.method_results import MethodResults

@@ -11,12 +11,12 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.arrays import Flags, Floats, Ints
 from agreement.report.privacy.by_pairs import Name, Place, few_of_a_side, few_of_pairs
 from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
-from agreement.report.privacy.readings import OF_READINGS, hidden_readings
+from agreement.report.privacy.readings import OF_READINGS, GroupKey, hidden_readings
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.record import Privacy
@@ -32,13 +32,9 @@ _BY_GROUP: Final = (Privacy.PARTITION, *_SUBSETS, Privacy.NESTED)
 _NEAR_ZERO: Final = 1e-8
 _ROUNDING: Final = 1e-6  # of norms that add up to 1
 
-Floats = npt.NDArray[np.float64]
-Holds = npt.NDArray[np.bool_]
-Codes = npt.NDArray[np.intp]
-Group = tuple[str, str]  # analysis, group
 Pair = tuple[str, str]  # athlete, laboratory test
 Size = tuple[int, int]  # athletes, pairs
-Members = Mapping[Group, frozenset[Pair]]
+Members = Mapping[GroupKey, frozenset[Pair]]
 Named = TypeVar("Named")
 
 
@@ -84,14 +80,14 @@ def hidden_groups(
     asked: methods that the study is about: of two that cannot both show a trait, one of these does.
     """
     columns = (results[name] for name in ("method", "mode", "analysis", "group", "n", "n_pairs"))
-    sizes: dict[Place, dict[Group, Size]] = {}
+    sizes: dict[Place, dict[GroupKey, Size]] = {}
     for method, mode, analysis, group, *counts in zip(*columns, strict=True):
         own = sizes.setdefault((method, mode), {})
         n, n_pairs = (0 if np.isnan(count) else int(count) for count in counts)
         own[analysis, group] = max(own.get((analysis, group), (0, 0)), (n, n_pairs))
     hidden: set[Name] = set()
     for place, own in sizes.items():
-        gone, rest = set[Group](), own
+        gone, rest = set[GroupKey](), own
         if (frame := (readings or {}).get(place)) is not None:
             rest = {group: size for group, size in own.items() if group[0] not in OF_READINGS}
             gone = hidden_readings(frame)
@@ -110,7 +106,7 @@ def _by_trait(analysis: str, group: str) -> bool:
 
 
 def _beside_others(
-    sizes: Mapping[Place, Mapping[Group, Size]],
+    sizes: Mapping[Place, Mapping[GroupKey, Size]],
     members: Mapping[Place, Members],
     asked: Collection[str],
 ) -> set[Place]:
@@ -133,7 +129,7 @@ def _beside_others(
     return gone
 
 
-def withheld(sizes: Mapping[Group, Size], members: Members | None = None) -> set[Group]:
+def withheld(sizes: Mapping[GroupKey, Size], members: Members | None = None) -> set[GroupKey]:
     """
     Return the groups of one method and mode that must not be shown.
 
@@ -174,7 +170,7 @@ def _out_of_step(whole: Size, pairs: frozenset[Pair] | None) -> int:
     return abs(n_pairs - n * round(n_pairs / n)) if n else 0
 
 
-def _of_one(group: Group) -> bool:
+def _of_one(group: GroupKey) -> bool:
     return BY_NAME[group[0]].privacy is Privacy.ONE_PERSON
 
 
@@ -201,11 +197,13 @@ def _a_few_apart(one: Size, other: Size) -> bool:
     return one != other and abs(one[0] - other[0]) < FEWEST_SHOWN and min(one[0], other[0]) > 0
 
 
-def _apart_without_whole(unknown: Iterable[Group], sizes: Mapping[Group, Size]) -> set[Group]:
+def _apart_without_whole(
+    unknown: Iterable[GroupKey], sizes: Mapping[GroupKey, Size]
+) -> set[GroupKey]:
     """Return groups that differ by a few from one that is shown; no whole says of whom they are."""
     some = [group for group in unknown if BY_NAME[group[0]].privacy in _SUBSETS]
     shown: set[Size] = set()
-    found: set[Group] = set()
+    found: set[GroupKey] = set()
     for group in sorted(some, key=lambda one: (-sizes[one][0], BY_NAME[one[0]].place, one)):
         if any(_a_few_apart(sizes[group], size) for size in shown):
             found.add(group)
@@ -215,13 +213,13 @@ def _apart_without_whole(unknown: Iterable[Group], sizes: Mapping[Group, Size]) 
 
 
 def _too_alike(
-    unknown: Iterable[Group], sizes: Mapping[Group, Size], hidden: set[Group]
-) -> set[Group]:
+    unknown: Iterable[GroupKey], sizes: Mapping[GroupKey, Size], hidden: set[GroupKey]
+) -> set[GroupKey]:
     """Return groups that may differ by one to four people from a group of another analysis."""
     others = [
         group for group in sizes if group[1] != "all" and BY_NAME[group[0]].privacy in _BY_GROUP
     ]
-    found: set[Group] = set()
+    found: set[GroupKey] = set()
     for mine in sorted(unknown, key=lambda group: (sizes[group], group)):
         gone = hidden | found
         if mine[1] != "all" and mine not in gone:
@@ -231,20 +229,20 @@ def _too_alike(
     return found
 
 
-def _comparable(one: Group, other: Group) -> bool:
+def _comparable(one: GroupKey, other: GroupKey) -> bool:
     """Tell whether two groups are of different analyses with a statistic in common."""
     first, second = (set(BY_NAME[analysis].names) for analysis, _ in (one, other))
     return one[0] != other[0] and not first.isdisjoint(second)
 
 
-def _followed(members: Members) -> set[Group]:
+def _followed(members: Members) -> set[GroupKey]:
     """
     Return the groups to withhold so that no few people follow from those that stay.
 
     Of those that tell together, the analysis goes that stands last in the table, and of its groups
     the smallest. Groups of the same pairs stay or go together, and never the whole.
     """
-    alike: dict[frozenset[Pair], list[Group]] = {}
+    alike: dict[frozenset[Pair], list[GroupKey]] = {}
     for group in sorted(members, key=lambda one: (BY_NAME[one[0]].place, one)):
         alike.setdefault(members[group], []).append(group)
     ranked = sorted(
@@ -271,7 +269,7 @@ def _told_by_others(sets: Mapping[Named, frozenset[Pair]]) -> set[Named]:
     return sets.keys() - shown.keys()
 
 
-def _few(shown: Mapping[Named, Holds], whose: Codes) -> list[Named]:
+def _few(shown: Mapping[Named, Flags], whose: Ints) -> list[Named]:
     """
     Return groups of which some sum holds a few people alone, whatever the weights; or [].
 
@@ -299,7 +297,7 @@ def _few(shown: Mapping[Named, Holds], whose: Codes) -> list[Named]:
     return [group for group, is_used in zip(shown, used, strict=True) if is_used]
 
 
-def _few_weighed(times: Codes, whose: Codes) -> Holds:
+def _few_weighed(times: Ints, whose: Ints) -> Flags:
     """
     Tell which groups are in a sum that holds a few people alone.
 
@@ -328,7 +326,7 @@ def _few_weighed(times: Codes, whose: Codes) -> Holds:
     return np.zeros(len(times), np.bool_)
 
 
-def _of_few_alike(times: Codes, whose: Codes) -> Holds:
+def _of_few_alike(times: Ints, whose: Ints) -> Flags:
     """Tell which pairs weigh in all groups just what pairs of fewer than five people in all do."""
     where = np.ascontiguousarray(times.T)
     alike = np.unique(

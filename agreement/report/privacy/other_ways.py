@@ -5,19 +5,18 @@ from itertools import combinations
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from agreement.arrays import Flags
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.causes.profiles_two_by_two import two_names
 from agreement.stats.record import Privacy
 
 _PLACE: Final = ["method", "mode"]
-Mask = npt.NDArray[np.bool_]
 
 
-def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
+def told_otherwise(cells: pd.DataFrame, hidden: Flags) -> Flags:
     """
     Return which rows of a results table must go besides the withheld groups.
 
@@ -43,7 +42,7 @@ def told_otherwise(cells: pd.DataFrame, hidden: Mask) -> Mask:
     return out | _of_two(cells, hidden | out)
 
 
-def _of_two(cells: pd.DataFrame, gone: Mask) -> Mask:
+def _of_two(cells: pd.DataFrame, gone: Flags) -> Flags:
     """Return which rows are about two profiles of which one does not show its own bias."""
     told = (cells["analysis"] == "profile_bias") & (cells["statistic"] == "bias")
     told &= cells["value"].notna() & ~gone
@@ -84,7 +83,7 @@ def ranges_of_few(cells: pd.DataFrame) -> "pd.Series[str]":
     return told
 
 
-def _of_ends(cells: pd.DataFrame) -> Mask:
+def _of_ends(cells: pd.DataFrame) -> Flags:
     """Return which rows are an end of the data, or so close to one that it is a person's value."""
     fewest = {(name, s.name): s.shown_from for name, one in BY_NAME.items() for s in one.statistics}
     places = zip(cells["analysis"], cells["statistic"], strict=True)
@@ -92,7 +91,7 @@ def _of_ends(cells: pd.DataFrame) -> Mask:
     return (cells["n"] < enough).to_numpy(dtype=np.bool_)
 
 
-def _of_few_less(cells: pd.DataFrame) -> Mask:
+def _of_few_less(cells: pd.DataFrame) -> Flags:
     """Return which rows are of one to four people less than others of their line that count no trait."""
     counting = {(name, s.name) for name, one in BY_NAME.items() for s in one.statistics if s.counts}
     places = zip(cells["analysis"], cells["statistic"], strict=True)
@@ -103,7 +102,7 @@ def _of_few_less(cells: pd.DataFrame) -> Mask:
     return (known & (most - cells["n"]).between(1, FEWEST_SHOWN - 1)).to_numpy(dtype=np.bool_)
 
 
-def _compared(cells: pd.DataFrame) -> Mask:
+def _compared(cells: pd.DataFrame) -> Flags:
     """Return which rows compare methods on all people but a few of one of them."""
     whole = cells[(cells["analysis"] == "limits_of_agreement") & (cells["group"] == "all")]
     sizes = {

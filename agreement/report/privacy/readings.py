@@ -10,10 +10,10 @@ from itertools import combinations
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import scipy
 
+from agreement.arrays import Floats
 from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.record import Privacy
@@ -31,20 +31,19 @@ _AGREEMENT: Final = {
 }
 _NEAR_ZERO: Final = 1e-8
 
-Floats = npt.NDArray[np.float64]
-Group = tuple[str, str]  # analysis, group
+GroupKey = tuple[str, str]  # analysis, group
 Tests = tuple[frozenset[str], ...]  # of one athlete: who read each
 
 
 class _Means(NamedTuple):
     """What means weigh the readings of each kind of athlete by, one row for each group."""
 
-    groups: list[Group]  # who goes first stands last
+    groups: list[GroupKey]  # who goes first stands last
     weights: list[Floats]  # of each kind: groups x readings of one such athlete
     people: list[int]  # athletes of each kind
 
 
-def hidden_readings(thresholds: pd.DataFrame) -> set[Group]:
+def hidden_readings(thresholds: pd.DataFrame) -> set[GroupKey]:
     """
     Return the groups of thresholds and of agreement on them from which few people would follow.
 
@@ -56,7 +55,7 @@ def hidden_readings(thresholds: pd.DataFrame) -> set[Group]:
     >>> hidden_readings(read), hidden_readings(read.iloc[:-1])
     (set(), {('threshold_agreement_hr', 'vt1: rater_2 minus rater_1')})
     """
-    hidden: set[Group] = set()
+    hidden: set[GroupKey] = set()
     for quantity in QUANTITIES:
         known = thresholds[thresholds[quantity].notna()]
         for threshold, own in known.groupby("threshold", sort=True):
@@ -64,7 +63,7 @@ def hidden_readings(thresholds: pd.DataFrame) -> set[Group]:
     return hidden
 
 
-def _hidden(means: _Means) -> set[Group]:
+def _hidden(means: _Means) -> set[GroupKey]:
     """Take groups away, the last first, until no few people follow from the others."""
     shown, hidden = list(range(len(means.groups))), set()
     while shown and (used := _gives_away(means, shown)) is not None:
@@ -128,7 +127,7 @@ def _means(known: pd.DataFrame, threshold: str, quantity: str) -> _Means:
         kind = tuple(sorted(tests, key=sorted))
         kinds[kind] = kinds.get(kind, 0) + 1
     methods = sorted(set(known["method"]))
-    groups: list[tuple[Group, tuple[str, str | None]]] = [
+    groups: list[tuple[GroupKey, tuple[str, str | None]]] = [
         (("thresholds", f"{threshold} {one}"), (one, None)) for one in methods
     ]
     groups += [

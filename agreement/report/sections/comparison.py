@@ -21,7 +21,7 @@ from agreement.tables.options import Margin
 
 BIAS_AND_LIMITS: Final = ("bias", "lower_limit", "upper_limit")
 Section = tuple[Picture | None, Block]  # a figure, and what is said with it
-Line = tuple[Text, str, str]  # words, analysis and group of the results table
+TableLine = tuple[Text, str, str]  # words, analysis and group of the results table
 _COLUMNS: Final = ("statistic", "value", "95 % interval", "unit", "athletes")
 
 
@@ -99,14 +99,14 @@ class Comparison:
         numeric = ("value", "95 % interval", "athletes")
         return table(f"{self.name}: {what}", _COLUMNS, rows, numeric=numeric)
 
-    def lines(self, caption: str, by: str, lines: Iterable[Line], columns: str) -> Block:
+    def lines(self, caption: str, by: str, lines: Iterable[TableLine], columns: str) -> Block:
         """Return a table of groups, as `lines_table`."""
         return lines_table(self.cell, f"{self.name}: {caption}", by, lines, columns)
 
     def parts(
         self,
         caption: str,
-        parts: Iterable[Line],
+        parts: Iterable[TableLine],
         *,
         by: str = "pairs chosen",
         shown: str = "athletes; bias |; lower_limit |; upper_limit |",
@@ -126,7 +126,7 @@ def lines_table(
     cell: Callable[[str, str, str], Cell],
     caption: str,
     by: str,
-    lines: Iterable[Line],
+    lines: Iterable[TableLine],
     columns: str,
 ) -> Block:
     """

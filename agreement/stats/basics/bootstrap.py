@@ -16,7 +16,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers, Seed
+from agreement.arrays import ArrayLike, Floats, Ints, Seed
 from agreement.stats.basics.replicates import FEW_FOR_RESAMPLES, Replicates, Scale
 
 T = TypeVar("T")
@@ -33,7 +33,7 @@ class Resampling:
     """Which athletes were drawn, how often, in each resample."""
 
     # shape (n_rows,). The athlete of each row, 0 ... G - 1 in the order of the sorted ids.
-    codes: Integers
+    codes: Ints
     # shape (B, G). How often each athlete was drawn. A count above 255 cannot happen below 256
     # athletes and has no realistic chance above.
     counts: npt.NDArray[np.uint8]
@@ -187,7 +187,7 @@ def _drawn_counts(
     small = counts.size < 2 * _DRAWN  # then a thread costs more than it saves
     parts = _chunks(counts, n_athletes, _CHUNK if small else _DRAWN)
 
-    def places(part: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
+    def places(part: npt.NDArray[np.uint8]) -> Ints:
         drawn = generator.integers(0, n_athletes, size=part.shape)
         drawn += np.arange(0, part.size, n_athletes)[:, None]
         return drawn.reshape(-1)

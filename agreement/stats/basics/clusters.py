@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.arrays import ArrayLike, Floats, Ints
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,8 +16,8 @@ class Clusters:
     n: int  # clusters G
     n_values: int  # N
     # shape (N,). Cluster of each value, 0 ... G - 1 in the order of the sorted ids.
-    codes: Integers
-    sizes: Integers  # shape (G,)
+    codes: Ints
+    sizes: Ints  # shape (G,)
     means: Floats  # shape (G,)
     df_within: int  # N - G
     ss_within: float  # sum of squares about the cluster means
@@ -58,7 +58,7 @@ def clusters(values: ArrayLike, cluster: ArrayLike) -> Clusters:
     return Clusters(*counts, codes, sizes, means + centre, df, squares, squares / df if df else 0.0)
 
 
-def _codes(labels: npt.NDArray[Any]) -> Integers:
+def _codes(labels: npt.NDArray[Any]) -> Ints:
     """Return 0 ... G - 1 in the order of the sorted labels; whole numbers in order need no sorting."""
     if labels.dtype.kind == "i" and labels.size and (labels[1:] >= labels[:-1]).all():
         begins = labels[1:] != labels[:-1]
@@ -70,7 +70,7 @@ def _codes(labels: npt.NDArray[Any]) -> Integers:
     return np.unique(labels, return_inverse=True)[1]
 
 
-def athlete_codes(athlete: ArrayLike | None, n_pairs: int) -> Integers:
+def athlete_codes(athlete: ArrayLike | None, n_pairs: int) -> Ints:
     """
     Return a code 0 ... G - 1 for the athlete of each pair.
 

@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import Floats
+from agreement.arrays import Floats
 
 GRID: Final = 200  # points of the grid
 _NOTHING: Final = 1e-18  # weight of a part that no digit shows

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, t_p_value
 
 _BLOCK = 1 << 13  # values at a time: they stay in cache, and products need no threads

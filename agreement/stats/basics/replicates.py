@@ -13,7 +13,7 @@ from typing import Final, Literal
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import Floats, Integers
+from agreement.arrays import Floats, Ints
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval, t_p_value
 
 Scale = Literal["plain", "log", "atanh", "ranked"]  # ranked: shares, medians; no jackknife holds
@@ -61,7 +61,7 @@ class Replicates:
         object.__setattr__(self, "replicates", np.ascontiguousarray(self.replicates.T).T)
 
     @cached_property
-    def failed(self) -> Integers:
+    def failed(self) -> Ints:
         """How many resamples gave no number, for each statistic."""
         return np.asarray(np.count_nonzero(~np.isfinite(self.replicates), axis=0), dtype=np.intp)
 

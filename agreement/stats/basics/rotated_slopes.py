@@ -14,13 +14,9 @@ ways below found it.
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import DECIMALS, ArrayLike, Floats, Ints
 
-Whole = npt.NDArray[np.int64]
-
-DECIMALS: Final = 6  # finer than anybody measures; float noise below it must not break ties
 LARGEST_SPREAD: Final = 2**29  # of x and of y: keeps every product below inside 64-bit integers
 FEW_PAIRS: Final = 2**16  # listing this many slopes is fastest
 # of the padded grid of displacements; finer grids cost more than counting
@@ -34,7 +30,7 @@ MOST_GUESSES: Final = 12  # trials after which halving replaces interpolation
 SMALL_BLOCK: Final = 64  # compared pair by pair
 
 
-def as_whole_numbers(x: Floats, y: Floats) -> tuple[Whole, Whole, int]:
+def as_whole_numbers(x: Floats, y: Floats) -> tuple[Ints, Ints, int]:
     """
     Return x and y times the same power of ten, as whole numbers, and the power.
 
@@ -53,19 +49,19 @@ def as_whole_numbers(x: Floats, y: Floats) -> tuple[Whole, Whole, int]:
     return scaled[0].astype(np.int64), scaled[1].astype(np.int64), decimals
 
 
-def kept_slopes(x: Whole, y: Whole) -> int:
+def kept_slopes(x: Ints, y: Ints) -> int:
     """Count the pairs of points with a slope that is defined and not -1."""
     n = len(x)
     return n * (n - 1) // 2 - alike_pairs(x + y)
 
 
-def alike_pairs(values: Whole) -> int:
+def alike_pairs(values: Ints) -> int:
     """Count the pairs of equal values."""
     _, count = np.unique(values, return_counts=True)
     return int((count * (count - 1)).sum()) // 2
 
 
-def slopes_at_ranks(x: Whole, y: Whole, ranks: ArrayLike) -> Floats:
+def slopes_at_ranks(x: Ints, y: Ints, ranks: ArrayLike) -> Floats:
     """
     Return the slopes that stand at the given ranks of the order of t.
 
@@ -87,14 +83,14 @@ def slopes_at_ranks(x: Whole, y: Whole, ranks: ArrayLike) -> Floats:
 # --- few points, or values on a coarse grid: a table of slopes and how often each occurs ------------
 
 
-def _padded_shape(x: Whole, y: Whole) -> tuple[int, int]:
+def _padded_shape(x: Ints, y: Ints) -> tuple[int, int]:
     from scipy.fft import next_fast_len
 
     wide, high = (2 * int(values.max()) + 1 for values in (x, y))
     return int(next_fast_len(wide)), int(next_fast_len(high, real=True))
 
 
-def _count_displacements(x: Whole, y: Whole, padded: tuple[int, int]) -> tuple[Whole, Whole, Whole]:
+def _count_displacements(x: Ints, y: Ints, padded: tuple[int, int]) -> tuple[Ints, Ints, Ints]:
     """
     Count the pairs of points for each displacement (dx, dy), dx >= 0.
 
@@ -116,7 +112,7 @@ def _count_displacements(x: Whole, y: Whole, padded: tuple[int, int]) -> tuple[W
     return dx, dy, counts[dx, column]
 
 
-def _among(dx: Whole, dy: Whole, count: Whole, ranks: Whole) -> Floats:
+def _among(dx: Ints, dy: Ints, count: Ints, ranks: Ints) -> Floats:
     """Return the slopes at the ranks, from displacements and how often each occurs."""
     kept = dx + dy != 0  # drops slope -1 and identical points
     dx, dy, count = dx[kept], dy[kept], count[kept]
@@ -140,7 +136,7 @@ class _Trial(NamedTuple):
 class _Frame:
     """Points in the turned frame, sorted by u, then v."""
 
-    def __init__(self, x: Whole, y: Whole) -> None:
+    def __init__(self, x: Ints, y: Ints) -> None:
         u, v = x + y, y - x
         order = np.argsort(u * 4 * LARGEST_SPREAD + (v - v.min()))
         self.u, self.v = u[order], v[order]
@@ -148,7 +144,7 @@ class _Frame:
         # copies must not count as crossed
         self.kind: Literal["stable"] | None = "stable" if same.any() else None
 
-    def order_at(self, step: int) -> Whole:
+    def order_at(self, step: int) -> Ints:
         """Order of the points along v - t u: two points are crossed where their slope is below t."""
         key = self.v * STEPS - self.u * step
         return np.argsort(key, kind=self.kind)
@@ -157,14 +153,14 @@ class _Frame:
         return _Trial(step, count_inversions(self.order_at(step)))
 
 
-def _select(x: Whole, y: Whole, ranks: Whole) -> Floats:
+def _select(x: Ints, y: Ints, ranks: Ints) -> Floats:
     frame = _Frame(x, y)
     trials = _first_bracket(frame, ranks)
     found = {rank: _find(frame, trials, rank) for rank in set(ranks.tolist())}
     return np.array([found[rank] for rank in ranks.tolist()])
 
 
-def _first_bracket(frame: _Frame, ranks: Whole) -> list[_Trial]:
+def _first_bracket(frame: _Frame, ranks: Ints) -> list[_Trial]:
     """Two trials around all ranks, guessed from sampled slopes and checked by counting."""
     n = len(frame.u)
     i, j = np.random.default_rng(n).integers(0, n, size=(2, SAMPLED_PAIRS))  # steers, never decides
@@ -249,7 +245,7 @@ def _list_between(frame: _Frame, low: int, high: int) -> Floats:
     return np.concatenate(slopes) if slopes else np.empty(0)
 
 
-def count_inversions(permutation: npt.NDArray[np.integer]) -> int:
+def count_inversions(permutation: Ints) -> int:
     """
     Count the pairs of a permutation of 0 ... n - 1 that stand in falling order.
 

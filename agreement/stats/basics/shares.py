@@ -6,7 +6,7 @@ import numpy as np
 import scipy
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike
+from agreement.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 
 

@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from agreement.stats.basics.arrays import ArrayLike
+from agreement.arrays import ArrayLike
 
 
 class Span(NamedTuple):

@@ -15,7 +15,7 @@ import scipy
 from numpy.polynomial.legendre import leggauss
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 from agreement.stats.method_data import NotEstimable
 

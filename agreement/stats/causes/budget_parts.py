@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.arrays import Floats, floats
+from agreement.arrays import Floats, floats
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.causes.explained import BLOCKS, Explaining, Shares, design_of

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Floats, Integers, floats
+from agreement.arrays import Floats, Ints, floats
 from agreement.terms import NOT_ENOUGH_DATA
 
 BLOCKS: Final = ("profile_inputs", "sensor", "training_profile")
@@ -23,11 +23,11 @@ class Explaining:
 
     blocks: tuple[str, ...]  # blocks that take part, of `BLOCKS`
     columns: Floats  # shape (V, p)
-    block_of: Integers  # shape (p,). Index into `blocks` of each column.
+    block_of: Ints  # shape (p,). Index into `blocks` of each column.
     left_out: dict[str, str]  # blocks that do not, and why
 
 
-def design_of(table: pd.DataFrame, athlete: Integers) -> Explaining:
+def design_of(table: pd.DataFrame, athlete: Ints) -> Explaining:
     """
     Build the columns of each block from a table of visits.
 
@@ -69,7 +69,7 @@ def design_of(table: pd.DataFrame, athlete: Integers) -> Explaining:
 class Shares:
     """Share of each block in the variance of the visits' means, for any weights of athletes."""
 
-    def __init__(self, design: Explaining, mean: Floats, athlete: Integers) -> None:
+    def __init__(self, design: Explaining, mean: Floats, athlete: Ints) -> None:
         self.design = design
         x = design.columns - design.columns.mean(axis=0)
         full = np.concatenate([np.ones((len(mean), 1)), x, (mean - mean.mean())[:, None]], axis=1)

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import floats
+from agreement.arrays import floats
 from agreement.stats.basics.intervals import (
     sd_interval,
     squared_correlation_interval,

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.half_t import grid_quantile, grid_weights, half_t_grid, mixture_quantile
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.terms import NOT_ENOUGH_DATA

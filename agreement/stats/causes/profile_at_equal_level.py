@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.arrays import ArrayLike, Floats, Ints
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.causes.pooled_profiles import athletes_by_profile
 from agreement.stats.limits.limits import checked_pairs
@@ -32,7 +32,7 @@ class EqualFitness(Result):
     """Bias of each profile, were its people as fit as the others. [mL/kg/min]."""
 
     profiles: tuple[str, ...]
-    counts: Integers  # shape (k,). Athletes of each.
+    counts: Ints  # shape (k,). Athletes of each.
     bias: Floats  # shape (k,). At the fitness of the mean profile.
     difference: Floats  # shape (k,). From the unweighted mean of profiles.
     intervals: tuple[Interval, ...]  # of `difference`
@@ -102,7 +102,7 @@ def equal_fitness(
     return EqualFitness(labels, sizes, bias, differences[0], ends, slope, reliability)
 
 
-def _at(d: Floats, x: Floats, codes: Integers, noise: float) -> tuple[Floats, float, float, Floats]:
+def _at(d: Floats, x: Floats, codes: Ints, noise: float) -> tuple[Floats, float, float, Floats]:
     """Biases at equal fitness, slope, reliability, and standard errors of the differences."""
     sizes = np.bincount(codes)
     k, n = sizes.size, d.size

@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Flags, Floats
+from agreement.arrays import Flags, Floats
 from agreement.stats.basics.bootstrap import Resampling
 from agreement.stats.basics.intervals import Interval, said_p
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, holm, welch_test

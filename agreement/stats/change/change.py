@@ -7,7 +7,7 @@ from typing import Final, Literal
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Seed, floats
+from agreement.arrays import DECIMALS, ArrayLike, Floats, Seed, floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, correlation_interval, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
@@ -21,7 +21,7 @@ from agreement.stats.change.real_change import real_change
 from agreement.stats.limits.limits import FEWEST_FOR_SD, limits_by_athlete
 from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
 from agreement.stats.lines.structural import structural_slope
-from agreement.stats.method_data import DECIMALS, NO_SECOND_VISIT, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import NO_SECOND_VISIT, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import recorded
 from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,

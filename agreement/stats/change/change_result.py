@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Flags, Floats
+from agreement.arrays import Flags, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line

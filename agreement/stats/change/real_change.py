@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, floats
+from agreement.arrays import ArrayLike, floats
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.net_of_laboratory import NetOfLaboratory, net_of_laboratory

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers, Seed
+from agreement.arrays import ArrayLike, Floats, Ints, Seed
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.half_t import grid_weights, half_t_grid
 from agreement.stats.basics.intervals import Interval, z_of
@@ -255,7 +255,7 @@ def log_size(
 
 def _checked(
     differences: ArrayLike, athlete: ArrayLike | None, *, fewest: int = 2
-) -> tuple[Floats, Integers]:
+) -> tuple[Floats, Ints]:
     d = np.asarray(differences, dtype=np.float64)
     if d.ndim != 2 or d.shape[1] < fewest:
         raise ValueError(
@@ -270,7 +270,7 @@ def _checked(
     return d, codes
 
 
-def _by_athlete(d: Floats, codes: Integers) -> tuple[Floats, Floats]:
+def _by_athlete(d: Floats, codes: Ints) -> tuple[Floats, Floats]:
     """Mean difference and mean squared difference of each athlete and method."""
     count = np.bincount(codes)[:, None]
     sums = [np.stack([np.bincount(codes, column) for column in part.T], 1) for part in (d, d * d)]

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Seed
+from agreement.arrays import ArrayLike, Floats, Seed
 from agreement.stats.basics.bootstrap import N_RESAMPLES, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, t_p_value

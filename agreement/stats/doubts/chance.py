@@ -4,9 +4,8 @@ import math
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from agreement.stats.basics.arrays import Floats, Integers
+from agreement.arrays import Floats, Ints
 
 ROUNDED_TO: Final = (1.0, 0.5, 0.25, 0.1, 0.05, 0.01)  # to which people round
 QUARTILES: Final = 1.349  # standard deviations between the quartiles of a normal distribution
@@ -76,7 +75,7 @@ def chance_of_closeness(values: Floats) -> Floats:
     return np.asarray(np.maximum(chance, _FLOOR), dtype=np.float64)
 
 
-def chance_of_all(chances: list[Floats]) -> tuple[Floats, npt.NDArray[np.int64]]:
+def chance_of_all(chances: list[Floats]) -> tuple[Floats, Ints]:
     """
     Return the chance that independent numbers are together as close, by Fisher's method.
 
@@ -97,7 +96,7 @@ def chance_of_all(chances: list[Floats]) -> tuple[Floats, npt.NDArray[np.int64]]
     return chance, numbers
 
 
-def too_close(chance: Floats, alpha: float) -> Integers:
+def too_close(chance: Floats, alpha: float) -> Ints:
     """
     Return which of many comparisons are closer than chance brings, the closest first.
 

@@ -7,7 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Floats
+from agreement.arrays import Floats
 from agreement.stats.doubts.chance import (
     chance_of_equal,
     rounding_step,

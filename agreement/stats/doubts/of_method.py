@@ -5,11 +5,12 @@ from typing import Final
 
 import numpy as np
 
+from agreement.arrays import DECIMALS
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.doubts.methods import odd_values, other_mode
 from agreement.stats.doubts.twins import REPEAT_ABOVE
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
-from agreement.stats.method_data import DECIMALS, MethodData
+from agreement.stats.method_data import MethodData
 from agreement.stats.repeats.laboratory_variance import repeated_units
 from agreement.stats.verdict.cautions import Caution, caution
 from agreement.stats.verdict.plausible import (

@@ -9,7 +9,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Floats, floats
+from agreement.arrays import Floats, floats
 from agreement.stats.doubts.chance import chance_of_all, chance_of_closeness, too_close
 from agreement.stats.doubts.methods import Odd, odd
 

@@ -6,7 +6,7 @@ from typing import Final, Literal
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.limits.limits import checked_pairs

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike
+from agreement.arrays import ArrayLike
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.method_data import NO_MARGIN, MethodData, NotEstimable

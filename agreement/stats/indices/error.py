@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import DECIMALS, ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.replicates import Replicates, Scale
@@ -15,7 +15,7 @@ from agreement.stats.basics.shares import (
     wilson_interval,
 )
 from agreement.stats.limits.limits import checked_pairs
-from agreement.stats.method_data import DECIMALS, NO_MARGIN, TOO_FEW
+from agreement.stats.method_data import NO_MARGIN, TOO_FEW
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 

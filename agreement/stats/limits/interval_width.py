@@ -6,9 +6,10 @@ from typing import Final, cast
 
 import numpy as np
 
+from agreement.arrays import DECIMALS
 from agreement.stats.limits.limits import StudyLimits
 from agreement.stats.limits.limits_of_agreement import GroupedLimits
-from agreement.stats.method_data import DECIMALS, NotEstimable, require_enough
+from agreement.stats.method_data import NotEstimable, require_enough
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.stats.verdict.planning_power import smallest_number

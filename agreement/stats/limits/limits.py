@@ -7,8 +7,8 @@ from typing import Any, Literal, NamedTuple, Self
 import numpy as np
 import pandas as pd
 
+from agreement.arrays import ArrayLike, Floats
 from agreement.errors import SmallSampleWarning
-from agreement.stats.basics.arrays import ArrayLike, Floats
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import (
     Interval,

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.stats.basics.arrays import Flags, Floats, Integers
+from agreement.arrays import Flags, Floats, Ints
 from agreement.stats.limits.limits import FEWEST_FOR_SD, StudyLimits, limits_by_athlete
 from agreement.stats.method_data import TOO_FEW, MethodData, pair_keys, too_few_athletes
 from agreement.stats.record import declared, recorded
@@ -33,7 +33,7 @@ LIMITS: Final = declared("""
     """)
 BIAS, _, LOWER, UPPER = LIMITS
 STATISTICS: Final = tuple(one.name for one in LIMITS)
-WhichPairs = slice | Flags | Integers
+WhichPairs = slice | Flags | Ints
 GROUPS = ("all", "confirmed", "hr_limiting_drug", "no_hr_limiting_drug", "chest_strap")
 
 

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import checked_share, z_of

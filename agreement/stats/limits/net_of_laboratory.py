@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike
+from agreement.arrays import ArrayLike
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import (
     Interval,

@@ -6,10 +6,9 @@ from typing import Any, Final
 import numpy as np
 import scipy
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import DECIMALS, ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
-from agreement.stats.method_data import DECIMALS
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 

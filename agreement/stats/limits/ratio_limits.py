@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.limits.limits import StudyLimits, limits_by_athlete
 from agreement.stats.method_data import MethodData, require_enough

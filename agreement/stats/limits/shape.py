@@ -6,11 +6,11 @@ from typing import Final
 import numpy as np
 import scipy
 
-from agreement.stats.basics.arrays import ArrayLike
+from agreement.arrays import DECIMALS, ArrayLike
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import said_p
 from agreement.stats.limits.limits import FEWEST_FOR_SD
-from agreement.stats.method_data import DECIMALS, TOO_FEW, MethodData, NotEstimable
+from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.terms import counted

@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers, Seed
+from agreement.arrays import ArrayLike, Floats, Ints, Seed
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, t_interval
@@ -229,7 +229,7 @@ def _parameters(
 
 
 # Ours: the sandwich by athlete in closed sums; statsmodels fits anew for each athlete left out.
-def _covariance(y: Floats, x: Floats, codes: Integers, fit: Fits, model: Model) -> Floats:
+def _covariance(y: Floats, x: Floats, codes: Ints, fit: Fits, model: Model) -> Floats:
     """Covariance of intercept and slope; between athletes when they have several pairs."""
     free, n = ESTIMATED[model], int(codes.max()) + 1
     if free == 0:

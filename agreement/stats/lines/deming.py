@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval

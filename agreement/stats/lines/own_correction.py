@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.half_t import GRID, grid_quantile, grid_weights, mixture_quantiles
 from agreement.stats.basics.intervals import Interval

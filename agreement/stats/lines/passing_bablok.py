@@ -6,13 +6,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers, Seed
+from agreement.arrays import ArrayLike, Floats, Ints, Seed
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
 from agreement.stats.basics.replicates import FEW_ATHLETES, ResampledInterval, failed_in_words
 from agreement.stats.basics.rotated_slopes import (
     LARGEST_SPREAD,
-    Whole,
     alike_pairs,
     as_whole_numbers,
     count_inversions,
@@ -32,7 +31,7 @@ _BLOCK: Final = 32  # rows counted at once
 
 
 def clustered_intervals(
-    y: Floats, x: Floats, athlete: Integers, *, slope: float, rng: Seed = None
+    y: Floats, x: Floats, athlete: Ints, *, slope: float, rng: Seed = None
 ) -> tuple[Interval, Interval]:
     """
     Intervals of slope and intercept that respect which pairs belong to one athlete.
@@ -61,7 +60,7 @@ def clustered_intervals(
     return of_slope, of_intercept
 
 
-def weighted_lines(x: Floats, y: Floats, weights: npt.NDArray[np.integer]) -> tuple[Floats, Floats]:
+def weighted_lines(x: Floats, y: Floats, weights: Ints) -> tuple[Floats, Floats]:
     """
     Slope and intercept when each point stands as often as its weight says.
 
@@ -116,7 +115,7 @@ def _weighted_median(values: Floats, often: npt.NDArray[np.int32]) -> Floats:
 
 
 def _projected(
-    x: Floats, y: Floats, athlete: Integers, slope: float, z: float, rng: np.random.Generator
+    x: Floats, y: Floats, athlete: Ints, slope: float, z: float, rng: np.random.Generator
 ) -> tuple[Interval, Interval]:
     n = len(x)
     surplus = np.zeros(n)
@@ -247,7 +246,7 @@ def passing_bablok_of(data: MethodData) -> PassingBablok:
     return replace(fit, n=data.n, clustered=True)
 
 
-def _check_that_both_rise(x: Whole, y: Whole, least: float) -> None:
+def _check_that_both_rise(x: Ints, y: Ints, least: float) -> None:
     """Kendall's test at the level of the interval."""
     both = (x - x.min()) * 2 * LARGEST_SPREAD + (y - y.min())
     order = np.argsort(both)

@@ -6,7 +6,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.arrays import ArrayLike, Floats, Ints
 from agreement.stats.basics.intervals import t_interval
 
 Model = Literal["none", "offset", "line"]
@@ -33,7 +33,7 @@ class Fits:
 class AthleteSums:
     """Sums of pairs by athlete, from which every fit follows."""
 
-    def __init__(self, field: Floats, lab: Floats, codes: Integers) -> None:
+    def __init__(self, field: Floats, lab: Floats, codes: Ints) -> None:
         self.centre = float(field.mean())  # keeps sums of squares small
         x, y = field - self.centre, lab - self.centre
         n = np.bincount(codes).astype(np.float64)

@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.arrays import ArrayLike, Floats, Ints
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, interval_of_difference, t_interval, t_p_value
 from agreement.stats.basics.replicates import jackknife_error
@@ -209,7 +209,7 @@ def structural_of(data: MethodData) -> StructuralSlope:
         raise NotEstimable(f"{error}.") from error
 
 
-def _error(dx: Floats, dy: Floats, ols: float, codes: Integers, n: int) -> float:
+def _error(dx: Floats, dy: Floats, ols: float, codes: Ints, n: int) -> float:
     """Return the error of the least-squares slope; by the jackknife where pairs repeat."""
     if n == dx.size:
         residual = dy - ols * dx
@@ -223,7 +223,7 @@ def _error(dx: Floats, dy: Floats, ols: float, codes: Integers, n: int) -> float
 
 
 def _p_of_one(
-    dx: Floats, dy: Floats, codes: Integers, shares: Floats, laboratory: LaboratoryVariance
+    dx: Floats, dy: Floats, codes: Ints, shares: Floats, laboratory: LaboratoryVariance
 ) -> float:
     """P value of a slope of 1: the moments of field and true value compared, by athlete."""
     n = int(codes.max()) + 1

@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, said_p, z_of
 from agreement.stats.basics.least_squares import Line, fit_line

@@ -6,7 +6,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from agreement.stats.basics.arrays import Floats
+from agreement.arrays import Floats
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.causes.budget_parts import FEW_FOR_PARTS, Sources, sources_of

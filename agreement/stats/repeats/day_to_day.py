@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import Floats, Integers, Objects
+from agreement.arrays import Floats, Ints, Objects
 from agreement.stats.method_data import MethodData
 
 
@@ -19,11 +19,11 @@ class Visits:
     """Daily values joined to the pairs they belong to."""
 
     daily: pd.DataFrame  # sorted by visit, then date
-    of_day: Integers  # shape (n_days,). Visit of each day.
+    of_day: Ints  # shape (n_days,). Visit of each day.
     # one row per visit: the columns of the pairs, and ``mean``, the mean daily difference
     table: pd.DataFrame
     # shape (V,). Athlete of each visit, 0 ... G - 1 in the order of the ids.
-    athlete: Integers
+    athlete: Ints
     ids: Objects  # shape (G,). Athletes.
 
     @property
@@ -69,7 +69,7 @@ class VisitSums:
         return np.asarray(np.maximum(between, 0.0) + (1.0 - inverse) * within)
 
 
-def visit_sums(values: Floats, athlete: Integers, n: int) -> VisitSums:
+def visit_sums(values: Floats, athlete: Ints, n: int) -> VisitSums:
     """Sum up values of shape (V, k) by athlete, of n with and without visits here."""
     centred = values - values.mean(axis=0)
     count = np.bincount(athlete, minlength=n).astype(np.float64)
@@ -77,7 +77,7 @@ def visit_sums(values: Floats, athlete: Integers, n: int) -> VisitSums:
     return VisitSums(count, means, _by_athlete(athlete, (centred - means[athlete]) ** 2, n))
 
 
-def _by_athlete(athlete: Integers, values: Floats, n: int) -> Floats:
+def _by_athlete(athlete: Ints, values: Floats, n: int) -> Floats:
     total = np.zeros((n, values.shape[1]))
     np.add.at(total, athlete, values)
     return total
@@ -132,7 +132,7 @@ class DaySums:
         )
 
 
-def day_sums(daily: pd.DataFrame, visit: Integers, athlete: Integers) -> DaySums:
+def day_sums(daily: pd.DataFrame, visit: Ints, athlete: Ints) -> DaySums:
     """
     Sum up daily differences.
 

@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import ArrayLike
+from agreement.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, z_of
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import NO_SECOND_VISIT, NotEstimable

@@ -5,11 +5,10 @@ from math import isinf, sqrt
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Integers
+from agreement.arrays import ArrayLike, Floats, Ints
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
 from agreement.stats.method_data import MethodData, NotEstimable, once
@@ -121,7 +120,7 @@ def laboratory_of(data: MethodData) -> LaboratoryVariance:
     return laboratory_from(lab, repeated_units(data)[0], data.options.reference)
 
 
-def laboratory_from(lab: Floats, unit: Integers, reference: Reference) -> LaboratoryVariance:
+def laboratory_from(lab: Floats, unit: Ints, reference: Reference) -> LaboratoryVariance:
     """As `laboratory_of`: the tests of each unit in their order in time, and the unit's code."""
     one = np.empty(unit.max(initial=-1) + 1)
     one[unit] = lab  # of each unit
@@ -142,14 +141,14 @@ def declared_variance(reference: Reference) -> LaboratoryVariance:
 
 
 @once
-def repeated_units(data: MethodData) -> tuple[Integers, pd.Index]:
+def repeated_units(data: MethodData) -> tuple[Ints, pd.Index]:
     """Return the code of the laboratory unit of each test of `data.repeats`, and the units."""
     codes, units = pd.factorize(data.repeats["lab_test_id"].to_numpy(dtype=object))
     return codes, pd.Index(units, dtype=object)
 
 
 @once
-def lab_tests_behind(data: MethodData) -> npt.NDArray[np.int64]:
+def lab_tests_behind(data: MethodData) -> Ints:
     """Return how many laboratory tests were averaged in the laboratory value of each pair."""
     codes, units = repeated_units(data)
     counts = np.append(np.bincount(codes, minlength=len(units)), 1)  # the last: of no known unit

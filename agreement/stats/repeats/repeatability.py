@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.basics.arrays import ArrayLike
+from agreement.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.record import recorded

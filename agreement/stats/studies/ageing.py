@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.arrays import ArrayLike, Flags
+from agreement.arrays import ArrayLike, Flags
 from agreement.stats.basics.intervals import Interval, t_interval
 from agreement.stats.basics.replicates import jackknife_error
 from agreement.stats.compare.closer import N_FLIPS, Closer, closer

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
 from agreement.stats.compare.closer import overlapping_df
 from agreement.stats.limits.limits_of_agreement import LIMITS

@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats
+from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import z_of
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.limits import checked_pairs

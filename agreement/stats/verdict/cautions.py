@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from agreement.stats.basics.arrays import Floats
+from agreement.arrays import DECIMALS, Floats
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import said_p, z_of
 from agreement.stats.causes.profile_bias import ProfileBias
@@ -16,7 +16,7 @@ from agreement.stats.limits.limits import FEW, FEW_FOR_REPORTS, RepeatedLimits, 
 from agreement.stats.limits.shape import shape_of
 from agreement.stats.lines.structural import StructuralSlope
 from agreement.stats.lines.trend import SIGNIFICANT, Trend
-from agreement.stats.method_data import DECIMALS, MethodData, NotEstimable
+from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.repeats.repeatability import FEW_VALUES, laboratory_repeatability
 from agreement.terms import MASS_WITHIN_PCT, counted, declared
 

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from scipy import special
 
-from agreement.stats.basics.arrays import Floats
+from agreement.arrays import Floats
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.replicates import jackknife_error
 from agreement.stats.limits.limits import limits_by_athlete

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from agreement.stats.basics.arrays import ArrayLike, Floats, Seed
+from agreement.arrays import ArrayLike, Floats, Seed
 from agreement.stats.basics.intervals import checked_share, z_of
 from agreement.stats.basics.tolerance import LARGE, approximate_factors, limit_factors
 from agreement.stats.limits.limits import FEW_REPEATS

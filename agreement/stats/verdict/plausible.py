@@ -5,7 +5,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.method_data import DECIMALS, MethodData, once
+from agreement.arrays import DECIMALS
+from agreement.stats.method_data import MethodData, once
 
 NO_MAXIMUM: Final = "no_maximum"
 FIELD_EQUALS_LABORATORY: Final = "field_equals_laboratory"

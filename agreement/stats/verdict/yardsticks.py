@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from math import floor, nan, sqrt
 from typing import Final, Literal
 
-from agreement.stats.basics.arrays import Floats
+from agreement.arrays import Floats
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.limits_shown import AnyLimits

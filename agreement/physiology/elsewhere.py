@@ -1,36 +1,12 @@
-"""The kinds of arrays that the physiology passes around, and where the files behind them are read."""
+"""Where the files behind a study are read and reduced, and how far that got."""
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from typing import Generic, TypeVar
 
-import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
-
-from agreement.tables.units import Flags, Floats
-
-__all__ = [
-    "Elsewhere", "Flags", "Floats", "Ints", "SessionProgress", "TextArray", "floats", "going_on",
-]  # fmt: skip
-
-Ints = NDArray[np.integer]
-TextArray = NDArray[np.object_]
 SessionProgress = Callable[[int, int], None]  # with the number of sessions read and their total
 Way = TypeVar("Way")
-
-
-def floats(frame: pd.DataFrame, *names: str) -> Iterator[Floats]:
-    """Return columns of numbers as arrays."""
-    return (frame[name].to_numpy(dtype=np.float64) for name in names)
-
-
-def going_on(times: Floats) -> Flags:
-    """Return which times are after all before them: the others repeat or run backwards."""
-    after = np.ones(times.size, dtype=bool)
-    after[1:] = times[1:] > np.maximum.accumulate(times)[:-1]
-    return after
 
 
 class Elsewhere(Generic[Way]):
