@@ -12,6 +12,8 @@ from agreement.report.page.machine import stated
 from agreement.report.page.numbers import Cell
 from agreement.report.sections.together import BESIDE, across_table, structural_lines
 from agreement.stats.catalogue import BY_NAME
+from agreement.stats.verdict.cautions import Caution
+from agreement.terms import declared
 
 SECTIONS = {
     "differences": "limits_of_agreement/{}/run/all/lower_limit",
@@ -105,8 +107,9 @@ def test_every_column_of_the_tables_across_methods_is_declared():
 
 def test_every_line_that_sentences_name_is_declared():
     places = [*stated("tables", "judged").values(), *stated("tables", "quoted").values()]
-    places += " ".join([*stated("tables", "cautioned").values(), *stated("tables", "axes")]).split()
-    places += [one for some in stated("tables", "recommended").values() for one in some.values()]
+    places += stated("tables", "axes")
+    said = [Caution(code, "") for code in declared("cautions.toml", "stats/verdict")["numbers"]]
+    places += [place for one in said for place in (one.numbers | one.recommended).values()]
     for analysis, statistic, *_ in (place.split("/") for place in places):
         assert statistic in BY_NAME[analysis].names
 

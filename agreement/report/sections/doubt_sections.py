@@ -52,8 +52,7 @@ def cautions(one: Comparison) -> Block:
     ]
     told: list[str] = []
     for caution in one.results.cautions:
-        places = stated("tables", "cautioned").get(caution.code, "").split()
-        cells = {place.split("/")[1]: one.at(place) for place in places}
+        cells = {name: one.at(place) for name, place in caution.numbers.items()}
         of_laboratory = errors if caution.code == "laboratory_noise" else []
         if any(cell.withheld for cell in (*cells.values(), *of_laboratory)):
             continue
@@ -61,8 +60,7 @@ def cautions(one: Comparison) -> Block:
             known = [cell for cell in errors if cell.known]
             told.append(said("sentences", caution.code, errors=known))
         elif cells and next(iter(cells.values())).known:
-            beside = stated("tables", "recommended").get(caution.code, {})
-            cells |= {name: one.at(place) for name, place in beside.items()}
+            cells |= {name: one.at(place) for name, place in caution.recommended.items()}
             told.append(said("sentences", caution.code, **cells))
         else:  # its numbers are counts, which no line of the results table says
             told.append(with_minus(caution.sentence))

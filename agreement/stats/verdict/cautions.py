@@ -46,6 +46,17 @@ class Caution:
         """What an audit says of a doubt in its place: nothing of one person; "" where nothing."""
         return str(_SAID["in_general"].get(self.code, ""))
 
+    @property
+    def numbers(self) -> dict[str, str]:
+        """The lines of the results table that it names, by their statistics."""
+        places = _SAID["numbers"].get(self.code, "").split()
+        return {place.split("/")[1]: place for place in places}
+
+    @property
+    def recommended(self) -> dict[str, str]:
+        """The lines that it recommends to read, by what its sentence calls them."""
+        return dict(_SAID["recommended"].get(self.code, {}))
+
 
 def caution(code: str, /, **values: Any) -> Caution:
     """Return what `cautions.toml` says by this code, filled in with `values`."""
