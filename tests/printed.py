@@ -48,6 +48,8 @@ def rounds_to(text, value):
         return value < 0.001
     if text == "below 1 %":
         return value < 0.01
+    if text == "above 99 %":
+        return value > 0.99
     if text.endswith(" %"):
         return rounds_to(text[:-2], 100 * value)
     printed, digits = float(text.replace("\u2212", "-")), len(text.partition(".")[2])

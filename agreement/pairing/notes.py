@@ -227,6 +227,6 @@ def input_notes(
             for told, true in zip(here[ours], here[measured], strict=True)
         ]
         row, column = here["row"].to_numpy(np.int64), options.header("field_estimates", ours)
-        remedy = "Correct the setting; a wrong one shifts the estimate."
+        remedy = "Correct the setting; a wrong one can shift the estimate."
         file = files["field_estimates"]
         found.each("note", reason, file, row, column, words.__getitem__, remedy)

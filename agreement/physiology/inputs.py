@@ -13,8 +13,8 @@ import pandas as pd
 
 from agreement.arrays import Flags
 from agreement.physiology.equations import RESTING_VO2
-from agreement.physiology.heart_rate import HR_MAX_FORMULAS, heart_rate_maximum
-from agreement.physiology.session_people import HR_MAX_ODD_BPM, nearest_measured
+from agreement.physiology.heart_rate import HR_MAX_FORMULAS
+from agreement.physiology.session_people import doubtful_maximum, nearest_measured
 from agreement.terms import AGE_WITHIN_YEARS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
 VO2_PER_BEAT: Final = 0.40  # mL/kg/min per bpm: runs at 10 km/h, 140 bpm and 13 km/h, 165 bpm
@@ -25,7 +25,16 @@ WRIST: Final = (
     "wrist sensor, within about \u00b115 bpm of a chest strap; each beat that it reads high in training "
     "lowers the field value by 0.4 mL/kg/min"
 )
-ODD_MAXIMUM: Final = "the measured one is far from what the age lets expect: look there first"
+ODD_MAXIMUM: Final = (
+    "the measured one is of a test that was not maximal, or far from what the age lets expect: look "
+    "there first"
+)
+# A method in litres errs by the whole error of mass, one per kilogram by none of it (derived).
+OF_MASS: Final = (
+    "no shift if the method works per kilogram; if it divides litres by mass, as many per cent "
+    "too low as the mass is too high"
+)
+OF_AGE: Final = "a shift only if the method uses age for more than HRmax"
 LIMITED: Final = "a drug limits heart rate: this method does not hold"
 
 _TOLD: Final = {  # what was measured -> what the estimator was told of it
@@ -41,17 +50,18 @@ def input_audit(
     readings: pd.DataFrame, laboratory: pd.DataFrame, heart_rate_based: Mapping[str, bool]
 ) -> pd.DataFrame:
     """
-    Compare the inputs of each athlete's last reading with the laboratory's measurements.
+    Compare the inputs of each tested athlete's last reading with the laboratory's measurements.
 
     heart_rate_based: whether each method rests on heart rate.
     Returns: `AUDIT_COLUMNS`, one row per athlete, method, mode and input (mass_kg, hr_max_bpm,
         age_years, sensor) that was told; a sensor has no numbers. difference = told - measured;
         expected_shift = what it adds to the field value [mL/kg/min], so that it explains a part of
-        field - laboratory, NaN where a drug limits heart rate; to_correct yes or no. Sorted by
-        method, mode, athlete.
+        field - laboratory, NaN where a drug limits heart rate or the method's use of the input is
+        not known; to_correct yes or no. Sorted by method, mode, athlete.
     """
+    tested = readings["athlete_id"].isin(laboratory["athlete_id"])
     last = (
-        readings[readings["source"] == "field_estimates"]
+        readings[tested & (readings["source"] == "field_estimates")]
         .sort_values(["date", "instant", "row"], kind="stable")
         .drop_duplicates(["athlete_id", "method", "mode"], keep="last")
         .reset_index(drop=True)
@@ -81,9 +91,9 @@ def _compared(last: pd.DataFrame, laboratory: pd.DataFrame, pulse: Flags) -> lis
     # HRmax told too high carries the line too far, and so does too low an age where none was told
     by_age = pulse & last["set_hr_max_bpm"].isna().to_numpy()
     shift = {
-        "mass_kg": np.where(cycling | litres, (last["field"].to_numpy() - fixed) * share, 0.0),
+        "mass_kg": np.where(cycling | litres, (last["field"].to_numpy() - fixed) * share, np.nan),
         "hr_max_bpm": np.where(pulse, VO2_PER_BEAT * apart["hr_max_bpm"], 0.0),
-        "age_years": np.where(by_age, -VO2_PER_BEAT * BEATS_PER_YEAR * apart["age_years"], 0.0),
+        "age_years": np.where(by_age, -VO2_PER_BEAT * BEATS_PER_YEAR * apart["age_years"], np.nan),
     }
     wrong = {
         "mass_kg": np.round(100 * np.abs(share), 9) > MASS_WITHIN_PCT,
@@ -93,8 +103,15 @@ def _compared(last: pd.DataFrame, laboratory: pd.DataFrame, pulse: Flags) -> lis
     age, named = measured["age_years"], last[["athlete_id", "method", "mode"]]
     formulas = [one.by_age(age) for one in HR_MAX_FORMULAS.values()]
     likely = np.any([np.abs(told["hr_max_bpm"] - one) <= 0.5 for one in formulas], axis=0)
-    odd = np.abs(measured["hr_max_bpm"] - heart_rate_maximum(age)) > HR_MAX_ODD_BPM
-    note = np.where(odd, ODD_MAXIMUM, np.where(likely, "looks like a formula from age", ""))
+    sure = laboratory["hr_max_bpm"].notna() & ~doubtful_maximum(laboratory)
+    odd = ~last["athlete_id"].isin(laboratory.loc[sure, "athlete_id"]).to_numpy(dtype=bool)
+    notes = {
+        "mass_kg": np.where(np.isnan(shift["mass_kg"]), OF_MASS, ""),
+        "hr_max_bpm": np.where(
+            odd, ODD_MAXIMUM, np.where(likely, "looks like a formula from age", "")
+        ),
+        "age_years": np.where(np.isnan(shift["age_years"]), OF_AGE, ""),
+    }
     parts = [
         named.assign(
             input=name,
@@ -103,7 +120,7 @@ def _compared(last: pd.DataFrame, laboratory: pd.DataFrame, pulse: Flags) -> lis
             difference=apart[name],
             expected_shift=shift[name],
             to_correct=np.where(wrong[name], "yes", "no"),
-            note=note if name == "hr_max_bpm" else "",
+            note=notes[name],
         )
         for name in _TOLD
     ]

@@ -201,8 +201,8 @@ def test_methods_without_a_pair_are_named_with_the_main_reason():
     found = [WithoutPair("b", 9, "mode_mismatch"), WithoutPair("c", 9, "mode_mismatch")]
     told = verdict_sentences(methods, numbers, options, found)
     said = (
-        "Device B and Device C have no pair, so nothing is said of them: the laboratory tested another "
-        "mode of exercise. d has no pair, so nothing is said of it: no usable value of it was read."
+        "Device B and Device C have no pair, so there is no verdict on them: the laboratory tested "
+        "another mode of exercise. d has no pair, so there is no verdict on it: no usable value of it was read."
     )
     assert told[1] == said
     assert said in in_words(verdict_block(methods, numbers, options, found=found).html)

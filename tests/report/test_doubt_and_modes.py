@@ -388,3 +388,15 @@ def test_an_audit_tells_no_middle_of_the_laboratorys_values(small_study, tmp_pat
     assert f"{lab.min():.1f} to {lab.max():.1f} mL/kg/min" in house
     assert f"{lab.median():.0f}" != f"{lab.mean():.0f}"
     assert f"laboratory values around {lab.mean():.0f} mL/kg/min" in said
+
+
+def test_a_method_without_a_pair_is_not_judged_and_may_still_stand_apart(small_study, tmp_path):
+    study = small_study(tmp_path / "crew")
+    readings = pd.read_csv(study / "field_estimates.csv")
+    other = readings.assign(method="other", mode="cycle")
+    pd.concat([readings, other]).to_csv(study / "field_estimates.csv", index=False)
+    report = open_report(study)
+    assert "other, cycle run 14" in text(report.modes())  # its bias follows
+    said = text(report.verdict())
+    assert "other has no pair, so there is no verdict on it: the laboratory tested another" in said
+    assert "nothing is said" not in said

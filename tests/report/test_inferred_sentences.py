@@ -23,12 +23,15 @@ def test_a_profile_is_told_raw_and_pooled():
     }
     text = words("pooled", profile="rowers", limit=2.0, **told)
     assert text == (
-        "rowers (6): reads 2.8 low on their own numbers (\u22125.9 to 0.3), 1.9 low with the other "
-        "profiles taken into account (\u22124.1 to 0.2); chance that it is off by more than 2: 48 %."
+        "rowers (6): reads 2.8 mL/kg/min low on their own numbers (\u22125.9 to 0.3), 1.9 low with the "
+        "other profiles taken into account (\u22124.1 to 0.2); chance that it is off by more "
+        "than 2 mL/kg/min: 48 %."
     )
     assert "chance" not in words("pooled", profile="rowers", limit=None, **told)
     told["p_beyond_mean_limit"] = Cell("p/p_beyond_mean_limit", 0.002)
-    assert words("pooled", profile="rowers", limit=2.0, **told).endswith("than 2: below 1 %.")
+    assert words("pooled", profile="rowers", limit=2.0, **told).endswith("/min: below 1 %.")
+    told["p_beyond_mean_limit"] = Cell("p/p_beyond_mean_limit", 0.998)
+    assert words("pooled", profile="rowers", limit=2.0, **told).endswith("/min: above 99 %.")
 
 
 def test_of_a_few_athletes_the_bias_is_borrowed_and_no_chance_is_told():

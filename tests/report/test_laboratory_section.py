@@ -222,7 +222,9 @@ LOOSE = ((0.10, 0.0, 0.5), (0.4, -0.6, 1.4))
 def test_errors_are_said_to_go_with_economy_only_where_they_rise_with_those_expected():
     some = explained(pace=((0.46, 0.12, 0.75), (0.9, 0.3, 1.5)), wrist=LOOSE)
     told = in_words(beside_block(Numbers(some), "share of HRmax").html.split("<details")[0])
-    assert "Of 2 methods with stages of another day than VO2max, errors go with" in told
+    assert (
+        "Of 2 methods with stages of another day than VO2max, errors are shown to go with" in told
+    )
     assert "economy in 1: " in told
     assert "46 % (12 % to 75 %) of their spread." in told
     assert "analyser" not in told

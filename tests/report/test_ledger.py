@@ -51,6 +51,17 @@ def test_the_count_of_unconfirmed_tests_is_the_same_in_both_places(shown):
     assert int(used) <= int(total)
 
 
+def test_a_maximal_heart_rate_that_was_none_is_not_to_be_set_in_a_device(shown):
+    told = re.sub("<[^>]+>", "", shown.next_steps().html)
+    (correct,) = re.findall("Correct the maximal heart rate set in the device of (.+?):", told)
+    (look,) = re.findall(
+        "Look at the maximal heart rate that the laboratory has of (.+?) bef", told
+    )
+    assert "S020" in look  # 148 bpm at an age that lets expect 183
+    assert "S020" not in correct
+    assert "screening allows it" in told  # no second maximal test for whom it may harm
+
+
 def test_what_was_confirmed_is_printed_with_reason_and_day_in_an_audit_without_the_evidence():
     said = "Confirmed on 2026-06-01: seen by two of us."
     twins = Problem("note", "twins", "lab.csv", None, None, "'A1' and 'B1' are equal.", said)

@@ -20,6 +20,7 @@ from opened import open_report
 from agreement.errors import TableError
 from agreement.report.page.machine import in_words
 from agreement.report.run.any_size import check_study
+from agreement.report.sections.published import reproduced
 from agreement.stats.limits.limits_by_convention import limit_factor
 from agreement.tables.new_study import worked_example
 
@@ -89,6 +90,13 @@ def test_printed_figures_agree_and_another_one_does_not(report):
     assert told == ["agrees"] * 7 + ["differs"]
     assert "7 of 8 printed figures agree" in html
     assert "Rawlings &amp; others" in html
+
+
+def test_nothing_is_said_first_of_printed_figures_where_none_is_named(study, tmp_path):
+    numbers = open_report(study, kind="validation").numbers
+    assert not reproduced(tmp_path, numbers)
+    (tmp_path / "published.toml").write_text("", encoding="utf-8")
+    assert "names no figure" in reproduced(tmp_path, numbers)
 
 
 def test_conventions_of_limits():

@@ -258,4 +258,9 @@ def test_no_chance_is_said_of_fewer_than_twenty_changes(athletes, said):
     found = change_of(data(parts, seed=3, reference=Reference(sem=1.0)))
     chances = found.chances_said()
     assert len(chances) == said
-    assert all(" likely to be more than " in one for one in chances.values())
+    sides = {
+        "change of +": " likely to be a rise of more than ",
+        "change of -": " likely to be a fall of ",
+    }
+    for one in chances.values():
+        assert sides[one[:11]] in one

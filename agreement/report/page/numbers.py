@@ -68,10 +68,13 @@ class Cell:
         """Return the value, a share in per cent, as markup that names its line; "" if unknown."""
         if not self.known:
             return Markup("")
-        is_p = self._statistic.startswith("p_")  # a probability is never printed as nought
+        is_p = self._statistic.startswith(
+            "p_"
+        )  # a probability is never printed as nought or certain
         if percent:
             text = plain(100 * self.value, self._of_hundred, sign=sign)
-            return self.mark("below 1 %" if is_p and text == "0" else f"{text} %")
+            bound = {"0": "below 1 %", "100": "above 99 %"}.get(text) if is_p else None
+            return self.mark(bound or f"{text} %")
         if is_p and self.value < SMALLEST_P:
             return self.mark(f"below {SMALLEST_P:g}")
         return self.mark(plain(self.value, self.digits, sign=sign))

@@ -8,6 +8,8 @@ import pandas as pd
 from markupsafe import Markup
 
 from agreement.cohort import Cohort
+from agreement.physiology.inputs import ODD_MAXIMUM
+from agreement.physiology.session_people import HR_MAX_ODD_BPM
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Numbers
@@ -38,9 +40,12 @@ def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
         judged = ranked(told.results.methods, numbers)
         items = study_actions(judged, numbers, told.options.margin)
         if (pairs := stage.rows(cohort.pairs)) is not None:
+            odd = told.inputs.loc[told.inputs["note"] == ODD_MAXIMUM, "athlete_id"]
+            look_first = pairs["athlete_id"].isin(odd) & wrong_hr_max(pairs)
             told_wrong = (
                 ("mass", wrong_mass(pairs), MASS_WITHIN_PCT),
-                ("heart", wrong_hr_max(pairs), HR_MAX_WITHIN_BPM),
+                ("heart", wrong_hr_max(pairs) & ~look_first, HR_MAX_WITHIN_BPM),
+                ("odd_heart", look_first, HR_MAX_ODD_BPM),
             )
             items += [
                 said("actions", part, people=_people(pairs[wrong]), within=within)

@@ -262,7 +262,7 @@ def without_pair(
     found: Iterable[WithoutPair], methods: Iterable[Any], numbers: Numbers, options: StudyOptions
 ) -> dict[str, list[str]]:
     """
-    Return the names of the methods that nothing can be said of, by the main reason, in words.
+    Return the names of the methods that cannot be judged, by the main reason, in words.
 
     found: methods that have readings and not one pair. Those that the question names and that were
         never read join them.

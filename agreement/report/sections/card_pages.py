@@ -16,6 +16,7 @@ from markupsafe import Markup
 from agreement.cohort import Cohort
 from agreement.figures.estimates import Estimate
 from agreement.figures.weeks import weeks_caption, weeks_svg
+from agreement.physiology.inputs import ODD_MAXIMUM
 from agreement.report.page.html import whole_page
 from agreement.report.page.machine import in_words, said, stated, worded
 from agreement.report.page.markup import Block, element, joined, paragraph
@@ -197,7 +198,8 @@ def _inputs(own: Mapping[str, npt.NDArray[Any]], name: Names) -> list[Markup]:
             "what": what,
             "told": f"{row['told']:g} {unit}",
             "measured": f"{row['measured']:g} {unit}",
-            "shift": plain(shift, sign=True).replace("+0.0", "0.0") if isfinite(shift) else None,
+            "odd": row["note"] == ODD_MAXIMUM,
+            "shift": plain(shift, sign=True) if isfinite(shift) else None,
         }
         words.append(said("cards", "input", **told))
     return words

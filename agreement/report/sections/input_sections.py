@@ -109,7 +109,7 @@ def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
             INPUT_WORDS[row["input"]][0],
             f"{row['told']:g} {INPUT_WORDS[row['input']][1]}",
             f"{row['measured']:g} {INPUT_WORDS[row['input']][1]}",
-            plain(row["expected_shift"], sign=True),
+            plain(row["expected_shift"], sign=True) or "not known",
             row["note"] or "none",
         )
         for row in order.to_dict("records")

@@ -39,8 +39,8 @@ _EXPECTED: Final = (
     "expected error: expected +; observed error: difference +; what is left: rest +"
 )
 _CHANGES: Final = (
-    "athlete: athlete_id; first test: first_test; last test: last_test; before: before; after: after; "
-    "change: change +; noise: noise"
+    "athlete: athlete_id; change: change +; noise: noise; before: before; after: after; "
+    "first test: first_test; last test: last_test"
 )
 
 

@@ -32,7 +32,7 @@ def flow(cohort: Cohort) -> Block:
         )
         for (method, mode), own in pairs.groupby(["method", "mode"])
     ]
-    columns = ["method, mode", "pairs", "athletes", "of a confirmed maximum"]
+    columns = ["method", "pairs", "athletes", "of a confirmed maximum"]
     return block + table("Pairs by method", columns, counted, numeric=columns[1:])
 
 

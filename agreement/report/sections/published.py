@@ -69,10 +69,11 @@ def published_block(study: Path, numbers: Numbers) -> Block:
 
 
 def reproduced(study: Path, numbers: Numbers) -> Markup:
-    """Say for the first page how many printed figures were reproduced."""
-    found = published_file(study)
-    compared = [] if found is None else [_printed(figure, numbers) for figure in found.figures]
-    if found is None or not (compared or found.left_out):
+    """Say for the first page how many printed figures were reproduced; nothing where none is named."""
+    if (found := published_file(study)) is None:
+        return Markup("")
+    compared = [_printed(figure, numbers) for figure in found.figures]
+    if not (compared or found.left_out):
         return said("published", "nothing")
     return said("published", "lead", **_counts(compared, found.left_out))
 

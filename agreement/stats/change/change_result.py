@@ -203,7 +203,9 @@ class Change(Result):
             noise_shares=np.full(len(field), self.real.own.noise_share),
         )
         return {
-            str(who): f"change of {change:+.1f}: the true one {one.in_words(zone)}"
+            str(
+                who
+            ): f"change of {change:+.1f} mL/kg/min: the true one {one.in_words(zone, change)}"
             for who, change, one in zip(latest.index, latest, found, strict=True)
             if one is not None
         }

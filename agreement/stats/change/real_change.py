@@ -89,16 +89,25 @@ class TrueChange:
         """Chance that the true change is larger than this."""
         return float(special.stdtr(self.df, -(worthwhile - self.expected) / self.sd))
 
-    def in_words(self, worthwhile: float) -> str:
-        """
-        Say the chance, to 5 %.
+    def chance_below(self, worthwhile: float) -> float:
+        """Chance that the true change is a fall of more than this."""
+        return float(special.stdtr(self.df, -(worthwhile + self.expected) / self.sd))
 
-        >>> TrueChange(3.6, 1.6, 3.0, 1.1).in_words(2.0)
-        'about 80 % likely to be more than 2.0, in athletes like these'
+    def in_words(self, worthwhile: float, change: float) -> str:
         """
-        percent = _STEP * round(100 * self.chance_above(worthwhile) / _STEP)
+        Say the chance, to 5 %, of a true change of the direction that the field shows.
+
+        >>> TrueChange(3.6, 1.6, 3.0, 1.1).in_words(2.0, change=4.1)
+        'about 80 % likely to be a rise of more than 2.0, in athletes like these'
+        """
+        chance, side = (
+            (self.chance_below(worthwhile), "fall")
+            if change < 0
+            else (self.chance_above(worthwhile), "rise")
+        )
+        percent = _STEP * round(100 * chance / _STEP)
         said = f"about {min(max(percent, _STEP), 100 - _STEP)} % likely"
-        return f"{said} to be more than {worthwhile:.1f}, in athletes like these"
+        return f"{said} to be a {side} of more than {worthwhile:.1f}, in athletes like these"
 
 
 def true_changes(

@@ -213,7 +213,7 @@ def ageing_bins_of(data: MethodData) -> AgeingBins:
 
 RECORDS: Final = (
     recorded("""
-        ageing, place 247, whole: age of a reading
+        ageing, place 247, whole: error added by the age of a reading
         added_square [(mL/kg/min)^2]: squared error that four weeks add
           Above zero a reading tells less the older it is; season and training move with its age.
           = slope of squared d on the days between reading and test, within athletes, times 28 |
