@@ -24,7 +24,7 @@ OURS: Final = "arithmetic; no source"
 SQUARED: Final = f"({UNIT})^2"
 _DECLARED: Final = re.compile(
     r"(\w+)(?: \[(.+?)\])?(?: \.(\d))?(?: of (\w+))?"  # name, unit, decimals, counts
-    r"(?: from (\d+))?(?: (by) sign)?(?: on ([\w ]+))?: ([^\n]+)"  # shown from so many athletes, columns, label
+    r"(?: from (\d+))?(?: (by) sign)?(?: (by) pair)?(?: on ([\w ]+))?: ([^\n]+)"  # shown from so many athletes, columns, label
     r"(?:\n  ((?!= ).+?))?(?:\n  = (.+?)(?:\s\|\s(.+))?)?",  # meaning, formula, source
     re.DOTALL,
 )
@@ -79,6 +79,9 @@ class Statistic:
     # of d without its sign: with the bias it tells the sum of the positive d, and of the negative.
     # An audit withholds it where either are those of one to four athletes.
     by_sign: bool = False
+    # a mean of sizes or squares of d by pair: with bias and spread by athlete it tells those of the
+    # few who have more or fewer pairs than all others. An audit withholds it where there are such.
+    by_pair: bool = False
     # columns of the pairs on which a line, or a part of the spread, rests. Where one to four people
     # stand apart there it tells how they differ: an audit withholds it.
     rests_on: tuple[str, ...] = ()
@@ -97,7 +100,7 @@ def declared(*parts: str | Statistic) -> tuple[Statistic, ...]:
         indented below it what it means, after ``=`` its formula, after ``|`` the source. Without a
         unit mL/kg/min; ``[p]`` is a probability. Without decimals one, two where the unit is 1,
         three of a probability. ``of n`` or ``of n_pairs``: its `counts`; ``from 50``: its
-        `shown_from`; ``by sign``: `by_sign`; ``on COLUMN``: `rests_on`. A formula without source is
+        `shown_from`; ``by sign``, ``by pair``: `by_sign`, `by_pair`; ``on COLUMN``: `rests_on`. A formula without source is
         arithmetic. What is not said is as in the statistic before; ``= as NAME``: formula and
         source of that one.
     Raises ValueError where a statistic is not so declared.
@@ -128,7 +131,8 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     match = _DECLARED.fullmatch(block)
     if match is None:
         raise ValueError(f"no statistic is declared by '{block}'")
-    name, unit, digits, counts, fewest, by_sign, columns, label, *words = match.groups(default="")
+    name, unit, digits, counts, fewest, *by, columns, label = match.groups(default="")[:-3]
+    words = match.groups(default="")[-3:]
     meaning, formula, source = (" ".join(one.split()) for one in words)
     as_another = formula.startswith("as ")
     like = formula.removeprefix("as ") if as_another else next(reversed(before), "")
@@ -141,7 +145,7 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     meaning = meaning or before[like].meaning
     label, _, short = label.partition(" / ")
     told = (meaning, formula, source or OURS, unit, decimals, counts, float(fewest or 0))
-    return Statistic(name, label, *told, short, bool(by_sign), tuple(columns.split()))
+    return Statistic(name, label, *told, short, *map(bool, by), tuple(columns.split()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

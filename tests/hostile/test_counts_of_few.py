@@ -10,6 +10,7 @@ from exposed_study import write_exposed
 from opened import open_report
 
 from agreement.report.privacy.by_pairs import (
+    few_by_pair,
     few_of_a_side,
     few_of_a_sign,
     few_on_a_line,
@@ -26,6 +27,7 @@ from agreement.stats.change.change import change
 from agreement.stats.indices.error import errors_of_estimate
 from agreement.stats.limits.limits_by_level import limits_by_level_of
 from agreement.stats.limits.quantile_limits import quantile_limits
+from agreement.stats.lines.passing_bablok import passing_bablok
 from agreement.stats.lines.trend import trend
 from agreement.stats.repeats.averaging_rule import AGAINST, averaging_rules
 from agreement.stats.repeats.thresholds import Thresholds
@@ -435,3 +437,43 @@ def test_a_mean_that_weighs_pairs_is_withheld_where_a_few_came_oftener(often, ti
     assert few_out_of_step(results, pairs) == {
         (n, "wrist", "run", "all") for n in weighing if hidden
     }
+
+
+def test_errors_by_pair_beside_errors_by_athlete_tell_of_the_one_who_came_eight_times():
+    """Pairs times one mean less athletes times the other: seven of his eight, and those alone."""
+    rng = np.random.default_rng(4)
+    who = np.array([f"A{k:02}" for k in range(21)] + ["A21"] * 8)
+    d = np.where(who == "A21", -7.0, -4.0) + rng.uniform(-2, 2, who.size)
+    pairs = pd.DataFrame({"athlete_id": who, "lab": rng.normal(50, 5, who.size)})
+    pairs["field"] = pairs["lab"] + d
+    resampling = cluster_resampling(pairs["athlete_id"], n_resamples=99, rng=1)
+    frame = errors_of_estimate(pairs["field"], pairs["lab"], resampling, margin=5.0).to_frame()
+    told = frame.set_index("statistic")["value"]
+    by_athlete = pd.Series(d).groupby(who)
+    squares = pd.Series(d**2).groupby(who).mean().mean()
+    apart = who.size * told["rmse"] ** 2 - 22 * squares
+    assert np.sqrt(apart / 7) == pytest.approx(np.sqrt(np.mean(d[-8:] ** 2)))
+    mean = (who.size * told["mae"] + 22 * by_athlete.mean().mean()) / 7  # all read low
+    assert mean == pytest.approx(-d[-8:].mean())
+    gone = few_by_pair(
+        {("wrist", "run"): pairs, ("ring", "run"): pairs.drop_duplicates("athlete_id")}
+    )
+    names = ("mae", "mape", "rmse", "total_deviation_index")
+    assert gone == {("error", "wrist", "run", "all", name) for name in names}
+    rows = assembled([Labelled(frame, "error", "wrist", "run")])
+    out = released_results(rows, gone).set_index("statistic")["value"]
+    assert out.notna().to_dict() == dict.fromkeys(names, False) | {"share_within_margin": True}
+
+
+@pytest.mark.parametrize(("n", "told"), [(49, False), (51, True)])
+def test_the_middle_one_of_a_line_by_ranks_is_told_as_any_middle(n, told):
+    """Field less slope times laboratory of one athlete is the intercept; a slope is of two, of all."""
+    rng = np.random.default_rng(6)
+    lab = rng.normal(50, 6, n)
+    field = 0.9 * lab + rng.normal(0, 2, n)
+    found = passing_bablok(field, lab)
+    residuals = field - found.slope * lab
+    assert np.isclose(residuals, found.intercept).any()
+    rows = assembled([Labelled(found.to_frame(), "passing_bablok", "wrist", "run")])
+    out = released_results(rows).set_index("statistic")["value"].notna()
+    assert out.to_dict() == {"slope": True, "intercept": told}

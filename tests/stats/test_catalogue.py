@@ -57,7 +57,7 @@ def test_a_text_declares_statistics_in_its_order():
           = height less height; halved,
           at times | Somebody 1950; her
           sister 1951
-        wide [%] .0 of n from 50 by sign: width of it all / width
+        wide [%] .0 of n from 50 by sign by pair: width of it all / width
           = counted
         deep [p]: p of a depth
           How deep.
@@ -85,6 +85,7 @@ def test_a_text_declares_statistics_in_its_order():
             "n",
             50.0,
             "width",
+            True,
             True,
         ),
         Statistic("deep", "p of a depth", "How deep.", depth.formula, depth.source, "1", 3),

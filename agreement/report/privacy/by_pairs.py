@@ -24,7 +24,8 @@ def few_of_pairs(pairs: Mapping[Place, pd.DataFrame], margin: float | None) -> s
     pairs: of each method and mode those behind its numbers.
     margin: the limit for one athlete; None: there is none.
     """
-    return few_of_a_sign(pairs) | few_on_a_line(pairs) | few_within(pairs, margin)
+    of_line = few_on_a_line(pairs)
+    return few_of_a_sign(pairs) | few_by_pair(pairs) | of_line | few_within(pairs, margin)
 
 
 def few_out_of_step(results: pd.DataFrame, pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
@@ -37,12 +38,21 @@ def few_out_of_step(results: pd.DataFrame, pairs: Mapping[Place, pd.DataFrame]) 
     """
     weighing = results[results["analysis"].isin([n for n, a in BY_NAME.items() if a.weighs_pairs])]
     columns = (weighing[name].astype("str") for name in ("analysis", "method", "mode", "group"))
-    names, found = set(zip(*columns, strict=True)), set[Name]()
-    for place, own in pairs.items():
-        people = own["athlete_id"].value_counts().value_counts()  # by how many pairs they have
-        if len(people) and 0 < people.sum() - people.max() < FEWEST_SHOWN:
-            found |= {name for name in names if name[1:3] == place}
-    return found
+    few = {place for place, own in pairs.items() if _out_of_step(own)}
+    return {name for name in zip(*columns, strict=True) if name[1:3] in few}
+
+
+def few_by_pair(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
+    """Return the mean sizes and squares of d by pair, where a few have more or fewer than all others."""
+    names = [(a.name, s.name) for a in BY_NAME.values() for s in a.statistics if s.by_pair]
+    few = [place for place, own in pairs.items() if _out_of_step(own)]
+    return {(analysis, *place, "all", statistic) for analysis, statistic in names for place in few}
+
+
+def _out_of_step(pairs: pd.DataFrame) -> bool:
+    """Tell whether one to four athletes have another number of pairs than most."""
+    people = pairs["athlete_id"].value_counts().value_counts()  # by how many pairs they have
+    return len(people) > 0 and 0 < people.sum() - people.max() < FEWEST_SHOWN
 
 
 def few_within(pairs: Mapping[Place, pd.DataFrame], margin: float | None) -> set[Name]:

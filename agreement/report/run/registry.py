@@ -19,6 +19,7 @@ from agreement.report.page.pdf import print_pdf
 from agreement.report.page.pictures import Album, Picture, drawing, picture
 from agreement.report.page.texts import cautions
 from agreement.report.privacy.by_pairs import (
+    few_by_pair,
     few_of_a_side,
     few_of_a_sign,
     few_on_a_line,
@@ -88,8 +89,9 @@ def write_registry_report(
         few = rows_of_few(told, streamed.pairing, counting, streamed.people_left_out())
         margin = told.options.margin.limit
         members = members_of(results.methods) if results.sampled == results.athletes else None
-        gone = hidden_groups(results.frame, members) | few_of_a_side(results.methods)
-        gone |= few_out_of_step(results.frame, results.pairs)
+        asked = told.options.study.compares
+        gone = hidden_groups(results.frame, members, None, asked) | few_of_a_side(results.methods)
+        gone |= few_out_of_step(results.frame, results.pairs) | few_by_pair(results.pairs)
         gone |= few_of_a_sign(results.pairs) | few_within(results.pairs, margin)
         gone |= few_on_a_line({(m.method, m.mode): m.data.pairs for m in results.methods})
         if kind == "audit":

@@ -140,19 +140,19 @@ def errors_of_estimate(
 
 RECORD: Final = recorded("""
     error, place 90, whole, own section: size of the error
-    mae by sign: mean absolute error
+    mae by sign by pair: mean absolute error
       How far off one reading is on average, whatever the direction.
       = mean of |d| | textbook
-    mape [%] by sign: mean absolute error in per cent of the laboratory
+    mape [%] by sign by pair: mean absolute error in per cent of the laboratory
       The same, as a share of the laboratory value.
       = mean of |d| / laboratory | textbook
-    rmse: root mean square error
+    rmse by pair: root mean square error
       Size of the error with large ones weighing more.
       = root of the mean of d squared | textbook
     share_within_margin [1] of n_pairs: share within the agreed limit
       Share of readings that lie within the agreed limit of the laboratory.
       = count over number; Wilson's interval | Newcombe 1998
-    total_deviation_index: total deviation index
+    total_deviation_index by pair: total deviation index
       The size that nine of ten errors stay below.
       = the size that 90 % of |d| stay below, with its upper bound | Lin 2000; Lin 2002
     """).by(

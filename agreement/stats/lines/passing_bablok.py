@@ -269,6 +269,6 @@ RECORD: Final = recorded("""
     slope [1]: Passing-Bablok slope, field on laboratory
       Change of the field value for each mL/kg/min of the laboratory's, outliers harmless.
       = shifted median of all pairwise slopes | Passing & Bablok 1983
-    intercept: Passing-Bablok intercept, field on laboratory
+    intercept from 50: Passing-Bablok intercept, field on laboratory
       Field value that the line gives for a laboratory value of zero.
     """).by(passing_bablok_of)
