@@ -133,6 +133,7 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
         raise ValueError(f"no statistic is declared by '{block}'")
     name, unit, digits, counts, fewest, *by, columns, label = match.groups(default="")[:-3]
     words = match.groups(default="")[-3:]
+    by_sign, by_pair = map(bool, by)
     meaning, formula, source = (" ".join(one.split()) for one in words)
     as_another = formula.startswith("as ")
     like = formula.removeprefix("as ") if as_another else next(reversed(before), "")
@@ -145,7 +146,7 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     meaning = meaning or before[like].meaning
     label, _, short = label.partition(" / ")
     told = (meaning, formula, source or OURS, unit, decimals, counts, float(fewest or 0))
-    return Statistic(name, label, *told, short, *map(bool, by), tuple(columns.split()))
+    return Statistic(name, label, *told, short, by_sign, by_pair, tuple(columns.split()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
