@@ -196,6 +196,36 @@ def test_those_who_withdrew_are_in_no_output(study, squad, audit, tmp_path):
     }
 
 
+def with_a_control(study):
+    """The study with a person of the laboratory's own, and a file that is no table."""
+    tests = (study / "lab_tests.csv").read_text(encoding="utf-8")
+    tests += "".join(f"CT{k},ZQ77,2037-05-{k + 11},run,51.{k},70,moving 30 s\n" for k in range(9))
+    (study / "lab_tests.csv").write_text(tests, encoding="utf-8")
+    toml = (study / "study.toml").read_text(encoding="utf-8")
+    toml += '[control]\nathlete_id = "ZQ77"\n'
+    toml = toml.replace("[files.sessions]", '[files]\n"quixelbrunn.csv" = "none"\n[files.sessions]')
+    (study / "study.toml").write_text(toml, encoding="utf-8")
+    (study / "quixelbrunn.csv").write_text("a,b\n1,2\n", encoding="utf-8")
+    return study
+
+
+def test_the_control_of_the_laboratory_is_named_nowhere(tmp_path):
+    study = with_a_control(write_exposed(tmp_path))
+    squad, audit = (shown_and_saved(study, tmp_path / kind, kind) for kind in ("squad", "audit"))
+    share_report(squad, tmp_path / "shared")
+    named = {f: [w for w in ("ZQ77", "quixelbrunn") if w in every_text(f)] for f in (squad, audit)}
+    assert named == {squad: ["ZQ77", "quixelbrunn"], audit: []}
+    assert not re.search("ZQ77|quixelbrunn", every_text(tmp_path / "shared"))
+
+
+def test_how_many_people_an_audit_lists_does_not_tell_that_one_withdrew(study):
+    """Rows of the list less people of whom it counts: those who withdrew."""
+    audit = open_report(study, kind="audit")
+    rows = audit.told.stage.flow.set_index("file").loc["athletes.csv", "rows_read"]
+    listed = re.search(r"of (\d+) people have a usable", audit.funnel().html)
+    assert int(listed[1]) == rows == 17
+
+
 def row(analysis, group, n, method="wrist"):
     numbers = {"value": 1.0, "low": 0.0, "high": 2.0, "unit": "mL/kg/min", "n": n, "n_pairs": n}
     place = {"analysis": analysis, "method": method, "mode": "run", "group": group}

@@ -77,4 +77,5 @@ def released_tables(
 
 def released_options(options: StudyOptions) -> StudyOptions:
     """Return a study's choices without what describes its files, or says something of a person."""
-    return replace(options, files={}, confirm={}, study=replace(options.study, id_map=None))
+    study, control = replace(options.study, id_map=None), replace(options.control, athlete_id=None)
+    return replace(options, study=study, control=control, files={}, no_tables=(), confirm={})

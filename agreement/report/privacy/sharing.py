@@ -24,10 +24,8 @@ from agreement.report.run.own_report import (
 from agreement.report.run.provenance import write_provenance
 
 _KEPT: Final = ("written_by", "version", "python", "dependencies", "kind", "seed")
-_OF_PEOPLE: Final = (
-    "files",
-    "confirm",
-)  # choices that describe files, or say something of a person
+# choices that describe files, or say something of a person
+_OF_PEOPLE: Final = ("files", "no_tables", "confirm", "control")
 
 
 def share_report(report: str | Path, out: str | Path, *, rows: bool = False) -> tuple[Path, ...]:

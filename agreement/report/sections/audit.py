@@ -78,7 +78,8 @@ def funnel(cohort: Cohort) -> Block:
     columns = ("method", "tried", "with a usable value", "paired", "at a confirmed maximum")
     inner = len(counting)
     tested = cohort.laboratory.frame["athlete_id"].nunique()
-    every = max(len(cohort.study.athletes), tested)
+    # everybody on the list: less than its rows, which the flow counts, would tell who withdrew
+    every = max(cohort.study.rows_read.get("athletes", 0), tested)
     paired = _beyond(pairs["athlete_id"].nunique(), inner, every)
     told = {"tested": _beyond(tested, inner, every), "people": every, "paired": paired}
     words = Block(said("sentences", "funnel", **told))
