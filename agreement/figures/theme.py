@@ -9,9 +9,8 @@ are matplotlib's: measured in processor time on one panel, seaborn's scatter plo
 long, its bar plot 9, its line plot 48, its heat map more than 100.
 """
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from contextvars import ContextVar
+from collections.abc import Sequence
+from contextlib import AbstractContextManager, ContextDecorator, ExitStack
 from typing import Any, Final
 
 import matplotlib as mpl
@@ -53,32 +52,42 @@ _STYLE: Final[dict[str, Any]] = {
 }
 
 _HOW_TO_SHOW: Final = ("backend", "interactive", "toolbar", "webagg")
-_IN_STYLE: Final = ContextVar("in_style", default=False)
+_OPEN: Final[list[ExitStack]] = []  # one entry for each block; the first has what returns
 
 
-@contextmanager
-def house_style() -> Iterator[None]:
+def house_style() -> AbstractContextManager[None]:
     """
     Draw in the house style inside the block; the caller's settings return afterwards.
 
     The style starts from matplotlib's defaults, so a reader's own settings file changes nothing. A
     block in a block is in the style already.
     """
-    if _IN_STYLE.get():
-        yield
-        return
-    settings: dict[Any, Any] = dict(mpl.rcParamsDefault) | sns.axes_style("ticks")
-    settings |= sns.plotting_context("paper") | _STYLE
-    with (
-        # how to look, not how to show
-        mpl.rc_context({k: settings[k] for k in settings if not k.startswith(_HOW_TO_SHOW)}),
-        sns.color_palette([mark.colour for mark in MARKS]),
-    ):
-        token = _IN_STYLE.set(True)
-        try:
-            yield
-        finally:
-            _IN_STYLE.reset(token)
+    return _HouseStyle()
+
+
+class _HouseStyle(AbstractContextManager[None], ContextDecorator):
+    """
+    A block in the style; settings return when the last one open ends, whichever that is.
+
+    No generator, which would end its block as soon as nobody holds it, in the middle of another.
+    """
+
+    def __enter__(self) -> None:
+        with ExitStack() as ends:
+            if not _OPEN:
+                settings: dict[Any, Any] = dict(mpl.rcParamsDefault) | sns.axes_style("ticks")
+                settings |= sns.plotting_context("paper") | _STYLE
+                # how to look, not how to show
+                look = {k: settings[k] for k in settings if not k.startswith(_HOW_TO_SHOW)}
+                ends.enter_context(mpl.rc_context(look))
+                ends.enter_context(sns.color_palette([mark.colour for mark in MARKS]))
+            _OPEN.append(ends.pop_all())
+
+    def __exit__(self, *_: object) -> None:
+        if len(_OPEN) > 1:
+            _OPEN.pop()
+        else:
+            _OPEN.pop().close()
 
 
 def marks_for(groups: Sequence[str]) -> dict[str, Mark]:

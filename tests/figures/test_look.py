@@ -1,6 +1,7 @@
 """The house style: leaves no trace, holds in grey, gives the same bytes."""
 
 import colorsys
+import gc
 import re
 from io import StringIO
 from itertools import pairwise
@@ -49,6 +50,26 @@ def test_neighbouring_groups_differ_in_hue_or_lightness():
 def test_the_callers_settings_return():
     before = dict(mpl.rcParams)
     with house_style():
+        assert mpl.rcParams["svg.hashsalt"] == "agreement"
+    assert dict(mpl.rcParams) == before
+
+
+def test_a_block_that_somebody_forgot_to_close_ends_no_other():
+    """Python closes a generator that nobody holds any more, whatever is drawn meanwhile."""
+
+    def left_open():
+        with house_style():
+            yield
+
+    before = dict(mpl.rcParams)
+    forgotten = left_open()
+    next(forgotten)
+    with house_style():
+        del forgotten
+        gc.collect()
+        assert mpl.rcParams["svg.hashsalt"] == "agreement"
+        with house_style():
+            pass
         assert mpl.rcParams["svg.hashsalt"] == "agreement"
     assert dict(mpl.rcParams) == before
 
