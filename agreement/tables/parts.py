@@ -98,12 +98,14 @@ class PartReader:
 
     def _cut(self, part: int) -> Iterator[Piece]:
         sizes = _row_group_sizes(self.folder / self.files[part]) or []
-        first, held = 0, 0
+        first, held, left = 0, 0, sum(sizes)
         for last, rows in enumerate(sizes):
-            if held and held + rows > ROWS_PER_PIECE:
+            # a rest is no piece: a few rows would be judged as a whole column
+            if held and held + rows > ROWS_PER_PIECE and left > ROWS_PER_PIECE // 10:
                 yield Piece(part, first, last)
                 first, held = last, 0
             held += rows
+            left -= rows
         yield Piece(part, first, len(sizes))
 
 

@@ -14,7 +14,6 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import Flags
-from agreement.tables.categories import without_unused
 from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
 from agreement.tables.findings import SHOWN, Findings, Rows, Source, message, of_row
 from agreement.tables.headers import (
@@ -37,6 +36,7 @@ from agreement.tables.layout import (
 )
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import OversizeError, most_unpacked, refuse_oversize_parquet
+from agreement.tables.row_groups import column_of, in_batches, with_own_labels
 from agreement.tables.units import Unit, unit_of
 from agreement.tables.workbooks import UnreadableError, sheet_records
 
@@ -240,41 +240,19 @@ def _parquet(
             # a header row is counted although the format has none, so that its rows count like a CSV's
             row = 2
             if groups is None:
-                batches = [file.read(wanted)]
+                batches = iter([file.read(wanted)])
             else:
                 row += sum(file.metadata.row_group(i).num_rows for i in range(groups.start))
-                batches = file.iter_batches(at_once, groups, wanted)
+                batches = in_batches(file, groups, at_once, wanted)
             for batch in batches:
-                read = {name: _as_pandas(batch.column(name)) for name in wanted}
-                columns = {o: _own_labels(read[t]) for o, t in header.theirs.items()}
+                read = {name: column_of(batch.column(name)) for name in wanted}
+                columns = {o: with_own_labels(read[t]) for o, t in header.theirs.items()}
                 frame = pd.DataFrame(columns, copy=False)
                 yield frame, np.arange(row, row + len(frame), dtype=np.int64), header
                 row += len(frame)
     except (ArrowException, OSError) as error:
         what = f"The Parquet file cannot be read ({type(error).__name__})."
         raise UnreadableError(what, "Write it again.") from error
-
-
-def _as_pandas(column: Any) -> "pd.Series[Any]":
-    """Return a column of Arrow's, texts as categories; numbers and times are not copied."""
-    from pyarrow import Array, types
-
-    texts = isinstance(column, Array) and types.is_dictionary(column.type)
-    if texts and types.is_string(column.type.value_type):  # several times faster than Arrow's way
-        labels = pd.Index(pd.array(column.dictionary, dtype="str"))
-        return pd.Series(pd.Categorical.from_codes(column.indices.fill_null(-1), labels))
-    plain: pd.Series[Any] = column.to_pandas(strings_to_categorical=True)
-    return plain
-
-
-def _own_labels(column: "pd.Series[Any]") -> "pd.Series[Any]":
-    """Return a column without the labels that only other row groups hold."""
-    if not isinstance(column.dtype, pd.CategoricalDtype):
-        return column
-    codes, known = without_unused(column.cat.codes.to_numpy(), column.cat.categories)
-    if len(known) == len(column.cat.categories):
-        return column
-    return pd.Series(pd.Categorical.from_codes(codes, known, validate=False))
 
 
 def _check_units(units: Sequence[str], header: Header, source: Source) -> None:

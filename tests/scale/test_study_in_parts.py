@@ -7,7 +7,7 @@ from simulate import simulate_cohort
 from typer.testing import CliRunner
 
 from agreement import cli
-from agreement.tables import parts_together
+from agreement.tables import parts, parts_together
 from agreement.tables.study import read_study
 
 
@@ -67,6 +67,29 @@ def test_twenty_methods_are_told_apart(tmp_path):
     expected = every.set_index(["method", "athlete_id"])["vo2max_ml_kg_min"]
     found = pairs.set_index(["method", "athlete_id"])["field"]
     pd.testing.assert_series_equal(found.sort_index(), expected.sort_index(), check_names=False)
+
+
+@pytest.mark.parametrize("group", [1, 7, 24])
+def test_an_odd_value_is_judged_beside_its_file_and_not_its_row_group(tmp_path, group, monkeypatch):
+    """Alone in a group, or left over after all others, it would be more than half of its column."""
+    monkeypatch.setattr(parts, "ROWS_AT_ONCE", 24)
+    monkeypatch.setattr(parts, "ROWS_PER_PIECE", 24)
+    (tmp_path / "study.toml").write_text('[study]\ntime_zone = "UTC"\n')
+    (tmp_path / "lab_tests.csv").write_text(
+        "lab_test_id,athlete_id,date,mode,vo2max_ml_kg_min,averaging_rule\n"
+        "L,A,2026-05-01,run,44.1,moving 30 s\n"
+    )
+    taken = pd.date_range("2026-04-01T10:00", periods=25, freq="D")
+    every = pd.DataFrame({"athlete_id": "A", "taken_at": taken, "mode": "run"})
+    every = every.assign(method=[f"m{i % 3}" for i in range(25)], vo2max_ml_kg_min=44.0)
+    every.loc[24, "vo2max_ml_kg_min"] = 400.0
+    (tmp_path / "field_estimates").mkdir()
+    part = tmp_path / "field_estimates" / "a.parquet"
+    every.to_parquet(part, index=False, row_group_size=group)
+    study = read_study(tmp_path)
+    assert study.set_aside[["reason", "row"]].to_numpy().tolist() == [["out_of_range", 26]]
+    assert study.field_estimates["method"].tolist() == every["method"].tolist()[:-1]
+    assert study.field_estimates["row"].tolist() == list(range(2, 26))
 
 
 def test_rows_of_parts_lie_in_memory_once(studies, monkeypatch):
