@@ -23,17 +23,20 @@ AGREED = StudyOptions(margin=Margin(limit=7.0, agreed_on=date(2026, 1, 8)))
 YES, NO, OPEN = "acceptable", "not acceptable", "undecided"
 
 
-def study(*verdicts, n=20, more=40.0, limits=True, compares=(), options=AGREED, p=0.01):
+def study(
+    *verdicts, n=20, more=40.0, twice=nan, half=5, limits=True, compares=(), options=AGREED, p=0.01
+):
     """Return methods a, b, c with these verdicts, b the closest with joint p, and their numbers."""
     rows, methods = [], []
     for name, note in zip("abc", verdicts, strict=False):
         bias = {"a": -4.0, "b": 1.0, "c": 6.0}[name]
         for analysis, statistic, value in (
             ("limits_of_agreement", "bias", bias),
-            ("limits_of_agreement", "lower_limit", bias - 5 if limits else nan),
-            ("limits_of_agreement", "upper_limit", bias + 5 if limits else nan),
+            ("limits_of_agreement", "lower_limit", bias - half if limits else nan),
+            ("limits_of_agreement", "upper_limit", bias + half if limits else nan),
             ("verdict", "within_margin", nan),
             ("verdict", "athletes_needed_1_test", more),
+            ("verdict", "athletes_needed_2_tests", twice),
             ("error", "rmse", abs(bias)),
         ):
             said = note if statistic == "within_margin" else ""
@@ -64,6 +67,25 @@ def test_the_reason_of_a_limit_ends_as_a_sentence(reason):
     said = in_words(verdict_block(*study(YES, options=options)).html)
     end = reason.strip() if reason.strip()[-1] in ".?" else f"{reason}."
     assert f"Reason given: {end} " in f"{said} "
+
+
+@pytest.mark.parametrize(
+    ("more", "twice", "half", "said"),
+    [
+        (nan, nan, 5, "at the spread seen the limits lie on or beyond it."),  # -9 to 1
+        (nan, nan, 3, "at the spread seen the limits lie on or beyond it."),  # -7 to -1
+        (nan, nan, 2, "the limits seen lie inside it, but their intervals reach beyond."),
+        (18.0, 12.0, 2, "the limits seen lie inside it, but their intervals reach beyond."),
+        (
+            nan,
+            45.0,
+            2,
+            "reach beyond; about 45 athletes in all, with two laboratory tests each, would decide it.",
+        ),
+    ],
+)
+def test_limits_are_said_to_lie_beyond_only_where_they_do(more, twice, half, said):
+    assert said in answer(OPEN, more=more, twice=twice, half=half)
 
 
 LIMIT = "the agreed limit of \u00b17 mL/kg/min"

@@ -82,9 +82,11 @@ class Judged:
         own, whole = (self.own_lower, self.own_upper), (self.lower, self.upper)
         self.low_end, self.high_end = own if self.net else whole
         self.leaves_some = self.without.known and self.without.value > 0  # who get no number
-        # whether athletes alone, in a practical number, would decide
-        more = self.needed.known and self.n < self.needed.value <= PRACTICAL
-        self.needs_athletes = more and not self.codes & OTHER_REASONS
+        # whether athletes in a practical number would decide, tested once; tested twice
+        self.needs_athletes, self.needs_tests = (
+            one.known and self.n < one.value <= PRACTICAL and not self.codes & OTHER_REASONS
+            for one in (self.needed, self.needed_with_two)
+        )
         # in words: its yardstick, "" where it names none; the other one
         named = [words for name, words in YARDSTICK_WORDS.items() if name in self.codes]
         unnamed = [words for words in YARDSTICK_WORDS.values() if words not in named]
