@@ -105,13 +105,19 @@ def inspect_study(
         read_study_file(folder, findings)
         return None, findings.stops
     reading = _Reading(folder, findings, without_parts=without_parts, given=given, options=options)
-    if open_lines := tuple(p for p in findings.stops if p.reason == UNDECIDED):
-        return None, open_lines
+    if first := tuple(p for p in findings.stops if _all_else_follows(p)):
+        return None, first
     study = reading.study()
     problems = without_consequences(findings.problems)
     if findings.stops:
         return None, problems
     return study, problems
+
+
+def _all_else_follows(problem: Problem) -> bool:
+    """Tell whether tables would be read by other rules than the study's: they are open, or no TOML."""
+    unread = problem.file == STUDY_FILE and problem.reason == "unreadable_file"
+    return unread or problem.reason == UNDECIDED
 
 
 class _Reading:

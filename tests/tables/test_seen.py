@@ -139,6 +139,15 @@ def test_a_line_that_is_no_toml_is_shown_and_put_right(folder, wrong, right):
     tomllib.loads(right)
 
 
+def test_nothing_else_is_said_while_the_study_file_cannot_be_read(folder):
+    (folder / "sessions.csv").write_text(SESSIONS.replace("Z", ""))
+    (folder / "study.toml").write_text('[study]\ntime_zone = "UTC"\n[margin]\nlimit = seven\n')
+    (problem,) = inspect_study(folder)[1]  # not that the times have no zone
+    assert problem.file == "study.toml"
+    (folder / "study.toml").write_text("[margin]\nlimit_ml_kg_min = 7\n")
+    assert any("time_zone" in one.remedy for one in inspect_study(folder)[1])
+
+
 def test_a_line_that_nobody_can_put_right_is_shown_with_the_reason():
     for text, words in (
         ("a = 1\nagreed_on = 10.01.2026\n", "Line 2"),
