@@ -1,15 +1,20 @@
 """The reasons of what was left out add up with the count of rows by file."""
 
 import re
+from pathlib import Path
 
 import pandas as pd
 import pytest
 from opened import Opened
 
 from agreement.errors import Problem
-from agreement.report.privacy.left_out import rows_by_reason
+from agreement.report.privacy.left_out import counted_lines, rows_by_reason
 from agreement.report.privacy.stage import released_problems
+from agreement.report.run.any_size import pair_study
+from agreement.report.run.own_report import ledger_counts, seal
 from agreement.report.sections.ledger import files_block, left_out_block
+
+DEMO = Path(__file__).parents[2] / "demo_cohort"
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +45,19 @@ def test_a_withdrawn_line_counts_its_rows_and_other_lines_one():
     )
     assert rows_by_reason(lines)["rows"].tolist() == [58, 1, 1]
     assert ">58<" in left_out_block(lines.head(1), ()).html
+
+
+def test_the_ledger_of_a_report_counts_rows_and_names_every_reason(tmp_path):
+    pair_study(DEMO, tmp_path)
+    told = ledger_counts(tmp_path).set_index("reason")
+    assert told["rows"].sum() == pd.read_csv(tmp_path / "flow.csv")["excluded"].sum()
+    lines = pd.read_csv(tmp_path / "exclusions.csv")["reason"].value_counts()
+    assert told["rows"]["withdrawn"] > lines["withdrawn"]  # one line for all of a file
+    few = pd.DataFrame({"file": ["a.csv", "b.csv"], "reason": "withheld", "rows": [7, 5]})
+    counted_lines(few).to_csv(tmp_path / "exclusions.csv", index=False)  # as of an audit
+    seal(tmp_path)
+    (line,) = ledger_counts(tmp_path).itertuples(index=False)
+    assert (line.rows, line[2][:27]) == (12, "for reasons that are withhe")
 
 
 def test_the_count_of_unconfirmed_tests_is_the_same_in_both_places(shown):

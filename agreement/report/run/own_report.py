@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 from agreement.errors import AgreementError
 from agreement.report.run.folder import PROVENANCE, is_ours, plain_bytes, provenance_bytes
 from agreement.tables.paths import file_digest
-from agreement.terms import OUTPUT_COLUMNS, OUTPUT_NUMBERS, REASONS
+from agreement.terms import OUTPUT_COLUMNS, OUTPUT_NUMBERS
 
 if TYPE_CHECKING:  # who seals a report that another process made needs none of it
     import pandas as pd
@@ -191,16 +191,25 @@ def ledger_csv(report: str | Path) -> Iterator[bytes]:
 
 
 def ledger_counts(report: str | Path) -> "pd.DataFrame":
-    """Return how many lines of a report have each reason, in words; raises as `ledger_pieces`."""
+    """Return how many rows a report left out for each reason, in words; raises as `ledger_pieces`."""
+    import numpy as np
     import pandas as pd
 
+    from agreement.report.privacy.left_out import WORDS, rows_by_reason
+
     place = Path(report)
-    counts = pd.Series(0, index=list(REASONS))
+    counts = pd.Series(0, index=list(WORDS))
     for lines in ledger_pieces(place, read_provenance(place)):
-        counts = counts.add(lines["reason"].value_counts(), fill_value=0)
+        of_several = lines["row"] == ""  # only these may stand for more than one row
+        told = rows_by_reason(lines[of_several].replace("", np.nan))
+        for some in (
+            lines.loc[~of_several, "reason"].value_counts(),
+            told.groupby("reason")["rows"].sum(),
+        ):
+            counts = counts.add(some, fill_value=0)
     found = counts[counts > 0].astype(int)
-    words = [REASONS.get(reason, "") for reason in found.index]
-    return pd.DataFrame({"reason": found.index, "lines": found.to_numpy(), "in words": words})
+    words = [WORDS.get(reason, "") for reason in found.index]
+    return pd.DataFrame({"reason": found.index, "rows": found.to_numpy(), "in words": words})
 
 
 def checksums(folder: Path) -> dict[str, str]:
