@@ -55,9 +55,10 @@ def shelf(
 ) -> None:
     """Write one page over all reports below a folder."""
     from agreement.report.studies.reports import write_shelf
+    from agreement.terms import counted
 
     page, count = write_shelf(folder)
-    talk(f"{count} reports.")
+    talk(f"{counted(count, 'report')}.")
     data(str(page))
 
 
@@ -77,8 +78,8 @@ def ledger(
     counts = ledger_counts(report)
     if counts.empty:
         talk("Nothing was left out.")
-    for reason, lines, words in counts.itertuples(index=False):
-        data(f"{lines:>10}  {reason}: {words}")
+    for reason, rows, words in counts.itertuples(index=False):
+        data(f"{rows:>10}  {reason}: {words}")
 
 
 def watch(study: Path, out: Path | None, **ways: Any) -> None:

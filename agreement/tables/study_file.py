@@ -39,14 +39,14 @@ NO_TABLE: Final = "none"  # what a file is said to be that is no part of the stu
 _ALL_COLUMNS: Final = frozenset(column for table in INPUTS.values() for column in table.columns)
 Keys = dict[str, tuple[str, check.Check]]  # key -> attribute of the options, check of its value
 Options = TypeVar("Options", bound="DataclassInstance")
-_NAMES: Final = {name: f"{name}_ml_kg_min" for name in ("limit", "mean_limit", "sem")}  # with unit
+WITH_UNIT: Final = {name: f"{name}_ml_kg_min" for name in ("limit", "mean_limit", "sem")}
 
 
 def _keys(kind: "type[DataclassInstance]", **own: check.Check) -> Keys:
     """Return the keys of one table: named like their fields, checked by type or by a check of `own`."""
     types = {one.name: one.type for one in fields(kind) if one.name != "also"}
     return {
-        _NAMES.get(name, name): (name, own.get(name) or check.of_type(name, types[name]))
+        WITH_UNIT.get(name, name): (name, own.get(name) or check.of_type(name, types[name]))
         for name in types
     }
 

@@ -10,14 +10,18 @@ import pytest
 from printed import bare_numbers, wrong_numbers
 from scipy import stats
 
-from agreement.errors import AgreementError
+from agreement.errors import AgreementError, OutputError
 from agreement.report.page.machine import in_words
+from agreement.report.privacy.sharing import share_report
+from agreement.report.run.any_size import pair_study
+from agreement.report.run.own_report import checksums
+from agreement.report.run.rerun import verified
 from agreement.report.run.write import write_report
 from agreement.report.studies.compared import compare_reports
 from agreement.report.studies.output import write_compared, write_pool
 from agreement.report.studies.pool import pool_frame, pool_lines
 from agreement.report.studies.pool_file import read_pool
-from agreement.report.studies.reports import write_shelf
+from agreement.report.studies.reports import verdict_in_words, write_shelf
 
 TOML = '[study]\ntitle = "{title}"\ntime_zone = "UTC"\n'
 
@@ -95,7 +99,9 @@ def test_without_ids_everybody_counts_as_somebody_else(seasons, tmp_path):
     welch = stats.ttest_ind(d2, d1, equal_var=False)
     assert one.p == pytest.approx(welch.pvalue, rel=0.1)  # an audit's numbers are rounded
     said = "\n".join(map(in_words, found.lines()))
-    assert re.search(r"First report: Spring, audit of 20\S+\. Second: Autumn, squad of 20", said)
+    assert re.search(
+        r"First report: Spring, audit report of 20\S+\. Second: Autumn, squad report of 20", said
+    )
     assert "8 of" not in said
     assert "29 athletes), and" in said
     assert "Athletes cannot be found in both reports, so all count as different people" in said
@@ -117,6 +123,47 @@ def test_reports_of_different_versions_and_choices_say_so(seasons, tmp_path):
     assert "pairing.days_before (28, then 14)" in said
 
 
+def test_choices_and_verdicts_that_differ_are_said_as_a_study_file_says_them(seasons, tmp_path):
+    root, _ = seasons
+    older = shutil.copytree(root / "spring-report", tmp_path / "older")
+    content = json.loads((older / "provenance.json").read_text(encoding="utf-8"))
+    content["options"]["margin"]["mean_limit"] = 2.0
+    content["options"]["pairing_field_tests"]["same_day"] = False
+    content["options"]["study"]["compares"] = ["a", "b"]
+    (older / "provenance.json").write_text(json.dumps(content), encoding="utf-8")
+    said = "\n".join(map(in_words, compare_reports(older, root / "autumn-report").lines()))
+    assert "margin.mean_limit_ml_kg_min (2.0, then not stated)" in said
+    assert "pairing.field_tests.same_day (false, then true)" in said
+    assert "study.compares (a, b, then none)" in said
+    assert "0 of them the same" not in said
+    assert (
+        verdict_in_words("no_margin; depends_on_fitness") == "no limit agreed; depends on fitness"
+    )
+
+
+def test_a_report_of_a_study_is_not_replaced_by_what_is_made_of_reports(seasons, tmp_path):
+    root, _ = seasons
+    report = shutil.copytree(root / "spring-report", tmp_path / "report")
+    before = checksums(report)
+    found = compare_reports(root / "spring-report", root / "autumn-report")
+    with pytest.raises(OutputError, match=r"report of a study, so it is left alone\. Name another"):
+        write_compared(found, report)
+    assert checksums(report) == before
+    for _ in range(2):  # what was made of reports is made anew
+        write_compared(found, tmp_path / "compared")
+
+
+def test_what_was_made_of_reports_is_checked_but_not_run_again(seasons, tmp_path):
+    root, _ = seasons
+    found = compare_reports(root / "spring-report", root / "autumn-report")
+    write_compared(found, tmp_path)
+    told = verified(tmp_path)
+    assert (told.changed, told.differences) == ((), ())
+    assert told.remarks == (
+        "It was not run again: it was made of reports. Make it again from them.",
+    )
+
+
 def test_equal_reports_are_said_once_to_be_equal(seasons, tmp_path):
     root, _ = seasons
     found = compare_reports(
@@ -127,7 +174,7 @@ def test_equal_reports_are_said_once_to_be_equal(seasons, tmp_path):
     assert said[2:] == ["Both reports read the same 3 files, to the byte."]
     page, results = write_compared(found, tmp_path / "compared")
     html = page.read_text(encoding="utf-8")
-    assert re.search(r"<h1>Spring: squad of 20\S+ beside squad of 20\S+</h1>", html)
+    assert re.search(r"<h1>Spring: squad report of 20\S+ beside squad report of 20\S+</h1>", html)
     assert "<table" not in html
     assert pd.read_csv(results).set_index("statistic")["value"]["difference_of_bias"] == 0.0
 
@@ -174,6 +221,9 @@ def test_a_pool_of_own_and_printed_studies(seasons):
     said = "\n".join(map(in_words, pool_lines(pooled)))
     assert "3 squads, 69 athletes" in said
     assert "Twice the assumed spread" in said
+    assert "own report spring-report: wrist, run." in said
+    for line in said.split("\n")[4:-1]:  # what is said of all: each with its unit, once
+        assert line.count("mL/kg/min") == 1, line
     frame = pool_frame(pooled)
     assert {"studies", "next_squad"} <= set(frame["analysis"])
     page, table = write_pool(pooled, root / "pooled")
@@ -239,12 +289,15 @@ def test_a_shelf_lists_every_report_and_a_comparison_is_one(seasons, tmp_path):
     assert count == 3
     assert 'href="2026/spring-report/report.html"' in text
     assert "several studies" in text
-    assert "autumn-report beside spring-report" in text
+    assert ">Autumn beside Spring</a>" in text
     assert "wrist, run: no limit agreed" in text
     compared = (tmp_path / "compared" / "report.html").read_text(encoding="utf-8")
     assert "<h1>Autumn beside Spring</h1>" in compared
     assert "Bias and limits of both reports: first: wrist, run bias" in compared
     assert "http" not in text.replace("http-equiv", "").split("<main")[1]
+    pair_study(root / "spring", tmp_path / "pairs")
+    share_report(root / "spring-report", tmp_path / "share")
+    assert write_shelf(tmp_path)[1] == 3  # pairs and shares have no page to open
     with pytest.raises(AgreementError, match="no report of ours below"):
         write_shelf(tmp_path / "2026" / "spring-report" / "figures")
 

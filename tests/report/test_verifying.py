@@ -76,7 +76,7 @@ def test_inputs_and_options_changed_since_are_named(paired):
     said = verified(out).differences
     assert "Input study.toml has changed since." in said
     assert "Input lab_tests.csv has changed since." in said
-    assert "Option margin.limit was 9.0, is now 8.0." in said
+    assert "Option margin.limit_ml_kg_min was 9.0, is now 8.0." in said
     assert any(s.startswith("pairs.csv, line wrist/run/T000: lab was ") for s in said)
     assert not [s for s in said if "exclusions" in s]
 

@@ -9,6 +9,7 @@ from math import isclose
 from pathlib import Path
 from typing import Any, Final
 
+from agreement.tables.study_file import WITH_UNIT
 from agreement.terms import OUTPUT_KEYS, OUTPUT_MEASURED
 
 ROUNDING: Final = 1e-9
@@ -105,6 +106,31 @@ def unlike(old: dict[str, Any], new: dict[str, Any]) -> list[tuple[str, Any, Any
     """Return the keys whose values differ, with both values."""
     both = ((key, old.get(key), new.get(key)) for key in dict.fromkeys((*old, *new)))
     return [each for each in both if each[1] != each[2]]
+
+
+def key_of_study_file(name: str) -> str:
+    """
+    Return an option's dotted name as study.toml writes it.
+
+    >>> key_of_study_file("margin.mean_limit"), key_of_study_file("pairing_field_tests.same_day")
+    ('margin.mean_limit_ml_kg_min', 'pairing.field_tests.same_day')
+    """
+    table, _, key = name.replace("pairing_field_tests", "pairing.field_tests").rpartition(".")
+    return f"{table}.{WITH_UNIT.get(key, key)}" if table else key
+
+
+def option_in_words(value: Any) -> str:
+    """
+    Return an option's value for people.
+
+    >>> [option_in_words(one) for one in (None, [], ["a", "b"], True, 7.0)]
+    ['not stated', 'none', 'a, b', 'true', '7.0']
+    """
+    if isinstance(value, list):
+        return ", ".join(map(option_in_words, value)) or "none"
+    if isinstance(value, bool):
+        return str(value).lower()
+    return "not stated" if value is None else str(value)
 
 
 def flat(options: dict[str, Any], above: str = "") -> dict[str, Any]:

@@ -9,7 +9,14 @@ from typing import Any, Final
 from agreement.errors import AgreementError
 from agreement.report.privacy.sharing import recomputed_results, share_report
 from agreement.report.run.any_size import pair_study, report_study
-from agreement.report.run.differences import flat, same_but_for_rounding, table_differences, unlike
+from agreement.report.run.differences import (
+    flat,
+    key_of_study_file,
+    option_in_words,
+    same_but_for_rounding,
+    table_differences,
+    unlike,
+)
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PROVENANCE, keep_for_the_next
 from agreement.report.run.own_report import changed_files, checksums, read_provenance
@@ -76,6 +83,8 @@ def _study(
     if named is not None and not Path(named).is_dir():
         raise AgreementError(f"{named} is no folder. Name the study folder with --study.")
     name = content.get("study")
+    if {"pooled", "compared"} & content.keys():
+        return None, "It was not run again: it was made of reports. Make it again from them."
     if named is None and name is None:
         return None, (
             "It was not run again: a shared folder does not say from which study it came. "
@@ -109,7 +118,10 @@ def _differences(report: Path, again: Path, old: dict[str, Any]) -> list[str]:
         for name, was, now in unlike(*programs)
     ]
     said += _inputs(old, new)
-    said += [f"Option {name} was {was!r}, is now {now!r}." for name, was, now in options]
+    said += [
+        f"Option {key_of_study_file(name)} was {option_in_words(was)}, is now {option_in_words(now)}."
+        for name, was, now in options
+    ]
     before, after = checksums(report), checksums(again)
     said += [
         f"{n} is not in the new run." for n in before if n not in after and not n.endswith(_PAPER)

@@ -13,12 +13,13 @@ from markupsafe import Markup
 from agreement.errors import AgreementError
 from agreement.report.page.machine import said
 from agreement.report.page.numbers import Cell, Numbers
-from agreement.report.run.differences import flat, unlike
-from agreement.report.studies.reports import Place, Report, read_report
+from agreement.report.run.differences import flat, key_of_study_file, option_in_words, unlike
+from agreement.report.studies.reports import Place, Report, read_report, verdict_in_words
 from agreement.stats.basics.welch import holm
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.result import Row, rows_frame
 from agreement.stats.studies.seasons import Seasons, two_seasons, two_seasons_by_numbers
+from agreement.tables.study_file import WITH_UNIT
 from agreement.tables.writers import significant
 from agreement.terms import RESULT_COLUMNS
 
@@ -115,7 +116,12 @@ class Compared:
             if before == after:
                 continue
             if other:
-                yield said("compare", "other_limit", name=name, keys=other)
+                yield said(
+                    "compare",
+                    "other_limit",
+                    name=name,
+                    keys=[WITH_UNIT.get(one, one) for one in other],
+                )
                 continue
             moved = [  # the numbers behind the verdict in both reports
                 (one.replace("_", " "), *cells)
@@ -125,7 +131,8 @@ class Compared:
                 ]
                 if all(cell.known for cell in cells)
             ]
-            yield said("compare", "verdict", name=name, before=before, after=after, moved=moved)
+            told = {"before": verdict_in_words(before), "after": verdict_in_words(after)}
+            yield said("compare", "verdict", name=name, **told, moved=moved)
 
 
 def _lines(place: Place, rows: Iterable[Row], group: str = "all") -> pd.DataFrame:
@@ -183,7 +190,8 @@ def _changes(one: dict[str, Any], two: dict[str, Any]) -> Iterator[Markup]:
     choices = unlike(*(flat(content.get("options", {})) for content in (one, two)))
     aside = ("study.title", "study.question", "files.")  # they only describe the study
     if changed := sorted(each for each in choices if not each[0].startswith(aside)):
-        yield said("compare", "choices", changed=changed)
+        told = [(key_of_study_file(key), *map(option_in_words, values)) for key, *values in changed]
+        yield said("compare", "choices", changed=told)
     files = [{f["name"]: f["sha256"] for f in c.get("inputs", [])} for c in (one, two)]
     same = sum(files[0].get(name) == digest for name, digest in files[1].items())
     yield said("compare", "files", first=len(files[0]), second=len(files[1]), same=same)

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from agreement.errors import OutputError
 from agreement.figures.estimates import Caption
 from agreement.figures.forest import forest_height, plot_forest
 from agreement.report.page.html import PageDraft
@@ -17,8 +18,8 @@ from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import drawing, picture
 from agreement.report.page.texts import cautions
 from agreement.report.run.exports import write_tables
-from agreement.report.run.folder import WRITTEN_BY, refuse_foreign, replaced_folder
-from agreement.report.run.own_report import seal
+from agreement.report.run.folder import WRITTEN_BY, is_ours, refuse_foreign, replaced_folder
+from agreement.report.run.own_report import read_provenance, seal
 from agreement.report.run.provenance import write_provenance
 from agreement.report.studies.compared import SEASON, Compared
 from agreement.report.studies.pool import pool_frame, pool_lines, study_groups
@@ -43,7 +44,7 @@ def write_compared(found: Compared, out: Path) -> list[Path]:
     columns = ("method", "bias, second minus first", "SD, second over first", "athletes")
     caption = "Second report against the first (mL/kg/min), 95 % intervals below"
     words = table(caption, columns, rows, numeric=columns[1:])
-    content = {"compared": [str(found.first.folder.name), str(found.second.folder.name)]}
+    content: dict[str, Any] = {"compared": [found.first.folder.name, found.second.folder.name]}
     lines = list(found.lines())
     one, two = found.first, found.second
     title = f"{two.title} beside {one.title}"
@@ -109,6 +110,15 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
     return _write(out, title, shown, map(in_words, lines), drawn + words, frame, content)
 
 
+def _refuse_report(out: Path) -> None:
+    """Raise OutputError for a folder that is not ours, or holds what was made of a study."""
+    refuse_foreign(out)
+    if is_ours(out) and not {"compared", "pooled"} & read_provenance(out).keys():
+        raise OutputError(
+            f"{out} holds the report of a study, so it is left alone. Name another folder with --out."
+        )
+
+
 def _write(
     out: Path,
     title: str,
@@ -121,7 +131,7 @@ def _write(
     """Write a page with `lines` above what is `shown`; all that is `told` goes into provenance."""
     from importlib.metadata import version
 
-    refuse_foreign(out)
+    _refuse_report(out)
     page = PageDraft()
     page.add(heading(title, 1), ["header"])
     for line in lines:
@@ -140,6 +150,7 @@ def _write(
         "options": {},
         "verdict": list(told),
         "remarks": [],
+        "title": title,
         **content,
     }
     with replaced_folder(out) as folder:

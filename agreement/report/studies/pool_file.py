@@ -132,7 +132,7 @@ def _own(
             notes.append(f"{name}: {pairs} pairs of {n} athletes, counted as {n} (conservative).")
     own_rows = report.pairs if report.own_ids else report.pairs.iloc[:0]
     ids = frozenset(own_rows["athlete_id"].astype(str))
-    return study, f"own report {entry['report']}, {place[0]}, {place[1]}", ids
+    return study, f"own report {entry['report']}: {report.name(place)}", ids
 
 
 def _printed(entry: dict[str, Any], where: str, notes: list[str]) -> tuple[Study, str]:

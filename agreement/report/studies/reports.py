@@ -20,7 +20,7 @@ from agreement.stats.who_counts import who_counts
 from agreement.tables.whole_output import whole_file
 
 Place = tuple[str, str]  # method and mode
-SHELF = "shelf.html"
+SHELF, PAGE = "shelf.html", "report.html"
 _SAID = {"no_margin": "no limit agreed", "": "none"}
 
 
@@ -43,7 +43,9 @@ class Report:
     @property
     def edition(self) -> str:
         """Kind and day: what tells it from another report of the study."""
-        return f"{self.content.get('kind') or 'report'} of {str(self.content.get('created'))[:10]}"
+        kind, made = self.content.get("kind"), str(self.content.get("created", ""))[:10]
+        shared = ", shared" if self.content.get("shared") else ""  # a share tells no day
+        return f"{kind} report{f' of {made}' if made else shared}"
 
     @property
     def own_ids(self) -> bool:
@@ -91,6 +93,16 @@ class Report:
         return pd.Series(clusters(own["difference"], own["athlete_id"]).means, index=people)
 
 
+def verdict_in_words(note: str) -> str:
+    """
+    Return the outcome of a verdict, with its codes, for people.
+
+    >>> verdict_in_words("undecided; depends_on_fitness; true value")
+    'undecided; depends on fitness; true value'
+    """
+    return "; ".join(_SAID.get(one, one).replace("_", " ") for one in note.split("; "))
+
+
 def read_report(folder: Path | str) -> Report:
     """Read a report folder; raises AgreementError if it is none of ours, or a table is damaged."""
     place = Path(folder)
@@ -106,10 +118,11 @@ def reports_below(folder: Path) -> Iterator[Path]:
         if PROVENANCE in files:
             inside.clear()
             try:
-                read_provenance(Path(place))
+                content = read_provenance(Path(place))
             except AgreementError:
                 continue
-            yield Path(place)
+            if PAGE in content.get("outputs", {PAGE}):  # pairs alone and shares have none to show
+                yield Path(place)
 
 
 def write_shelf(folder: Path | str) -> tuple[Path, int]:
@@ -124,9 +137,11 @@ def write_shelf(folder: Path | str) -> tuple[Path, int]:
         )
     page = PageDraft()
     page.add(heading("Reports of this laboratory", 1), ["header"])
-    page.add(paragraph(f"{len(rows)} below this folder, by name."), ["verdict"])
+    page.add(
+        paragraph(f"{len(rows)} below this folder, in the order of their folders."), ["verdict"]
+    )
     page.open_section("Reports")
-    columns = ("study and question", "verdicts", "kind", "date", "athletes")
+    columns = ("study and question", "verdicts", "report", "athletes")
     page.add(table("Study, verdict and date of each", columns, rows, numeric=("athletes",)))
     with whole_file(place / SHELF) as file:
         file.write(page.html("Reports of this laboratory").encode("utf-8"))
@@ -135,21 +150,20 @@ def write_shelf(folder: Path | str) -> tuple[Path, int]:
 
 def _row(report: Path, shelf: Path) -> tuple[str, ...]:
     """Return a report's line; one that cannot be read keeps its name and says so."""
-    inside = PurePosixPath("/", (report / "report.html").relative_to(shelf).as_posix())
+    inside = PurePosixPath("/", (report / PAGE).relative_to(shelf).as_posix())
     link = inside.as_uri().removeprefix("file:///")
     content = read_provenance(report)
     study = content.get("options", {}).get("study", {})
-    several = " beside ".join(reversed(content.get("compared", []))) or content.get("pooled")
-    title = str(study.get("title") or content.get("study") or several or report.name)
+    title = str(study.get("title") or content.get("title") or content.get("study") or report.name)
     question = str(study.get("question") or "")
     name = lines(element("a", title, href=link), question)
-    kind, date = str(content.get("kind") or "several studies"), str(content.get("created", ""))[:10]
+    edition = lines(content.get("kind") or "several studies", str(content.get("created", ""))[:10])
     try:
         found = read_report(report)
     except AgreementError:
-        return name, "", kind, date, ""
+        return name, "", edition, ""
     places = found.places()
     n = max((found.number(place, "limits_of_agreement", "bias").n for place in places), default=0)
     outcomes = [(found.name(place), found.verdict(place).split(";")[0]) for place in places]
     verdicts = lines(*(f"{who}: {_SAID.get(outcome, outcome)}" for who, outcome in outcomes))
-    return name, verdicts, kind, date, str(n) if n else ""
+    return name, verdicts, edition, str(n) if n else ""
