@@ -13,6 +13,7 @@ from matplotlib.collections import PathCollection
 from matplotlib.figure import Figure
 
 import agreement
+from agreement import report
 from agreement.cohort import Cohort, pair, read_cohort
 from agreement.errors import TableError
 from agreement.figures.of_arrays import plot_differences
@@ -64,6 +65,7 @@ def test_importing_takes_at_most_five_milliseconds_and_loads_nothing_heavy():
 def test_every_name_opens_is_listed_and_has_an_example_or_is_an_error():
     assert agreement.__all__ == sorted(agreement.__all__, key=lambda n: (n.islower(), n))
     assert set(dir(agreement)) == {*agreement.__all__, "__version__"}
+    assert dir(report) == report.__all__  # a notebook completes the names of its sections
     for name in agreement.__all__:
         opened = getattr(agreement, name)
         assert opened.__doc__

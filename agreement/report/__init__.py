@@ -47,3 +47,7 @@ __all__ = sorted(_WHERE)  # noqa: PLE0605 - derived, so that nothing is listed t
 
 def __getattr__(name: str) -> object:
     return _opened(name, globals(), _WHERE)
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -27,7 +27,7 @@ def test_the_printed_numbers_are_those_of_the_papers():
 def test_the_page_quotes_what_is_printed():
     said = " ".join(map(in_words, pool_lines(read_pool(GUIDE / "shuttle_pool.toml"))))
     for quoted in (
-        "bias 1.2 high (6.5 low to 8.9 high)",
+        "bias 1.2 high (95 % interval 6.5 low to 8.9 high)",
         "a bias between 12.1 low and 14.5 high",
         "95 % of its athletes between 14.2 low and 16.6 high",
         "The bias belongs to the squad: calibrate anew.",
