@@ -81,8 +81,7 @@ def plot_differences(
     if points:
         _draw_pairs(ax, pairs, mean, difference, told)
     else:
-        tens = np.array([np.floor(mean.min() / 10), np.ceil(mean.max() / 10)])
-        mean, difference = 10 * tens, mean[:0]
+        mean, difference = mean[:0], difference[:0]
     ax.axhline(0, **ZERO)
     heights = [*difference, 0.0, *(() if margin is None else (margin, -margin))]
     heights += [end for *_, one in lines for end in one[:3] if np.isfinite(end)]

@@ -7,6 +7,7 @@ sex, age or profile they are of: they may be those who take a drug that limits h
 
 import re
 from itertools import combinations, product
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,9 @@ import pytest
 from exposed_study import write_exposed
 from opened import open_report
 
-from agreement.report.privacy.cells import WHOLE, hidden_groups, withheld
+from agreement.report.privacy.by_pairs import few_by_rule
+from agreement.report.privacy.cells import DRUG, WHOLE, hidden_groups, withheld
+from agreement.report.privacy.privacy import without_small_cells
 from agreement.terms import SEXES
 
 FEWEST = 5
@@ -147,6 +150,56 @@ def few_held_by_sums(members, shown):
         if any(0 < len(some) < FEWEST for some in left):
             return weights
     return None
+
+
+@pytest.mark.parametrize(("lacks", "hidden"), [(0, False), (1, True), (4, True), (5, False)])
+def test_of_those_under_a_drug_one_who_lacks_a_method_is_not_told_by_trait(lacks, hidden):
+    """All others have both methods; of eleven under a drug so many lack the second."""
+    others, drug = ([(f"{c}{k:02}", "T") for k in range(n)] for c, n in (("A", 20), ("D", 11)))
+    members = {}
+    for place, under in ((("m0", "run"), drug), (("m1", "run"), drug[lacks:])):
+        members[place] = {WHOLE: frozenset(others), DRUG: frozenset(under)}
+        members[place] |= {
+            ("by_sex", sex): frozenset(others[k::2]) for k, sex in enumerate(SEXES[:2])
+        }
+    gone = hidden_groups(table_of(members), members)
+    assert ((*DRUG[:1], "m1", "run", DRUG[1]) in gone) == hidden
+    assert not {name for name in gone if name[1] == "m0"}
+
+
+@pytest.mark.parametrize(
+    ("shared", "two", "shown"),
+    [((24, 30), (24, 30), True), ((24, 29), (24, 29), False), ((15, 15), (17, 17), False),
+     ((14, 14), (19, 25), True)],
+)  # fmt: skip
+def test_comparisons_differ_by_no_few_from_a_method_or_from_what_all_share(shared, two, shown):
+    """One who has a second test in a method alone; two whom these two methods share and others do not."""
+    rows = [("limits_of_agreement", m, "all", n, n_pairs)
+            for m, n, n_pairs in (("a", 24, 30), ("b", 30, 36))]  # fmt: skip
+    rows += [("closer", m, "all", *shared) for m in ("a", "b")]
+    rows += [("closer", "a vs b", "two methods", *two), ("two_estimators", "a vs b", "all", *two)]
+    frame = pd.DataFrame(rows, columns=["analysis", "method", "group", "n", "n_pairs"])
+    frame = frame.assign(mode="run", statistic="rmse", value=1.0, low=0.0, high=2.0, note="")
+    out = without_small_cells(frame.astype({"n": float, "n_pairs": float}), gone=())
+    told = out[out["method"] == "a vs b"]["value"].notna()
+    assert told.tolist() == [shown] * 2
+
+
+def test_a_pairing_rule_that_moves_the_values_of_a_few_is_withheld():
+    """All but three have one reading: first, last and mean are the same value."""
+    pairs = pd.DataFrame({"athlete_id": [f"A{k}" for k in range(12)]}).assign(field=50.0)
+    pairs["lab_test_id"] = pairs["athlete_id"]
+
+    def rule(moved, by=2.0):
+        return pairs.assign(field=pairs["field"] + by * (pairs.index < moved))
+
+    rules = {"summary_mean": rule(0), "summary_last": rule(3), "summary_median": rule(6)}
+    rules |= {"summary_nearest": rule(8), "half_window": rule(8, by=3.0).iloc[2:]}
+    one = SimpleNamespace(
+        method="w", mode="run", data=SimpleNamespace(pairs=pairs, other_rules=rules)
+    )
+    few = {"summary_last", "summary_nearest"}  # of 3; of 2 besides those of the median
+    assert few_by_rule([one]) == {("pairing_rule", "w", "run", name) for name in few}
 
 
 @pytest.mark.parametrize("seed", range(25))

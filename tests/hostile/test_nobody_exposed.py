@@ -166,6 +166,23 @@ def test_an_audit_draws_nobody(audit, squad):
     assert marks[0] < marks[1] - 20
 
 
+def test_the_axes_of_an_audit_do_not_reach_for_the_fittest(study, tmp_path):
+    """Both values of one raised by 35: the differences stay, and so does every tick and line."""
+    fit = tmp_path / "fit"
+    shutil.copytree(study, fit)
+    for name in ("lab_tests", "field_estimates"):
+        rows = pd.read_csv(fit / f"{name}.csv")
+        rows.loc[rows["athlete_id"] == "QX12", "vo2max_ml_kg_min"] += 35
+        rows.to_csv(fit / f"{name}.csv", index=False)
+    drawn = []
+    for folder in (study, fit):
+        block = open_report(folder, kind="audit").differences(methods=[("wrist", "run")])
+        texts = re.findall(r"<text[^>]*>(?:<tspan[^>]*>)?([^<]*)", block.html)
+        drawn.append([text for text in texts if re.fullmatch(r"\d+", text)])
+    assert drawn[0] == drawn[1]
+    assert "100" in drawn[0]
+
+
 def every_text(folder):
     return "\n".join(
         text

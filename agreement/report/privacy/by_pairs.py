@@ -117,6 +117,28 @@ def few_of_a_side(methods: "Iterable[MethodResults]") -> set[Name]:
     }
 
 
+def few_by_rule(methods: "Iterable[MethodResults]") -> set[Name]:
+    """
+    Return the pairing rules under which the values of a few are others, of everybody's else the same.
+
+    The difference of both biases, times the athletes, is what the readings of these few differ by.
+    """
+    key, found = ["athlete_id", "lab_test_id"], set[Name]()
+    for one in methods:
+        shown = [one.data.pairs]
+        for rule, own in one.data.other_rules.items():
+            both = [own.merge(other, on=key, suffixes=("", "_then")) for other in shown]
+            moved = [
+                pairs[pairs["field"].round(DECIMALS) != pairs["field_then"].round(DECIMALS)]
+                for pairs in both
+            ]
+            if any(_of_few(pairs["athlete_id"]) for pairs in moved):
+                found.add(("pairing_rule", one.method, one.mode, rule))
+            else:
+                shown.append(own)
+    return found
+
+
 def _many_of_few(side: "pd.Series[bool]") -> bool:
     """Tell whether five or more that are counted, or that are not, are of one to four athletes."""
     have = (side.index[side], side.index[~side])

@@ -14,8 +14,14 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import Flags, Floats, Ints
-from agreement.report.privacy.by_pairs import Name, Place, few_of_a_side, few_of_pairs
-from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
+from agreement.report.privacy.by_pairs import (
+    Name,
+    Place,
+    few_by_rule,
+    few_of_a_side,
+    few_of_pairs,
+)
+from agreement.report.privacy.privacy import FEWEST_SHOWN, Size, a_few_apart, hidden_parts
 from agreement.report.privacy.readings import OF_READINGS, GroupKey, hidden_readings
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
@@ -27,13 +33,13 @@ if TYPE_CHECKING:
     from agreement.stats.results_table import StudyResults
 
 WHOLE: Final = ("limits_of_agreement", "all")
+DRUG: Final = ("limits_of_agreement", "hr_limiting_drug")
 _SUBSETS: Final = (Privacy.SUBSET, Privacy.READINGS)
 _BY_GROUP: Final = (Privacy.PARTITION, *_SUBSETS, Privacy.NESTED)
 _NEAR_ZERO: Final = 1e-8
 _ROUNDING: Final = 1e-6  # of norms that add up to 1
 
 Pair = tuple[str, str]  # athlete, laboratory test
-Size = tuple[int, int]  # athletes, pairs
 Members = Mapping[GroupKey, frozenset[Pair]]
 Named = TypeVar("Named")
 
@@ -49,7 +55,8 @@ def small_groups(results: "StudyResults") -> list[Name]:
     groups = hidden_groups(results.frame, members_of(results.methods), readings, asked)
     pairs = {(one.method, one.mode): one.data.pairs for one in results.methods}
     margin = next((one.data.options.margin.limit for one in results.methods), None)
-    return sorted(groups | few_of_pairs(pairs, margin) | few_of_a_side(results.methods))
+    by_results = few_of_a_side(results.methods) | few_by_rule(results.methods)
+    return sorted(groups | few_of_pairs(pairs, margin) | by_results)
 
 
 def members_of(methods: "Iterable[MethodResults]") -> dict[Place, Members]:
@@ -93,7 +100,7 @@ def hidden_groups(
             gone = hidden_readings(frame)
         gone |= withheld(rest, (members or {}).get(place))
         hidden |= {(analysis, *place, group) for analysis, group in gone}
-    for place in _beside_others(sizes, members or {}, asked):
+    for place in _beside_others(sizes, members or {}, asked, hidden):
         held = (group for group, (n, _) in sizes[place].items() if n)
         hidden |= {(name, *place, group) for name, group in held if _by_trait(name, group)}
     return hidden
@@ -109,22 +116,31 @@ def _beside_others(
     sizes: Mapping[Place, Mapping[GroupKey, Size]],
     members: Mapping[Place, Members],
     asked: Collection[str],
+    hidden: Collection[Name],
 ) -> set[Place]:
     """
     Return the methods that show no group by a trait, for beside another's it would tell that of a few.
 
     The women of one method less those of another are the women among those who have but the one
-    value: of two people, that both are women; and they may be those who take a drug.
+    value: of two people, that both are women; and they may be those who take a drug. So it is with
+    those under a drug who stand beside the others, unless they are hidden.
     """
     wholes = {place: own[WHOLE] for place, own in sizes.items() if WHOLE in own}
     known = [place for place, (n, _) in wholes.items() if n >= FEWEST_SHOWN]
     stay = sorted(known, key=lambda one: (one[0] not in asked, -wholes[one][0], one))
     if all(WHOLE in members.get(place, ()) for place in stay):
-        return _told_by_others({place: members[place][WHOLE] for place in reversed(stay)})
+        counted = {place: members[place][WHOLE] for place in reversed(stay)}
+        drug = {
+            p: members[p].get(DRUG, frozenset())
+            for p in stay
+            if (DRUG[0], *p, DRUG[1]) not in hidden
+        }
+        everyone = {place: own | drug.get(place, frozenset()) for place, own in counted.items()}
+        return _told_by_others(counted) | _told_by_others(everyone)
     gone = set[Place]()
     for k, place in enumerate(stay):
         others = (wholes[one] for one in stay[:k] if one not in gone)
-        if any(_a_few_apart(wholes[place], other) for other in others):
+        if any(a_few_apart(wholes[place], other) for other in others):
             gone.add(place)
     return gone
 
@@ -176,25 +192,20 @@ def _of_one(group: GroupKey) -> bool:
 
 def _by_kind(sizes: Mapping[str, Size], whole: Size, kind: Privacy) -> set[str]:
     """Return the groups of one analysis that its kind alone forbids."""
-    hidden = {group for group in sizes if group == "all" and _a_few_apart(sizes[group], whole)}
+    hidden = {group for group in sizes if group == "all" and a_few_apart(sizes[group], whole)}
     parts = {group: size for group, size in sizes.items() if group != "all"}
     if kind is Privacy.PARTITION:
         athletes = {group: n for group, (n, _) in parts.items()}
         return hidden | hidden_parts(athletes, whole[0] or np.nan)
     if kind in _SUBSETS:
-        return hidden | {group for group, size in parts.items() if _a_few_apart(size, whole)}
+        return hidden | {group for group, size in parts.items() if a_few_apart(size, whole)}
     last: Size = (0, 0)
     for size, group in sorted((size, group) for group, size in parts.items()):
-        if 0 < size[0] < FEWEST_SHOWN or _a_few_apart(size, last):  # the smallest of a chain stays
+        if 0 < size[0] < FEWEST_SHOWN or a_few_apart(size, last):  # the smallest of a chain stays
             hidden.add(group)
         else:
             last = size
     return hidden
-
-
-def _a_few_apart(one: Size, other: Size) -> bool:
-    """Tell whether groups may differ by one to four people: by them, or by pairs of theirs."""
-    return one != other and abs(one[0] - other[0]) < FEWEST_SHOWN and min(one[0], other[0]) > 0
 
 
 def _apart_without_whole(
@@ -205,7 +216,7 @@ def _apart_without_whole(
     shown: set[Size] = set()
     found: set[GroupKey] = set()
     for group in sorted(some, key=lambda one: (-sizes[one][0], BY_NAME[one[0]].place, one)):
-        if any(_a_few_apart(sizes[group], size) for size in shown):
+        if any(a_few_apart(sizes[group], size) for size in shown):
             found.add(group)
         else:
             shown.add(sizes[group])
@@ -224,7 +235,7 @@ def _too_alike(
         gone = hidden | found
         if mine[1] != "all" and mine not in gone:
             unlike = (one for one in others if one not in gone and _comparable(one, mine))
-            if any(_a_few_apart(sizes[mine], sizes[theirs]) for theirs in unlike):
+            if any(a_few_apart(sizes[mine], sizes[theirs]) for theirs in unlike):
                 found.add(mine)
     return found
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import Flags
-from agreement.report.privacy.privacy import FEWEST_SHOWN, few
+from agreement.report.privacy.privacy import FEWEST_SHOWN, Size, a_few_apart, few
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.causes.profiles_two_by_two import two_names
 from agreement.stats.record import Privacy
@@ -103,21 +103,24 @@ def _of_few_less(cells: pd.DataFrame) -> Flags:
 
 
 def _compared(cells: pd.DataFrame) -> Flags:
-    """Return which rows compare methods on all people but a few of one of them."""
-    whole = cells[(cells["analysis"] == "limits_of_agreement") & (cells["group"] == "all")]
-    sizes = {
-        (str(method), str(mode)): float(own["n"].max())
-        for (method, mode), own in whole.groupby(_PLACE)
-    }
+    """Return which rows compare methods on all people or tests but those of a few of one of them."""
     names = [n for n, one in BY_NAME.items() if one.privacy is Privacy.COMPARES_METHODS]
-    columns = (cells[name] for name in ("analysis", "method", "mode", "n"))
+    whole = (cells["analysis"] == "limits_of_agreement") | cells["analysis"].isin(names)
+    whole &= (cells["group"] == "all") & (cells["n"] > 0)
+    known: dict[tuple[str, str], set[Size]] = {}  # of one method: all it has, and what all share
+    sizes = [(int(n), int(n_pairs)) for n, n_pairs in cells[["n", "n_pairs"]].fillna(0).to_numpy()]
+    places = list(zip(cells["method"], cells["mode"], sizes, strict=True))
+    for method, mode, size in (place for place, told in zip(places, whole, strict=True) if told):
+        known.setdefault((str(method), str(mode)), set()).add(size)
     return np.array(
         [
             analysis in names
             and any(
-                0 < abs(n - sizes.get((side, mode), n)) < FEWEST_SHOWN for side in _sides(method)
+                a_few_apart(size, other)
+                for side in _sides(method)
+                for other in known.get((side, mode), ())
             )
-            for analysis, method, mode, n in zip(*columns, strict=True)
+            for analysis, (method, mode, size) in zip(cells["analysis"], places, strict=True)
         ],
         dtype=np.bool_,
     )

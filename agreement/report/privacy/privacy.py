@@ -30,6 +30,7 @@ _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
 
 KEYED: Final = "keyed:"  # begins a checksum that was made with the study's key
 Naming = Callable[[object], str]
+Size = tuple[int, int]  # athletes, pairs
 
 
 def _keyed(key: bytes, text: object) -> str:
@@ -184,6 +185,11 @@ def hidden_parts(sizes: Mapping[str, int], whole: float) -> set[str]:
             break
         hidden.add(shown.pop(0))
     return hidden
+
+
+def a_few_apart(one: Size, other: Size) -> bool:
+    """Tell whether groups may differ by one to four people: by them, or by pairs of theirs."""
+    return one != other and abs(one[0] - other[0]) < FEWEST_SHOWN and min(one[0], other[0]) > 0
 
 
 def few(count: int, whole: int | None = None) -> str:

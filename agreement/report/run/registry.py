@@ -20,6 +20,7 @@ from agreement.report.page.pictures import Album, Picture, drawing, picture
 from agreement.report.page.texts import cautions
 from agreement.report.privacy.by_pairs import (
     few_by_pair,
+    few_by_rule,
     few_of_a_side,
     few_of_a_sign,
     few_on_a_line,
@@ -92,6 +93,7 @@ def write_registry_report(
         asked = told.options.study.compares
         gone = hidden_groups(results.frame, members, None, asked) | few_of_a_side(results.methods)
         gone |= few_out_of_step(results.frame, results.pairs) | few_by_pair(results.pairs)
+        gone |= few_by_rule(results.methods)
         gone |= few_of_a_sign(results.pairs) | few_within(results.pairs, margin)
         gone |= few_on_a_line({(m.method, m.mode): m.data.pairs for m in results.methods})
         if kind == "audit":

@@ -121,7 +121,7 @@ class Facts:
     @property
     def under_drug(self) -> str:
         """Paired people under a drug that limits heart rate."""
-        return self.stage.count(self.drugs)
+        return self.stage.of_all_methods(self.stage.count(self.drugs))
 
 
 class _Answers(dict[str, Markup]):
