@@ -7,6 +7,7 @@ import pytest
 from agreement.errors import AgreementError, OutputError
 from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
 from agreement.report.run.own_report import changed_files, seal
+from agreement.report.run.provenance import provenance_block
 
 
 def written(folder, text):
@@ -14,6 +15,17 @@ def written(folder, text):
         (place / PROVENANCE).write_text(json.dumps({"written_by": "agreement"}))
         (place / "results.csv").write_text(text)
         seal(place)
+
+
+def test_a_folder_inside_a_folder_that_an_audit_names_is_no_raw_file():
+    files = [("lab.csv", 12), ("raw/breaths/", 40), ("raw/samples/S1.csv", 900)]
+    content = dict.fromkeys(("command", "created", "version", "python", "seed"), "as told")
+    inputs = [{"name": name, "rows": rows, "sha256": "ab12"} for name, rows in files]
+    page = provenance_block(content | {"dependencies": {}, "inputs": inputs}).html
+    tables, raw = page.split("1 raw file")
+    assert "raw/breaths/" in tables
+    assert "40 files" in tables
+    assert "raw/samples/S1.csv" in raw
 
 
 def test_a_new_folder_appears_with_its_content(tmp_path):

@@ -66,7 +66,8 @@ def provenance_block(content: dict[str, Any]) -> Block:
         "resamples of a bootstrap": resamples,
     }
     # of an audit, a folder of files is one entry that ends in a slash
-    raw = [source for source in content["inputs"] if "/" in source["name"][:-1]]
+    inside = [source for source in content["inputs"] if "/" in source["name"]]
+    raw = [source for source in inside if not source["name"].endswith("/")]
     tables = [source for source in content["inputs"] if source not in raw]
     shown = table(
         "Program, versions and seed", ["what", "value"], [(k, str(v)) for k, v in versions.items()]
