@@ -2,13 +2,19 @@
 
 import ast
 import json
+import time
 
 import nbformat.v4 as nb
 import pytest
 
 from agreement.errors import AgreementError, OutputError
 from agreement.report.run import write
-from agreement.report.run.render import SectionError, parameters_source, section_names
+from agreement.report.run.render import (
+    SectionError,
+    parameters_source,
+    run_notebook,
+    section_names,
+)
 from agreement.report.run.write import write_report
 
 
@@ -45,6 +51,25 @@ def test_a_failing_cell_names_section_and_reason_and_leaves_nothing(
     with pytest.raises(SectionError, match="'By kind of training' could not be made: division"):
         write_report(study, tmp_path / "out")
     assert [path.name for path in tmp_path.iterdir()] == ["crew"]
+
+
+@pytest.mark.slow
+def test_where_telling_how_far_it_is_fails_the_notebook_ends(tmp_path):
+    long = notebook(
+        nb.new_code_cell(
+            "import os, time\nfrom pathlib import Path\n"
+            "Path(os.environ['AGREEMENT_SESSIONS_READ']).write_text('1 2')\ntime.sleep(60)"
+        )
+    )
+
+    def fails(*told):
+        if told[-1] == "Reading sessions":
+            raise ConnectionError
+
+    start = time.monotonic()
+    with pytest.raises(ConnectionError):
+        run_notebook(long, {}, kept={}, folder=tmp_path, work=tmp_path, progress=fails)
+    assert time.monotonic() - start < 40
 
 
 def test_a_study_that_is_not_there_is_said_before_any_work(tmp_path):

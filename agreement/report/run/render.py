@@ -107,7 +107,7 @@ def run_notebook(
         try:
             while not wait([done], _LISTEN_S).done:
                 look()
-        except KeyboardInterrupt:
+        except BaseException:  # or who is told how far it is fails: none waits for the notebook
             loop.call_soon_threadsafe(task.cancel)
             raise
         return done.result()
