@@ -60,7 +60,8 @@ def plot_budget(budget: AnyRows, *, ax: Axes) -> Axes:
     ax.set(ylim=(-0.6, len(parts) - 0.4), xlabel="spread (SD) by this alone (mL/kg/min)")
     ax.set_xlim(left=0)
     above: dict[str, Any] = {"xycoords": "axes fraction", "xytext": (5, 4), "va": "baseline"}
-    write(ax, "limits\nwithout it", (1, 1), color=SOFT, linespacing=1.1, **above)
+    if labels:  # none of few athletes
+        write(ax, "limits\nwithout it", (1, 1), color=SOFT, linespacing=1.1, **above)
     side_labels(ax, labels)
     return ax
 
@@ -81,4 +82,6 @@ def budget_caption(budget: AnyRows) -> Caption:
     known = estimates(budget)
     there = [name for name in SOURCE_WORDS if _there(known, name)]
     parts = [(SOURCE_WORDS[name], root(known[name])) for name in there]
-    return Caption("budget", {"parts": sorted(parts, key=lambda part: -part[1].value)})
+    without = any(_there(known, f"half_width_without_{name}") for name in there)
+    ordered = sorted(parts, key=lambda part: -part[1].value)
+    return Caption("budget", {"parts": ordered, "without": without})

@@ -30,10 +30,7 @@ ODD_MAXIMUM: Final = (
     "there first"
 )
 # A method in litres errs by the whole error of mass, one per kilogram by none of it (derived).
-OF_MASS: Final = (
-    "no shift if the method works per kilogram; if it divides litres by mass, as many per cent "
-    "too low as the mass is too high"
-)
+OF_MASS: Final = "hangs on how the method uses mass"
 OF_AGE: Final = "a shift only if the method uses age for more than HRmax"
 LIMITED: Final = "a drug limits heart rate: this method does not hold"
 

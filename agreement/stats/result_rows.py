@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.stats.catalogue import ANALYSES
+from agreement.stats.causes.budget import COMPONENTS
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import NOT_ESTIMABLE, NOTE_CODES, TOO_FEW
 from agreement.stats.record import Analysis, HasFrame
@@ -17,7 +18,14 @@ from agreement.stats.result import Result, Row, rows_frame, rows_from
 from agreement.terms import RESULT_COLUMNS
 
 _BEYOND = 999  # place of a statistic that is not in the list
-_LIMITS = ("lower_limit", "upper_limit", "own_lower_limit", "own_upper_limit")
+_LIMITS = frozenset(
+    (
+        *("lower_limit", "upper_limit", "own_lower_limit", "own_upper_limit"),
+        # half the distance between them tells as much
+        *("half_width_observed", "half_width_fitted"),
+        *(f"half_width_without_{name}" for name in COMPONENTS),
+    )
+)
 _PLACE = {(one.name, name): j for one in ANALYSES for j, name in enumerate(one.names)}
 _ANALYSIS = {analysis.name: i for i, analysis in enumerate(ANALYSES)}
 

@@ -204,7 +204,7 @@ def test_too_few_athletes_are_said():
     two = answer("undecided; too_few", "undecided; too_few", **few)
     assert "undecided whether Device B and Device A meet" in two
     assert "the athletes are too few." in two
-    assert "on average; what to expect for one athlete cannot be told yet." in two
+    assert "on average; its limits for one athlete cannot be told yet." in two
 
 
 def test_without_a_pair_it_says_so():

@@ -115,6 +115,8 @@ def test_nothing_of_the_field_fills_the_page(study, tmp_path):
     assert [one for one in bare_numbers(page) if one[0] not in OF_ATHLETES] == []
     assert "no pair was found" not in page
     assert "could be paired" not in page
+    assert "field minus laboratory" not in page
+    assert "Bland" not in page  # a source of limits
     assert "What the averaging rule is worth" not in page  # no breaths
     assert written.verdict[0].startswith("One test lies 0.6 mL/kg/min")
     assert "lab_values.csv" in written.files

@@ -248,9 +248,15 @@ def test_an_unreal_number_of_athletes_is_no_advice():
 
 def test_too_few_athletes_are_asked_for_more(shown):
     text = shown("next_steps", athletes=8, visits=1)["next_steps"]
-    assert (
-        "Test more athletes with wrist: what to expect for one of them is said from 10 on." in text
-    )
+    assert "Test more athletes with wrist: limits for one athlete are told from 10 on." in text
+
+
+def test_no_half_width_tells_the_limits_of_too_few_athletes(shown):
+    text = shown("budget", "averaging", "unsaid", athletes=8, visits=1)
+    assert "if that part were gone" not in text["budget"]
+    assert text["averaging"] == ""
+    assert "the sex of every athlete" not in text["unsaid"]  # it is known; the athletes are few
+    assert "limits by sex" in text["unsaid"]
 
 
 def test_how_far_a_calibration_misses_is_folded_away_and_the_chosen_form_is_marked(shown):

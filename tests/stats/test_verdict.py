@@ -221,7 +221,7 @@ def test_one_or_two_athletes(n):
 
 def test_below_ten_athletes_no_limits_are_said():
     sentence = verdict_of(data(spread(9, bias=1.0))).summary()
-    assert "what to expect for one athlete cannot be told yet" in sentence
+    assert "its limits for one athlete cannot be told yet" in sentence
     assert "between" not in sentence
 
 

@@ -264,7 +264,8 @@ def budget(one: Comparison) -> Section:
     why: dict[str, list[str]] = {}
     for name, word in SOURCE_WORDS.items():
         if not (cell := one.cell("budget", name)).known:
-            why.setdefault(cell.reason.rstrip("."), []).append(word)
+            reason = cell.reason.rstrip(".").removesuffix("; part of the rest")
+            why.setdefault(reason, []).append(word)
     unknown = Block(said("sentences", "unknown_parts", why=why))
     found = one.of("budget")
     if not splits(found):

@@ -7,7 +7,7 @@ from typing import Final
 import pandas as pd
 
 from agreement.cohort import Cohort
-from agreement.physiology.inputs import WRIST
+from agreement.physiology.inputs import OF_MASS, WRIST
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, Text, element, fold, joined, paragraph, table
 from agreement.report.page.numbers import Numbers, counted, plain
@@ -52,6 +52,8 @@ def inputs(cohort: Cohort) -> Block:
             blocks.append(fold(summary, paragraph(f"{', '.join(sorted(wrist))}.")))
         if len(wrong):
             listed = _input_table(f"{name.with_mode(str(method), str(mode))}: to correct", wrong)
+            if (wrong["note"] == OF_MASS).any():
+                listed += paragraph(said("inputs", "of_mass"))
             blocks.append(fold(f"{title}: {counted(len(wrong), 'input')}", listed))
     return joined(blocks) + withheld_note(withheld)
 

@@ -51,7 +51,9 @@ def unsaid_block(numbers: Numbers, kind: Kind) -> Block:
     record = {name: words for words, names in stated("unsaid", "record") for name in names.split()}
     for one, cell in found:
         code = cell.note.partition(":")[0].split(";")[0].strip()
-        of_its_own = record.get(one.name) if code in {TOO_FEW, NOT_ESTIMABLE} else None
+        # bare, it says that people lack, and no more
+        lacks_more = code == NOT_ESTIMABLE or (code == TOO_FEW and cell.note != TOO_FEW)
+        of_its_own = record.get(one.name) if lacks_more else None
         groups.setdefault(of_its_own or _BY_CODE[code], []).append(one.label)
     reasons = [(one.label, cell.reason.rstrip(".")) for one, cell in found]
     return Block(said("unsaid", "block", kind=kind, groups=groups, reasons=reasons))

@@ -86,10 +86,10 @@ def p_of_limits(limits: AnyLimits | NetOfLaboratory, margin: float) -> float:
 
 def several_judged(number: int) -> str:
     """
-    Say what judging several methods costs.
+    Say what giving several verdicts costs.
 
     >>> several_judged(5)
-    '5 methods were judged: a false acceptance somewhere in up to 12.5 % of such studies.'
+    '5 verdicts were given: a false acceptance somewhere in up to 12.5 % of such studies.'
     """
     share = f"{2.5 * number:g} %"
-    return f"{number} methods were judged: a false acceptance somewhere in up to {share} of such studies."
+    return f"{number} verdicts were given: a false acceptance somewhere in up to {share} of such studies."
