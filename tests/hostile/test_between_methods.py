@@ -6,7 +6,7 @@ sex, age or profile they are of: they may be those who take a drug that limits h
 """
 
 import re
-from itertools import combinations, product
+from itertools import combinations, pairwise, product
 from types import SimpleNamespace
 
 import numpy as np
@@ -18,6 +18,7 @@ from opened import open_report
 from agreement.report.privacy.by_pairs import few_by_rule
 from agreement.report.privacy.cells import DRUG, WHOLE, hidden_groups, withheld
 from agreement.report.privacy.privacy import without_small_cells
+from agreement.report.sections.audit import _outwards
 from agreement.terms import SEXES
 
 FEWEST = 5
@@ -104,6 +105,22 @@ def test_who_reached_a_maximum_is_not_counted_where_the_group_is_withheld(tmp_pa
     squad, audit = (open_report(study, kind=kind).funnel().html for kind in ("squad", "audit"))
     last = [re.findall(r"<td[^>]*>([^<]*)</td>\s*</tr>", one) for one in (squad, audit)]
     assert last == [["16", "15"], ["16", "5 or more"]]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_no_step_of_the_funnel_tells_how_few_were_lost_since_the_one_before(seed):
+    rng = np.random.default_rng(seed)
+    counts = np.cumsum(rng.choice([0, 1, 2, 4, 5, 9], 4)) + 20
+    every = int(counts[-1] + rng.choice([0, 2, 7]))
+    told = _outwards(counts[1:].tolist(), int(counts[0]), every)
+    exact = [int(counts[0])] + [int(one) for one in told if one.isdigit()]
+    all_but_one = (every - 1, every)  # a range of one number hides nothing
+    assert not [
+        two for two in pairwise(exact) if 0 < two[1] - two[0] < FEWEST and two != all_but_one
+    ]
+    for count, one in zip(counts[1:], told, strict=True):
+        low, _, high = one.partition(" to ")
+        assert int(low) <= count <= int(high or low)
 
 
 def subsets_of_people(seed):

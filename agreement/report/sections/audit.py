@@ -61,14 +61,17 @@ def funnel(cohort: Cohort) -> Block:
     listed = cohort.study.athletes["athlete_id"]
     if len(listed):  # an id that is on no list is nobody of whom it is known that a value was tried
         tried, readings = (one[one["athlete_id"].isin(listed)] for one in (tried, readings))
+    tested = cohort.laboratory.frame["athlete_id"].nunique()
+    # everybody on the list: less than its rows, which the flow counts, would tell who withdrew
+    every = max(cohort.study.rows_read.get("athletes", 0), tested)
     rows, counting = [], set[str]()
     for one in cohort.results.methods:
         people = (
             own.loc[(own["method"] == one.method) & (own["mode"] == one.mode), "athlete_id"]
-            for own in (tried, readings, pairs)
+            for own in (pairs, readings, tried)
         )
         known = one.data.n if one.data.n >= FEWEST_SHOWN else 0  # of fewer the results say nothing
-        steps = (_beyond(each.nunique(), known) for each in people)
+        steps = reversed(_outwards([each.nunique() for each in people], known, every))
         own = one.data.pairs.loc[one.data.pairs["max_confirmed"] == "yes", "athlete_id"]
         confirmed = few(own.nunique(), known or None)
         if confirmed.isdigit() and numbers.get(*_BIAS, one.method, one.mode, "confirmed").withheld:
@@ -77,21 +80,29 @@ def funnel(cohort: Cohort) -> Block:
         counting.update(one.data.pairs["athlete_id"])
     columns = ("method", "tried", "with a usable value", "paired", "at a confirmed maximum")
     inner = len(counting)
-    tested = cohort.laboratory.frame["athlete_id"].nunique()
-    # everybody on the list: less than its rows, which the flow counts, would tell who withdrew
-    every = max(cohort.study.rows_read.get("athletes", 0), tested)
-    paired = _beyond(pairs["athlete_id"].nunique(), inner, every)
-    told = {"tested": _beyond(tested, inner, every), "people": every, "paired": paired}
-    words = Block(said("sentences", "funnel", **told))
+    paired, has_test = _outwards([pairs["athlete_id"].nunique(), tested], inner, every)
+    words = Block(said("sentences", "funnel", tested=has_test, people=every, paired=paired))
     return words + table("People, from the first try to a pair", columns, rows, numeric=columns[1:])
 
 
-def _beyond(count: int, inner: int, whole: int | None = None) -> str:
-    """Return a count of people; a range where fewer than 5 of them are not among `inner`."""
-    if 0 < count - inner < FEWEST_SHOWN:
-        most = inner + FEWEST_SHOWN - 1
-        return f"{inner + 1} to {most if whole is None else min(most, whole)}"
-    return str(count)
+def _outwards(counts: list[int], inner: int, every: int) -> list[str]:
+    """
+    Return counts of people who hold one another; ranges where fewer than 5 are not in the last told.
+
+    inner: those told already, whom the first holds. every: those who hold the last.
+
+    >>> _outwards([57, 58, 60], 57, 60), _outwards([54, 60, 62], 53, 80)
+    (['57', '58 to 60', '58 to 60'], ['54 to 57', '60', '61 to 64'])
+    """
+    told = []
+    for count in counts:
+        low, high = inner + 1, min(inner + FEWEST_SHOWN - 1, every)
+        if 0 < count - inner < FEWEST_SHOWN and low < high:
+            told.append(f"{low} to {high}")
+        else:
+            told.append(str(count) if count == inner else few(count, every))
+            inner = count if told[-1] == str(count) else inner
+    return told
 
 
 def maxima(cohort: Cohort) -> Block:
