@@ -169,6 +169,21 @@ def few_held_by_sums(members, shown):
     return None
 
 
+def test_criteria_of_maximal_effort_are_of_the_tests_of_those_who_count(tmp_path):
+    """Five of the others did not reach a plateau; whether the one under a drug did is not told."""
+    study = two_methods(tmp_path)
+    (study / "field_tests.csv").unlink()
+    tests = pd.read_csv(study / "lab_tests.csv")
+    not_met = [f"QX{k}" for k in (10, 11, 12, 13, 14, 19)]  # QX19 takes a drug
+    tests["plateau"] = np.where(tests["athlete_id"].isin(not_met), "no", "yes")
+    tests.to_csv(study / "lab_tests.csv", index=False)
+    told = [
+        re.findall(r"<td[^>]*>([^<]*)</td>", open_report(study, kind=kind).effort().html)[:3]
+        for kind in ("squad", "audit")
+    ]
+    assert told == [["36", "12", "0"], ["36", "10", "0"]]
+
+
 @pytest.mark.parametrize(("lacks", "hidden"), [(0, False), (1, True), (4, True), (5, False)])
 def test_of_those_under_a_drug_one_who_lacks_a_method_is_not_told_by_trait(lacks, hidden):
     """All others have both methods; of eleven under a drug so many lack the second."""

@@ -180,7 +180,7 @@ def test_an_audit_tells_by_no_two_counts_how_many_are_under_a_drug(small_study, 
     readings.to_csv(study / "field_estimates.csv", index=False)
     stated(study, '[methods."wrist"]\nheart_rate_based = true\n')
     audit = open_report(study, kind="audit")
-    assert text(audit.funnel()).endswith("wrist 19 to 22 19 to 22 19 to 22 18")
+    assert text(audit.funnel()).endswith("wrist 19 to 20 19 to 20 19 to 20 18")
     assert "among the 19 to 20 people who" in text(audit.funnel())
     assert "of 18 athletes" in text(audit.inputs())
     listed = text(audit.protocol_list())

@@ -89,6 +89,10 @@ class Stage:
         """Return laboratory tests to count; without `WHOSE` nobody may be named."""
         return frame
 
+    def of_counted(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Return rows of people beside whom numbers stand; the others are no few, or left out."""
+        return frame
+
     def count(self, number: int, whole: int | None = None) -> str:  # noqa: ARG002 - for `Released`
         """Return a count of people or tests; a range where it would tell of fewer than five."""
         return str(number)
@@ -160,6 +164,11 @@ class Released(Stage):
     def tests(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Return tests that do not say whose they are."""
         return frame.drop(columns=list(WHOSE))
+
+    def of_counted(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Return rows of those in the results: less these, the others would be told, as under a drug."""
+        counted = {who for one in self.results.methods for who in one.data.pairs["athlete_id"]}
+        return frame[frame["athlete_id"].isin(counted)] if counted else frame
 
     def count(self, number: int, whole: int | None = None) -> str:
         """Return a range for a few."""

@@ -120,7 +120,8 @@ def maxima(cohort: Cohort) -> Block:
 
 def effort(cohort: Cohort) -> Block:
     """Show which criteria of maximal effort the tests met, and each test where it may be named."""
-    laboratory, stage = cohort.laboratory.frame, told_of(cohort).stage
+    stage = told_of(cohort).stage
+    laboratory = stage.of_counted(cohort.laboratory.frame)
     if laboratory.empty:
         return paragraph("There is no usable laboratory test.")
     rows = [

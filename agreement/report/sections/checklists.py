@@ -150,7 +150,8 @@ def facts_of(cohort: Cohort) -> Facts:
     drugs = pairs.loc[pairs["hr_limiting_drug"] == "yes", "athlete_id"].nunique()
     if told.names_nobody and told.results.methods:  # the rest would tell who is under a drug
         pairs = pd.concat([one.data.pairs for one in told.results.methods], ignore_index=True)
-    return Facts(told.options, pairs, cohort.laboratory.frame, known, drugs, told.stage)
+    tests = told.stage.of_counted(cohort.laboratory.frame)
+    return Facts(told.options, pairs, tests, known, drugs, told.stage)
 
 
 @of_field_values
