@@ -44,7 +44,8 @@ def column_of(column: Any) -> "pd.Series[Any]":
     texts = isinstance(column, Array) and types.is_dictionary(column.type)
     if texts and types.is_string(column.type.value_type):  # several times faster than Arrow's way
         labels = pd.Index(pd.array(column.dictionary, dtype="str"))
-        return pd.Series(pd.Categorical.from_codes(column.indices.fill_null(-1), labels))
+        codes = column.indices.cast("int32").fill_null(-1)  # some writers count without a sign
+        return pd.Series(pd.Categorical.from_codes(codes, labels))
     plain: pd.Series[Any] = column.to_pandas(strings_to_categorical=True)
     return plain
 

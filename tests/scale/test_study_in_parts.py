@@ -8,6 +8,7 @@ from typer.testing import CliRunner
 
 from agreement import cli
 from agreement.tables import parts, parts_together
+from agreement.tables.row_groups import column_of
 from agreement.tables.study import read_study
 
 
@@ -90,6 +91,14 @@ def test_an_odd_value_is_judged_beside_its_file_and_not_its_row_group(tmp_path, 
     assert study.set_aside[["reason", "row"]].to_numpy().tolist() == [["out_of_range", 26]]
     assert study.field_estimates["method"].tolist() == every["method"].tolist()[:-1]
     assert study.field_estimates["row"].tolist() == list(range(2, 26))
+
+
+@pytest.mark.parametrize("kind", ["int8", "int64", "uint8", "uint32"])
+def test_categories_are_read_whoever_wrote_their_codes(kind):
+    arrow = pytest.importorskip("pyarrow")
+    codes = arrow.array([1, None, 0], kind)
+    found = column_of(arrow.DictionaryArray.from_arrays(codes, ["wrist", "chest"]))
+    assert found.astype("str").fillna("none").tolist() == ["chest", "none", "wrist"]
 
 
 def test_rows_of_parts_lie_in_memory_once(studies, monkeypatch):
