@@ -37,6 +37,7 @@ class PairsPanel(NamedTuple):
     pairs: pd.DataFrame
     limits: AnyRows
     told: Sequence[str] | None = None
+    noise_floor: float | None = None  # of the laboratory in the panel's mode of exercise
 
 
 def plot_differences(
@@ -94,18 +95,21 @@ def plot_difference_panels(
     panels: Sequence[PairsPanel],
     *,
     margin: float | None = None,
-    noise_floor: float | None = None,
     axes: Sequence[Axes],
 ) -> Sequence[Axes]:
     """
     Draw the difference plots of several methods on the same two axes, one panel each.
 
-    margin, noise_floor: as for `plot_differences`, the same in every panel.
+    margin: as for `plot_differences`, the same in every panel.
     axes: as many, in rows as `agreement.figures.canvas.blank` makes them.
     """
+    same = len({one.noise_floor for one in panels}) == 1  # the key has room for one number
     for one, ax in zip(panels, axes, strict=True):
-        given: dict[str, Any] = {"margin": margin, "noise_floor": noise_floor, "told": one.told}
-        plot_differences(one.pairs, one.limits, ax=ax, **given)
+        floor = one.noise_floor
+        given: dict[str, Any] = {"margin": margin, "told": one.told}
+        plot_differences(one.pairs, one.limits, ax=ax, noise_floor=floor if same else None, **given)
+        if not same and floor is not None and np.isfinite(floor):
+            hatch_noise(ax.axhspan, floor, named=False)
     heights = [height for ax in axes for height in ax.get_ylim()]
     means = [(one.pairs["field"] + one.pairs["lab"]).to_numpy() / 2 for one in panels]
     ends = _ends(np.concatenate(means))

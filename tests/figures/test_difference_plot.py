@@ -166,6 +166,26 @@ def test_panels_share_both_axes_and_explain_their_marks_once(pairs, limits):
     assert all("bias \u22122.5" in {text.get_text() for text in ax.texts} for ax in axes)
 
 
+@pytest.mark.parametrize("floors", [(3.0, 5.0), (3.0, None), (3.0, 3.0)])
+def test_each_panel_has_the_noise_of_its_own_mode(pairs, limits, floors):
+    parts = [PairsPanel("m", pairs, limits, noise_floor=one) for one in floors]
+    with house_style():
+        _, axes = blank(panels=2)
+        plot_difference_panels(parts, axes=axes)
+    drawn = [
+        [
+            p.get_extents().transformed(ax.transData.inverted()).y1
+            for p in ax.patches
+            if p.get_hatch()
+        ]
+        for ax in axes
+    ]
+    assert drawn == [[] if one is None else [pytest.approx(one)] for one in floors]
+    (key,) = (key for ax in axes if (key := key_of(ax)) is not None)
+    numbered = any("laboratory's own noise, \u00b1" in entry for entry in key.entries)
+    assert numbered == (floors[0] == floors[1])  # one number is not that of every panel
+
+
 def test_a_result_object_draws_like_its_table(pairs, ax):
     with pytest.warns(UserWarning, match="barely determined"):
         result = limits_of_agreement(pairs["field"], pairs["lab"])

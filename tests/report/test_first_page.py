@@ -1,5 +1,7 @@
 """The chart of all methods: a withheld group hides its group, a withheld method the method."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -16,7 +18,7 @@ def line(method, group, statistic, value, n=20.0):
     return row | {"value": value, "low": value - 1, "high": value + 1, "n": n, "n_pairs": n}
 
 
-def chart(withheld):
+def chart(withheld, shown=()):
     rows = [
         line(method, "all", statistic, value)
         for method in ("wrist", "step")
@@ -27,7 +29,7 @@ def chart(withheld):
     gone = (frame["method"] == withheld[0]) & (frame["group"] == withheld[1])
     frame.loc[gone, ["value", "low", "high", "n", "n_pairs"]] = np.nan
     names = Names([("wrist", "Wrist"), ("step", "Step")], several_modes=False)
-    return methods_chart(Numbers(frame, names), StudyOptions())
+    return methods_chart(Numbers(frame, names), StudyOptions(), shown)
 
 
 @pytest.mark.parametrize(
@@ -41,6 +43,13 @@ def test_what_is_withheld_of_a_method_does_not_hide_the_rest(withheld, shown, hi
     (drawn,) = chart(withheld)
     assert all(name in drawn.alt for name in shown)
     assert not any(name in drawn.alt for name in hidden)
+
+
+@pytest.mark.parametrize(("floors", "drawn"), [((3.0, 3.0), True), ((3.0, 5.0), False)])
+def test_one_band_of_noise_is_drawn_only_where_it_is_that_of_every_mode(floors, drawn):
+    shown = [SimpleNamespace(noise=SimpleNamespace(noise_floor=floor)) for floor in floors]
+    (picture,) = chart((None, None), shown)
+    assert ("own noise" in picture.svg) == drawn
 
 
 def test_without_a_bias_there_is_no_empty_chart():

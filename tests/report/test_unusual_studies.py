@@ -68,6 +68,7 @@ def test_without_a_margin_there_is_no_verdict(shown):
     text = shown("verdict", "next_steps", toml=NO_MARGIN)
     assert "There is no verdict" in text["verdict"]
     assert "no limit was agreed beforehand" in text["verdict"]
+    assert "No limit was agreed" not in text["verdict"]  # once is enough
     assert "Agree on a limit" in text["next_steps"]
 
 

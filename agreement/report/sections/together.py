@@ -97,20 +97,24 @@ def splits(budget: pd.DataFrame) -> bool:
 def _differences(shown: list[Comparison]) -> Picture:
     """Return the difference plots of some methods on the same axes."""
     panels = [
-        PairsPanel(one.name, one.pairs, one.of("limits_of_agreement"), one.words) for one in shown
+        PairsPanel(one.name, one.pairs, one.of("limits_of_agreement"), one.words, _floor(one))
+        for one in shown
     ]
-    floors = [one.noise.noise_floor for one in shown if one.noise is not None]
-    told = {"margin": shown[0].margin.limit, "noise_floor": floors[0] if floors else None}
     captions = [
         differences_caption(one.pairs, one.limits, panels=len(panels)).of(one.title)
         for one in panels
     ]
     return picture(
         "differences",
-        drawing(plot_difference_panels, panels, panel=None, **told),
+        drawing(plot_difference_panels, panels, panel=None, margin=shown[0].margin.limit),
         captions,
         panels=len(panels),
     )
+
+
+def _floor(one: Comparison) -> float | None:
+    """Return how far the laboratory's own error alone would spread differences in a mode."""
+    return None if one.noise is None else one.noise.noise_floor
 
 
 def methods_chart(
@@ -129,8 +133,8 @@ def methods_chart(
         return ()
     labels = {one.method: numbers.name.method(one.method) for one in rows}
     margin = options.margin.limit
-    known = (one.noise.noise_floor for one in comparisons if one.noise is not None)
-    noise = next(known, None)
+    floors = {_floor(one) for one in comparisons}
+    noise = floors.pop() if len(floors) == 1 else None  # a band through all rows holds for all
     drawn = picture(
         "methods",
         drawing(plot_methods, frame, labels=labels, margin=margin, noise=noise),
