@@ -1,15 +1,16 @@
 """Whose heart rate a drug limits: what a card, a list and the audit of inputs say of them."""
 
+import re
+
 import pandas as pd
 import pytest
-from opened import open_report
+from opened import Opened, open_report
 
 from agreement.physiology.inputs import LIMITED, OF_MASS, input_audit
 from agreement.report.privacy.sharing import share_report
 from agreement.report.privacy.stage import released_registry
 from agreement.report.run.own_report import seal
 from agreement.report.sections.cards import NOTES
-from agreement.report.sections.checklists import facts_of
 from agreement.scale.registry_results import RegistryResults
 
 RING = '[methods."ring"]\nheart_rate_based = false\n'
@@ -42,8 +43,35 @@ def test_a_card_gives_no_number_where_the_method_rests_on_heart_rate(told):
     assert {name for name, is_limited in limited.items() if is_limited} == {("A00", "wrist")}
 
 
-def test_lists_count_who_is_known_to_take_one(told):
-    assert facts_of(told.cohort).drugs == 1
+def answer_on_drugs(report):
+    rows = re.sub("<.*?>", " ", report.protocol_list().html.replace("<tr", "\n<tr")).splitlines()
+    (row,) = (row for row in rows if "Drugs that limit heart rate" in row)
+    return row.partition("Drugs that limit heart rate")[2].strip()
+
+
+def test_lists_count_who_takes_one_and_of_whom_it_is_not_known(told):
+    assert answer_on_drugs(Opened(told.cohort)) == "1 athlete, analysed apart; not recorded of 1"
+
+
+@pytest.mark.parametrize(
+    ("stated", "said"),
+    [
+        (None, "not recorded: the athletes table says it of nobody"),
+        (["unknown"] * 14, "not recorded: the athletes table says it of nobody"),
+        (["no"] * 14, "nobody"),
+        (["no"] * 12 + [None] * 2, "nobody; not recorded of 1 to 4"),
+        (["yes"] * 2 + ["no"] * 12, "1 to 4 athletes, analysed apart"),
+    ],
+)
+def test_an_audit_says_nobody_takes_one_only_where_it_was_asked(
+    small_study, tmp_path, stated, said
+):
+    study = small_study(tmp_path / "crew", visits=1)
+    people = pd.read_csv(study / "athletes.csv").drop(columns="hr_limiting_drug", errors="ignore")
+    if stated is not None:
+        people["hr_limiting_drug"] = stated
+    people.to_csv(study / "athletes.csv", index=False)
+    assert answer_on_drugs(open_report(study, kind="audit")) == said
 
 
 def test_no_shift_is_expected_of_a_wrong_maximum_and_mass_is_judged_all_the_same(told):

@@ -30,7 +30,7 @@ class Facts:
     pairs: pd.DataFrame  # in an audit only those in the results
     laboratory: pd.DataFrame  # frame of `laboratory_values`
     repeats_known: bool  # whether the laboratory's typical error was measured
-    drugs: int  # paired people under a drug that limits heart rate
+    limited: "pd.Series[str]"  # of each paired athlete: whether a drug limits heart rate
     stage: Stage  # what may be said of a few people
     fewest: int = FEWEST_SHOWN
 
@@ -119,9 +119,13 @@ class Facts:
         return [(SENSOR_WORDS[one], of_all(said_of)) for one, said_of in told.items()]
 
     @property
-    def under_drug(self) -> str:
-        """Paired people under a drug that limits heart rate."""
-        return self.stage.of_all_methods(self.stage.count(self.drugs))
+    def drugs(self) -> Mapping[str, str] | None:
+        """How many take a drug that limits heart rate ("yes"), or may; None: known of nobody."""
+        if self.limited.isin(["unknown"]).all():
+            return None
+        people = self.limited.index.to_series()
+        told = self.stage.parts(["yes", "unknown"], self.limited, people)
+        return {answer: self.stage.of_all_methods(count) for answer, count in told.items()}
 
 
 class _Answers(dict[str, Markup]):
@@ -147,11 +151,11 @@ def facts_of(cohort: Cohort) -> Facts:
     """Return what the published lists are answered from."""
     told, pairs = told_of(cohort), cohort.pairs
     known = any(not error.assumed for error in told.results.laboratory.values())
-    drugs = pairs.loc[pairs["hr_limiting_drug"] == "yes", "athlete_id"].nunique()
+    limited = pairs.groupby("athlete_id")["hr_limiting_drug"].first()
     if told.names_nobody and told.results.methods:  # the rest would tell who is under a drug
         pairs = pd.concat([one.data.pairs for one in told.results.methods], ignore_index=True)
     tests = told.stage.of_counted(cohort.laboratory.frame)
-    return Facts(told.options, pairs, tests, known, drugs, told.stage)
+    return Facts(told.options, pairs, tests, known, limited, told.stage)
 
 
 @of_field_values
