@@ -14,10 +14,9 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, NoReturn
 
 import typer
-from typer.core import TyperGroup
 
 from agreement import cli_several
-from agreement.cli_talk import BUG, INPUT_AT_FAULT, NOBODY_READS, SIGNALLED
+from agreement.cli_talk import BUG, INPUT_AT_FAULT, NOBODY_READS, SIGNALLED, WholeHelp
 from agreement.cli_talk import data as _data
 from agreement.cli_talk import end as _end
 from agreement.cli_talk import misused as _misused
@@ -28,7 +27,7 @@ from agreement.errors import in_one_line
 _HEARD: list[int] = []  # signals that told this process to end
 
 
-class _Commands(TyperGroup):
+class _Commands(WholeHelp):
     """All commands, ending with the promised exit codes."""
 
     def invoke(self, ctx: Any) -> Any:
@@ -101,7 +100,7 @@ def check(
     workers: Workers = None,
     scheduler: Scheduler = None,
 ) -> None:
-    """Say what stops the run, what is set aside and what is worth knowing."""
+    """Say what stops a run, what is set aside, what is worth knowing."""
     from agreement.report.run.any_size import check_study
     from agreement.report.run.talk import findings_json, grouped_findings, progress_bar
 
@@ -177,7 +176,7 @@ def pair(
 
 @app.command()
 def estimate(study: StudyFolder, out: Annotated[Path, typer.Option(help="The CSV file.")]) -> None:
-    """Write every field value of a study, those of field tests and sessions computed."""
+    """Write every field value of a study, given or computed."""
     from agreement.physiology.readings import estimates_frame
     from agreement.report.run.any_size import by_session
     from agreement.report.run.talk import progress_bar
@@ -199,20 +198,20 @@ def plan(
         Path | None, typer.Argument(metavar="STUDY", help="A study to plan from.")
     ] = None,
     pool: Annotated[Path | None, typer.Option("--from", help="A POOL.toml to plan from.")] = None,
-    sd: Annotated[float | None, typer.Option(help="Of the differences.")] = None,
+    sd: Annotated[float | None, typer.Option(help="SD of the differences.")] = None,
     bias: Annotated[float | None, typer.Option(help="Mean difference.")] = None,
     margin: Annotated[float | None, typer.Option(help="Limit for one athlete.")] = None,
     power: Annotated[float, typer.Option(help="Chance to show that it is met.")] = 0.80,
     pairs_per_athlete: Annotated[int, typer.Option(help="Tests of each athlete.")] = 1,
-    sd_within: Annotated[float | None, typer.Option(help="Between tests of an athlete.")] = None,
+    sd_within: Annotated[float | None, typer.Option(help="SD between tests of one.")] = None,
     half_width: Annotated[float | None, typer.Option(help="Know each limit this well.")] = None,
-    difference: Annotated[float | None, typer.Option(help="In bias, between groups.")] = None,
+    difference: Annotated[float | None, typer.Option(help="Of bias between groups.")] = None,
     groups: Annotated[int, typer.Option(help="Groups to compare.")] = 2,
     sem: Annotated[float | None, typer.Option(help="The laboratory's own error.")] = None,
     curve: Annotated[bool, typer.Option("--curve", help="Power of simulated studies.")] = False,
     json: Annotated[bool, typer.Option("--json", help="As data.")] = False,
 ) -> None:
-    """Say how many athletes a study needs, from numbers or from an earlier study."""
+    """Say how many athletes a study needs; all in mL/kg/min."""
     if pool is not None:
         from agreement.report.studies.pool import plan_from_pool
 
@@ -245,9 +244,9 @@ def new(
         list[Path] | None,
         typer.Option("--from", metavar="FILE", help="Propose it from exports; more may follow."),
     ] = None,
-    more: Annotated[list[Path] | None, typer.Argument(metavar="[FILE]...", hidden=True)] = None,
+    more: Annotated[list[Path] | None, typer.Argument(metavar="FILE", hidden=True)] = None,
 ) -> None:
-    """Write a study folder: to fill in, proposed from exports, or a printed table as an example."""
+    """Write a study folder: to fill in, from exports, or an example."""
     if exports:
         from agreement.report.run.talk import proposal_text
         from agreement.tables.proposal import propose_study
@@ -263,7 +262,7 @@ def new(
 
 @app.command()
 def protocols(json: Annotated[bool, typer.Option("--json", help="As data.")] = False) -> None:
-    """List the field tests that can be computed, with inputs, population and source."""
+    """List the field tests that can be computed, with their sources."""
     from agreement.report.run.talk import protocols_json, protocols_text
 
     _data(protocols_json() if json else protocols_text())
@@ -279,7 +278,7 @@ def open_(
     port: Annotated[int | None, typer.Option(help="Where JupyterLab listens.")] = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open one.")] = True,
 ) -> None:
-    """Open JupyterLab: to make a study from files, to try choices, or with a report's notebook."""
+    """Open JupyterLab, to make a study from files or to try choices."""
     from agreement.report.run.workbench import open_notebook, opened
 
     notebook = opened(study, kind)
@@ -291,7 +290,7 @@ def open_(
 def explain(
     name: Annotated[list[str], typer.Argument(metavar="NAME", help="Statistic, column, key ...")],
 ) -> None:
-    """Say what a word means: a statistic, a column, a reason, a key of study.toml."""
+    """Say what a statistic, column, reason or key of study.toml means."""
     from agreement.report.run.explaining import explained
 
     _data(explained(" ".join(name)))
@@ -308,7 +307,7 @@ def share(
         bool, typer.Option("--explain", help="Only say what could be inferred from it.")
     ] = False,
 ) -> None:
-    """Write what may leave the house: counts and results, small groups withheld, nobody's row."""
+    """Write what may leave the house: results without small groups."""
     from agreement.report.privacy.sharing import explain_share, share_report
 
     if explain:
@@ -334,7 +333,7 @@ def verify(
         Path | None, typer.Option(help="The study folder, where it is not found by its name.")
     ] = None,
 ) -> None:
-    """Check a report's files, run it again from its provenance, and say what differs."""
+    """Check a report's files, run it again, and say what differs."""
     from agreement.report.run.rerun import verified
     from agreement.report.run.talk import progress_bar
 

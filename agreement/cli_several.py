@@ -33,7 +33,7 @@ def pool(
     file: Annotated[Path, typer.Argument(metavar="POOL.toml", help="Reports, printed studies.")],
     out: Annotated[Path | None, typer.Option(help="Also as a page and a table.")] = None,
 ) -> None:
-    """Pool own reports and printed studies, and say what to expect of the next squad."""
+    """Pool reports and printed studies, for what to expect next."""
     from agreement.report.page.machine import in_words
     from agreement.report.studies.pool import pool_lines
     from agreement.report.studies.pool_file import read_pool
@@ -68,7 +68,7 @@ def ledger(
     ],
     csv: Annotated[bool, typer.Option("--csv", help="Every line, as one CSV table.")] = False,
 ) -> None:
-    """Count the rows that a report left out, by reason, or print every one of them."""
+    """Count the rows that a report left out, or print each of them."""
     from agreement.report.run.own_report import ledger_counts, ledger_csv
 
     if csv:
@@ -101,13 +101,13 @@ def watch(study: Path, out: Path | None, **ways: Any) -> None:
 
 def tables(
     report: Annotated[Path, typer.Argument(metavar="REPORT", help="A report's folder.")],
-    xlsx: Annotated[bool, typer.Option("--xlsx")] = False,
-    docx: Annotated[bool, typer.Option("--docx")] = False,
-    tex: Annotated[bool, typer.Option("--tex")] = False,
-    md: Annotated[bool, typer.Option("--md")] = False,
+    xlsx: Annotated[bool, typer.Option("--xlsx", help="A workbook.")] = False,
+    docx: Annotated[bool, typer.Option("--docx", help="A text document.")] = False,
+    tex: Annotated[bool, typer.Option("--tex", help="LaTeX.")] = False,
+    md: Annotated[bool, typer.Option("--md", help="Markdown.")] = False,
     csv: Annotated[bool, typer.Option("--csv", help="results.csv as the study's files.")] = False,
 ) -> None:
-    """Write the tables of a report for a paper, with captions, notes and sources."""
+    """Write a report's tables for a paper, with captions and sources."""
     from agreement.report.run.paper_tables import write_paper_tables
 
     asked = {"xlsx": xlsx, "docx": docx, "tex": tex, "md": md, "csv": csv}

@@ -8,6 +8,7 @@ from difflib import get_close_matches
 from typing import Any, Final, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 from agreement.errors import visible
 
@@ -15,6 +16,16 @@ BUG: Final = 1
 INPUT_AT_FAULT: Final = 2
 SIGNALLED: Final = 128  # and the number of the signal
 NOBODY_READS: Final = SIGNALLED + 13
+
+
+class WholeHelp(TyperGroup):
+    """A group that says of each command all of what it does; the library cuts it to one line."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the commands, each with its help."""
+        every = [(name, self.commands[name].help or "") for name in self.list_commands(ctx)]
+        with formatter.section("Commands"):
+            formatter.write_dl(every)
 
 
 def end(message: str, code: int) -> NoReturn:

@@ -44,6 +44,17 @@ def test_help_lists_the_commands_without_heavy_imports():
         assert f"  {command} " in done.stdout
 
 
+@pytest.mark.parametrize("columns", ["80", "50"])
+def test_help_says_of_each_command_all_that_it_does(run, monkeypatch, columns):
+    monkeypatch.setenv("COLUMNS", columns)
+    listed = run("--help").stdout.partition("Commands:")[2]
+    if columns == "80":
+        assert len(listed.strip().splitlines()) == len(cli_commands())
+    for name in cli_commands():
+        whole = " ".join(run(name, "--help").stdout.split("\n\n")[1].split())
+        assert f"{name} {whole}" in " ".join(listed.split())
+
+
 @pytest.mark.parametrize(
     "arguments", [("chekc",), ("report",), ("report", ".", "--report", "essay")]
 )
