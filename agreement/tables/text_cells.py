@@ -27,7 +27,6 @@ _SPELLINGS: Final = {
     ("female", "male"): {"f": "female", "m": "male"},
     ("yes", "no"): {"y": "yes", "n": "no", "true": "yes", "false": "no"},
 }
-_FEW: Final = 10_000  # rows of which categories cost more than they save
 # letters of a method, profile or tag: more fit no table, axis or file name
 LONGEST_LABEL: Final = 120
 
@@ -37,6 +36,8 @@ class Distinct:
     """
     A text column as `labels[codes]`; code -1 is missing.
 
+    Labels of a text file stand as they first appear, so that messages name the same row however the
+    file was read.
     `kind`: the labels as categories, where a file came with them.
     """
 
@@ -53,7 +54,7 @@ class Distinct:
         if values == self.labels and len(set(values)) == len(values):
             return self
         present = [v for v in values if v is not None]
-        names = sorted(set(present))
+        names = list(dict.fromkeys(present))
         place = {name: i for i, name in enumerate(names)}
         new = np.array([*(-1 if v is None else place[v] for v in values), -1], dtype=np.int64)
         return Distinct(new[self.codes], names)
@@ -107,13 +108,8 @@ def distinct(column: "pd.Series[Any]") -> Distinct:
             values = column.dropna()
             if ((values % 1 == 0) & (values.abs() < _WHOLE)).all():
                 column = column.astype("Int64")
-        column = column.astype("str")
-        if len(column) < _FEW:
-            found = column.factorize()
-            labels = sorted(found[1])
-            places = {label: i for i, label in enumerate(labels)}
-            return Distinct(np.array([*map(places.get, found[1]), -1], np.int64)[found[0]], labels)
-        column = column.astype("category")
+        places, values = column.astype("str").factorize()
+        return Distinct(places.astype(np.int64), values.to_numpy(dtype=object).tolist())
     # at one go: one by one they would take longer than all that follows
     labels = column.cat.categories.to_numpy(dtype=object).tolist()
     codes = np.asarray(column.cat.codes, dtype=np.int64)
@@ -142,9 +138,9 @@ def text_column(raw: RawTable, name: str, *, tokens: bool = False) -> Distinct:
         trimmed.append(None if empty else plain)
     odd = {v for v, t in zip(found.labels, trimmed, strict=True) if t is not None and v != t}
     if odd:
-        rows = raw.rows[found.where(odd)]
-        many, first = counted(len(rows), "value"), f", first '{min(odd).strip()}'"
-        raw.tell("trimmed", name, int(rows[0]), values=many, first=first)
+        at = np.flatnonzero(found.where(odd))
+        many, first = counted(len(at), "value"), f", first '{found.at(at[0]).strip()}'"
+        raw.tell("trimmed", name, int(raw.rows[at[0]]), values=many, first=first)
     return found.replaced(trimmed)
 
 

@@ -38,7 +38,7 @@ def test_the_row_counts_as_a_spreadsheet_does(folder):
 @pytest.mark.parametrize(
     ("name", "says"),
     [
-        ("semicolon and decimal comma", "Read 48,1 as 48.1: decimal comma in the whole column."),
+        ("semicolon and decimal comma", "Read 52,4 as 52.4: decimal comma in the whole column."),
         ("semicolon and decimal comma", "Read with semicolon between columns."),
         ("tab", "Read with tab between columns."),
         ("latin-1", "Read with text encoded as latin-1."),
@@ -174,3 +174,25 @@ def test_the_fast_and_the_careful_way_agree(folder, monkeypatch):
     assert fast.tables.lab_tests.equals(careful.tables.lab_tests)
     assert fast.tables.field_estimates.equals(careful.tables.field_estimates)
     assert fast.problems == careful.problems
+
+
+@pytest.mark.parametrize("arrow", [True, False])
+def test_messages_name_the_first_row_concerned_however_a_file_was_read(folder, monkeypatch, arrow):
+    if not arrow:
+        monkeypatch.setattr("agreement.tables.readers.plain_columns", lambda *_: None)
+    dirty = folder.LAB.replace("run,52.4,moving 30 s", "Zug,52.4,thirty")
+    dirty = dirty.replace("run,48.1,moving 30 s", "bike,48.1,half a minute")
+    found = folder.put(lab_tests_csv=dirty).inspect()
+    told = [(p.row, p.what.partition(" in ")[0]) for p in found.of("stop")]
+    assert told == [
+        (2, "Unknown codes 'Zug' and 'bike'."),
+        (2, "'thirty' is no averaging rule that can be read."),
+        (3, "'half a minute' is no averaging rule that can be read."),
+    ]
+    blanks = folder.LAB.replace("\nT1", "\n T1").replace("\nT2", "\n A2")
+    (note,) = (
+        folder.put(lab_tests_csv=blanks.replace(",A1,", ", Z1 ,"))
+        .inspect()
+        .of("note", "trimmed")[1:]
+    )
+    assert (note.row, note.what) == (2, "Blanks around 1 value were removed, first 'Z1'.")
