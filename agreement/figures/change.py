@@ -93,7 +93,7 @@ def plot_change_arrows(
         ax.set_ylabel(f"{some}athletes, by laboratory change")
     noise = np.array([-1, 1]) * (smallest_real or 0.0)
     ax.set(xlim=ends_of(lab, field, noise), ylim=(-0.8, len(ordered) - 0.2))
-    ax.set_xlabel("change, laboratory (dot) to field (arrow)")
+    ax.set_xlabel("change (mL/kg/min), laboratory (dot) to field (arrow)")
     return ax
 
 

@@ -16,7 +16,7 @@ from agreement.arrays import Flags, Floats, Ints
 from agreement.errors import Problem
 from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import HIGHEST_BPM, SMALLEST_VALID_SHARE, SessionRecords
-from agreement.physiology.set_aside import NO_LINES, left_out, row_notes
+from agreement.physiology.set_aside import NO_LINES, lines_of, row_notes
 from agreement.tables.options import ProfileOptions, StudyOptions
 from agreement.terms import NOT_ENOUGH_DATA, counted
 
@@ -95,6 +95,7 @@ OWN_ZONES: Final = "own thresholds"
 _ZONES_OF: Final = (OWN_ZONES, "by default", "as given")  # a profile's: what most of its time has
 _ZONES: Final = ("profile", "zone1", "zone2", "zone3")
 BOTH_COLUMNS: Final = ["lab_test_id", "athlete_id", *_ZONES, *(f"{name}_own" for name in _ZONES)]
+_TOO_LITTLE: Final = ("too_few_sessions", "too_little_heart_rate")  # of all else; of it alone
 _ROWS: Final = ["lab_test_id", "file", "row", "id"]
 
 
@@ -179,11 +180,14 @@ def training_profiles(
             names += [test["lab_test_id"]] * at.size
         else:
             short.append(at)
-            words += [line["note"]] * at.size
+            words += [(line["reason"], line["note"])] * at.size
     rows = sessions.iloc[np.concatenate(behind)].reset_index(drop=True)
     rows = rows.assign(lab_test_id=pd.Series(names, dtype="str"))
     alone = sessions.iloc[np.concatenate(short)]
-    lacking = left_out(alone, "too_few_sessions", None, {"note": words})
+    why, note = (np.array([one[i] for one in words], dtype=object) for i in (0, 1))
+    lacking = lines_of(
+        alone, *((why == name, name, None, {"note": note[why == name]}) for name in _TOO_LITTLE)
+    )
     lacking = lacking.drop_duplicates(["file", "row"], ignore_index=True)
     lacking = lacking[~lacking["id"].isin(rows["id"])]
     return TrainingProfiles(_frame(lines), rows[_ROWS], lacking)
@@ -240,7 +244,12 @@ def _profile(window: dict[str, NDArray[Any]], day: int, rules: ProfileOptions) -
     found = (duration.size, minutes / 60, weeks, hr_share)
     amount = dict(zip(("n_sessions", "hours", "weeks", "hr_share"), found, strict=True))
     if lacking := _lacking(*found, rules):
-        return amount | {"profile": NOT_ENOUGH_DATA, "note": lacking}
+        few = _TOO_LITTLE[lacking.keys() == {"heart_rate"}]
+        return amount | {
+            "profile": NOT_ENOUGH_DATA,
+            "note": "; ".join(lacking.values()),
+            "reason": few,
+        }
     decided = np.where(window["from_samples"], np.where(window["own_thresholds"], 0, 1), 2)
     z1, z2, z3 = (float(window[f"z{i}_min"].sum()) / in_zones for i in (1, 2, 3))
     of_mode = np.bincount(window["mode"], np.nan_to_num(duration))
@@ -271,20 +280,21 @@ def _profile(window: dict[str, NDArray[Any]], day: int, rules: ProfileOptions) -
     }
 
 
-def _lacking(n: int, hours: float, weeks: int, hr_share: float, rules: ProfileOptions) -> str:
-    """Return what is missing for a profile, in words; empty when nothing is."""
-    found = []
+def _lacking(
+    n: int, hours: float, weeks: int, hr_share: float, rules: ProfileOptions
+) -> dict[str, str]:
+    """Return what is missing for a profile, each in words; empty when nothing is."""
+    found = {}
     if n < rules.minimum_sessions:
-        found.append(f"{counted(n, 'session')}, {rules.minimum_sessions} are needed")
+        found["sessions"] = f"{counted(n, 'session')}, {rules.minimum_sessions} are needed"
     if hours < rules.minimum_hours:
-        found.append(f"{hours:.1f} h, {rules.minimum_hours:g} are needed")
+        found["hours"] = f"{hours:.1f} h, {rules.minimum_hours:g} are needed"
     if weeks < rules.minimum_weeks:
-        found.append(f"sessions in {counted(weeks, 'week')}, {rules.minimum_weeks} are needed")
+        found["weeks"] = f"sessions in {counted(weeks, 'week')}, {rules.minimum_weeks} are needed"
     if hr_share < rules.minimum_hr_share:
-        found.append(
-            f"heart rate in {100 * hr_share:.0f} % of the time, {100 * rules.minimum_hr_share:.0f} % is needed"
-        )
-    return "; ".join(found)
+        needed = f"{100 * rules.minimum_hr_share:.0f} % is needed"
+        found["heart_rate"] = f"heart rate in {100 * hr_share:.0f} % of the time, {needed}"
+    return found
 
 
 def _frame(lines: list[dict[str, object]]) -> pd.DataFrame:

@@ -108,14 +108,13 @@ def distinct(column: "pd.Series[Any]") -> Distinct:
             values = column.dropna()
             if ((values % 1 == 0) & (values.abs() < _WHOLE)).all():
                 column = column.astype("Int64")
-        places, values = column.astype("str").factorize()
-        return Distinct(places.astype(np.int64), values.to_numpy(dtype=object).tolist())
+        places, known = column.astype("str").factorize()
+        return Distinct(places.astype(np.int64), np.asarray(known, dtype=object).tolist())
     # at one go: one by one they would take longer than all that follows
     labels = column.cat.categories.to_numpy(dtype=object).tolist()
     codes = np.asarray(column.cat.codes, dtype=np.int64)
-    kind = column.dtype
-    if isinstance(kind, pd.CategoricalDtype) and isinstance(kind.categories.dtype, pd.StringDtype):
-        return Distinct(codes, labels, kind)
+    if isinstance(column.dtype.categories.dtype, pd.StringDtype):
+        return Distinct(codes, labels, column.dtype)
     texts = [str(v) for v in labels]
     return Distinct(codes, texts).replaced(list(texts))  # 1 and "1" are one
 

@@ -166,6 +166,12 @@ def test_arrows_without_names_tell_nobody(changes, ax):
     assert [label.get_text() for label in ax.get_yticklabels()] == []
 
 
+@pytest.mark.parametrize("draw", [plot_change, plot_change_arrows])
+def test_axes_of_changes_say_their_unit(changes, ax, draw):
+    draw(changes, ax=ax)
+    assert "(mL/kg/min)" in ax.get_xlabel()
+
+
 def test_arrows_run_from_laboratory_to_field(changes, ax):
     plot_change_arrows(changes, ax=ax)
     (stems,) = [c for c in ax.collections if isinstance(c, LineCollection)]

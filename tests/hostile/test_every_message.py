@@ -68,6 +68,10 @@ SET_ASIDE = {
         {SESSIONS: TRAINED + "S1,007,2026-02-20T17:00,run,40,,40\n"},
         SESSIONS, 2, None, "1 session,", "Add the athlete's other sessions", "all sessions of a window together",
     ),
+    "too_little_heart_rate": Said(
+        {SESSIONS: TRAINED + "".join(f"S{i},007,2026-02-{1 + 2 * i:02}T17:00,run,60,,\n" for i in range(14))},
+        SESSIONS, 2, None, "heart rate in 0 %", "Add the heart rate of these sessions", "all sessions of a window together",
+    ),
     "session_quality": Said(
         {SESSIONS: TRAINED + "S1,007,2026-02-20T17:00,run,40,illness,40\n", "samples/S1.csv": "t_s,hr_bpm,speed_m_s\n" + "".join(f"{i},140,3\n" for i in range(0, 1500, 5))},
         SESSIONS, 2, "tag", "illness", "Correct the cell",
