@@ -1,9 +1,11 @@
 """What is said at the end of a run fits one screen of 24 lines and 80 letters (common practice)."""
 
 import textwrap
+from dataclasses import replace
 from threading import active_count
 
-from agreement.report.run.talk import closing_talk, progress_bar
+from agreement.errors import Problem
+from agreement.report.run.talk import closing_talk, grouped_findings, progress_bar
 from agreement.report.run.write import FIRST_FILES
 
 LONG = (
@@ -19,6 +21,10 @@ REMARK = (
     "Left out: 3153 rows; exclusions.csv says why. 89 notes on the files: 'agreement check "
     "demo_cohort' shows them."
 )
+MORE = (
+    "  A report leaves out more rows than these: such as can be used, but fit no laboratory test or no "
+    "summary."
+)
 
 
 def test_verdict_remarks_and_paths_stand_on_one_screen():
@@ -28,6 +34,15 @@ def test_verdict_remarks_and_paths_stand_on_one_screen():
     assert len(lines) <= 24
     assert "And 4 more methods" in " ".join(lines)
     assert said[-1] == REMARK
+
+
+def test_check_says_that_a_report_leaves_out_more_rows():
+    """It names 32 findings of the demo, whose report leaves out 3153 rows."""
+    aside = Problem("set_aside", "copy", "a.csv", 2, None, "Again.", "Nothing to do.")
+    head, found, more = grouped_findings([aside]).splitlines()
+    assert head == "Set aside, the run goes on without these rows (1 finding):"
+    assert (found, more) == (f"  {aside}", MORE)
+    assert MORE not in grouped_findings([replace(aside, severity="note")])
 
 
 def test_few_methods_are_all_told():

@@ -66,6 +66,10 @@ _HEADINGS: Final = {
     "set_aside": "Set aside, the run goes on without these rows",
     "note": "Worth knowing",
 }
+_MORE_LEFT_OUT: Final = (
+    "  A report leaves out more rows than these: such as can be used, but fit no laboratory test or no "
+    "summary."
+)
 
 
 def grouped_findings(problems: Iterable[Problem]) -> str:
@@ -82,7 +86,10 @@ def grouped_findings(problems: Iterable[Problem]) -> str:
                 lines += [f"  {problem}" for problem in found[:MOST_SHOWN]]
                 rest = len(found) - MOST_SHOWN
                 lines += [f"  ... and {rest} more of this kind."] if rest > 0 else []
-            parts.append("\n".join([f"{title} ({sum(map(len, groups))}):", *lines]))
+            lines += [_MORE_LEFT_OUT] if severity == "set_aside" else []
+            parts.append(
+                "\n".join([f"{title} ({counted(sum(map(len, groups)), 'finding')}):", *lines])
+            )
     return (
         "\n\n".join(parts)
         or "Nothing stops the run, nothing was set aside, and there is nothing to note."
