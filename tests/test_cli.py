@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -155,11 +156,25 @@ def test_a_report_tells_verdict_and_remarks_on_stderr_and_paths_on_stdout(
 
 
 def test_at_most_20_problems_of_a_kind_are_shown_with_the_count_of_the_rest():
-    text = grouped_findings([problem(row=row) for row in range(2, 27)] + [problem(reason="b")])
+    found = [replace(problem(row=row), what=f"value {row} is no date.") for row in range(2, 27)]
+    text = grouped_findings([*found, problem(reason="b")])
     assert "Stops the run (26 findings):" in text
     assert "leaves out more rows" not in text
     assert text.count("lab.csv, row") == 21
     assert "... and 5 more of this kind." in text
+    assert text.count("Write ISO.") == 2  # a remedy of many lines is said once, below them
+
+
+def test_rows_with_the_same_words_share_a_line_and_lines_with_the_same_remedy_share_that():
+    no_profile = [problem(row=row) for row in (*range(2, 602), 700)]
+    others = [problem(row=800), problem(row=None)]
+    others = [replace(one, what="value y is no date.") for one in others]
+    _, *lines = grouped_findings([*no_profile, *others]).splitlines()
+    assert lines == [
+        "  lab.csv, rows 2 to 601, 700, column 'date': value x is no date.",
+        "  lab.csv, row 800, column 'date': value y is no date.",
+        "  For each of these: Write ISO.",
+    ]
 
 
 def test_findings_as_json_carry_seven_fields():

@@ -4,12 +4,12 @@ import json
 import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from textwrap import shorten
 from typing import TYPE_CHECKING, Final
 
-from agreement.errors import Problem
+from agreement.errors import Problem, in_one_line
 from agreement.scale.engine import Progress
 from agreement.terms import counted
 
@@ -60,7 +60,8 @@ def progress_bar(*, ticking: bool = True) -> Iterator[Progress | None]:
         yield move
 
 
-MOST_SHOWN: Final = 20  # of one kind; the rest is counted
+MOST_SHOWN: Final = 20  # lines of one kind; the rest is counted
+MOST_RUNS: Final = 5  # of rows in one line
 _HEADINGS: Final = {
     "stop": "Stops the run",
     "set_aside": "Set aside, the run goes on without these rows",
@@ -73,7 +74,7 @@ _MORE_LEFT_OUT: Final = (
 
 
 def grouped_findings(problems: Iterable[Problem]) -> str:
-    """Return findings by severity and kind, at most 20 of a kind with the count of the rest."""
+    """Return findings by severity and kind, at most 20 lines of a kind with the count of the rest."""
     kinds: dict[tuple[str, str], list[Problem]] = {}
     for problem in problems:
         kinds.setdefault((problem.severity, problem.reason), []).append(problem)
@@ -81,11 +82,7 @@ def grouped_findings(problems: Iterable[Problem]) -> str:
     for severity, title in _HEADINGS.items():
         groups = [found for (kind, _), found in kinds.items() if kind == severity]
         if groups:
-            lines = []
-            for found in groups:  # each cut after a number
-                lines += [f"  {problem}" for problem in found[:MOST_SHOWN]]
-                rest = len(found) - MOST_SHOWN
-                lines += [f"  ... and {rest} more of this kind."] if rest > 0 else []
+            lines = [f"  {line}" for found in groups for line in _of_one_kind(found)]
             lines += [_MORE_LEFT_OUT] if severity == "set_aside" else []
             parts.append(
                 "\n".join([f"{title} ({counted(sum(map(len, groups)), 'finding')}):", *lines])
@@ -94,6 +91,47 @@ def grouped_findings(problems: Iterable[Problem]) -> str:
         "\n\n".join(parts)
         or "Nothing stops the run, nothing was set aside, and there is nothing to note."
     )
+
+
+def _of_one_kind(found: list[Problem]) -> Iterator[str]:
+    """Yield the lines of one kind: rows with the same words share one, and a remedy follows its lines."""
+    alike: dict[str, dict[Problem, list[int | None]]] = {}
+    for one in found:
+        same = alike.setdefault(one.remedy, {})
+        same.setdefault(replace(one, row=None), []).append(one.row)
+    left, rest = MOST_SHOWN, len(found)
+    for remedy, lines in alike.items():
+        shown = list(lines.items())[:left]
+        left -= len(shown)
+        rest -= sum(len(rows) for _, rows in shown)
+        for one, every in shown:
+            rows = sorted({row for row in every if row is not None})
+            place = f"{one.file}, {_rows(rows)}" if rows else one.file
+            yield str(replace(one, file=place, remedy=remedy if len(lines) == 1 else ""))
+        if not left and rest:
+            yield f"... and {rest} more of this kind."
+        if shown and len(lines) > 1:
+            yield in_one_line(f"For each of these: {remedy}")
+        if not left:
+            return
+
+
+def _rows(rows: list[int]) -> str:
+    """
+    Return rows as runs, five at most.
+
+    >>> _rows([2]), _rows([2, 3, 4, 9]), _rows([1, 3, 5, 7, 9, 11, 13])
+    ('row 2', 'rows 2 to 4, 9', 'rows 1, 3, 5, 7, 9 and 2 more')
+    """
+    runs: list[list[int]] = []
+    for row in rows:
+        if runs and row == runs[-1][-1] + 1:
+            runs[-1].append(row)
+        else:
+            runs.append([row])
+    shown = ", ".join(f"{r[0]} to {r[-1]}" if len(r) > 1 else str(r[0]) for r in runs[:MOST_RUNS])
+    rest = sum(map(len, runs[MOST_RUNS:]))
+    return f"row{'s' * (len(rows) > 1)} {shown}" + (f" and {rest} more" if rest else "")
 
 
 def findings_json(problems: Iterable[Problem]) -> str:
