@@ -95,7 +95,6 @@ OWN_ZONES: Final = "own thresholds"
 _ZONES_OF: Final = (OWN_ZONES, "by default", "as given")  # a profile's: what most of its time has
 _ZONES: Final = ("profile", "zone1", "zone2", "zone3")
 BOTH_COLUMNS: Final = ["lab_test_id", "athlete_id", *_ZONES, *(f"{name}_own" for name in _ZONES)]
-_TOO_LITTLE: Final = ("too_few_sessions", "too_little_heart_rate")  # of all else; of it alone
 _ROWS: Final = ["lab_test_id", "file", "row", "id"]
 
 
@@ -166,7 +165,8 @@ def training_profiles(
     columns["mode"] = pd.factorize(sessions["mode"])[0]
     columns["intermittent"] = (sessions["intermittent"] == "yes").to_numpy(dtype=bool)
     nobody: Ints = np.empty(0, dtype=np.intp)
-    lines, behind, names, short, words = [], [nobody], [], [nobody], []
+    lines, behind, names = [], [nobody], []
+    short, words, pulse_alone = [nobody], [], []
     tested = tests["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     for test, day in zip(tests.to_dict("records"), tested.tolist(), strict=True):
         own: Ints = of_athlete.get(test["athlete_id"], nobody)
@@ -180,13 +180,17 @@ def training_profiles(
             names += [test["lab_test_id"]] * at.size
         else:
             short.append(at)
-            words += [(line["reason"], line["note"])] * at.size
+            words += [line["note"]] * at.size
+            pulse_alone += [line["lacks_pulse_alone"]] * at.size
     rows = sessions.iloc[np.concatenate(behind)].reset_index(drop=True)
     rows = rows.assign(lab_test_id=pd.Series(names, dtype="str"))
     alone = sessions.iloc[np.concatenate(short)]
-    why, note = (np.array([one[i] for one in words], dtype=object) for i in (0, 1))
+    note = np.array(words, dtype=object)
+    pulse = np.array(pulse_alone, dtype=np.bool_)
     lacking = lines_of(
-        alone, *((why == name, name, None, {"note": note[why == name]}) for name in _TOO_LITTLE)
+        alone,
+        (~pulse, "too_few_sessions", None, {"note": note[~pulse]}),
+        (pulse, "too_little_heart_rate", None, {"note": note[pulse]}),
     )
     lacking = lacking.drop_duplicates(["file", "row"], ignore_index=True)
     lacking = lacking[~lacking["id"].isin(rows["id"])]
@@ -244,12 +248,9 @@ def _profile(window: dict[str, NDArray[Any]], day: int, rules: ProfileOptions) -
     found = (duration.size, minutes / 60, weeks, hr_share)
     amount = dict(zip(("n_sessions", "hours", "weeks", "hr_share"), found, strict=True))
     if lacking := _lacking(*found, rules):
-        few = _TOO_LITTLE[lacking.keys() == {"heart_rate"}]
-        return amount | {
-            "profile": NOT_ENOUGH_DATA,
-            "note": "; ".join(lacking.values()),
-            "reason": few,
-        }
+        alone = lacking.keys() == {"heart_rate"}
+        why = {"note": "; ".join(lacking.values()), "lacks_pulse_alone": alone}
+        return amount | {"profile": NOT_ENOUGH_DATA} | why
     decided = np.where(window["from_samples"], np.where(window["own_thresholds"], 0, 1), 2)
     z1, z2, z3 = (float(window[f"z{i}_min"].sum()) / in_zones for i in (1, 2, 3))
     of_mode = np.bincount(window["mode"], np.nan_to_num(duration))

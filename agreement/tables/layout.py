@@ -218,7 +218,9 @@ def wanted_columns(
                 return f"{what}: there is none for '{names[len(record)][:_SHOWN]}'."
             return f"{what}: '{record[len(names)][:_SHOWN]}' stands after the last."
 
-        remedy = "a separator may be missing, or a text that holds one needs quotes."
+        remedy = (
+            "a separator may be missing, or a text or number (52,4) that holds one needs quotes."
+        )
         place = (source.file, numbers[ragged], None)
         source.findings.each("stop", "ragged_row", *place, said, f"Correct the row: {remedy}")
         raise RaggedRowsError(source.file)
