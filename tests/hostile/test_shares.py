@@ -264,6 +264,18 @@ def test_a_damaged_provenance_is_one_sentence(squad, tmp_path, monkeypatch, way)
     spoken(report, tmp_path)
 
 
+def test_a_report_that_does_not_say_which_rows_are_of_few_is_not_shared(squad, tmp_path):
+    """One of an earlier version: a reason for eight rows of one person would be told."""
+    report = shutil.copytree(squad, tmp_path / "report")
+    content = json.loads((report / PROVENANCE).read_text(encoding="utf-8"))
+    del content["rows_of_few"]
+    (report / PROVENANCE).write_text(json.dumps(content), encoding="utf-8")
+    done = run("share", report, "--out", tmp_path / "out")
+    assert done.exit_code == 2
+    assert "which rows left out are of a few people. Run the report again." in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
 WRONG = [None, 5, "x", [], {}, [5], {"x": 5}, {"margin": {"limit": "x"}}, 10**400, "\ud800", True]
 KEYS = [
     "outputs",

@@ -13,7 +13,7 @@ from agreement.report.privacy.recalled import recalled_options
 from agreement.report.privacy.release import released_results, released_tables
 from agreement.report.privacy.rows import numbers_of_rows, rows_to_share, tables_of_rows
 from agreement.report.run.exports import write_tables
-from agreement.report.run.folder import refuse_foreign, replaced_folder
+from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
 from agreement.report.run.own_report import (
     damaged,
     ledger_pieces,
@@ -100,6 +100,8 @@ def _shared(
     if content["kind"] != "audit":  # an audit's have been through this
         gone = content.get("small_groups")
         results = released_results(results, gone and {tuple(name) for name in gone})
+    if not content.get("shared") and "rows_of_few" not in content:  # an earlier version's
+        raise damaged(PROVENANCE, "does not say which rows left out are of a few people")
     flow = read_own_table(source, "flow", content)
     left_out = _left_out(source, content, flow)
     left_out, flow = pooled(left_out, flow, content.get("rows_of_few", {}))
