@@ -10,7 +10,7 @@ from opened import open_report
 from agreement.report.page.html import whole_page
 from agreement.report.page.machine import stated
 from agreement.report.page.numbers import Cell
-from agreement.report.sections.together import BESIDE, across_table, structural_lines
+from agreement.report.sections.together import BESIDE, across_table, drawn_across, structural_lines
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.verdict.cautions import Caution
 from agreement.terms import declared
@@ -76,6 +76,21 @@ def test_profiles_budget_and_averaging_are_one_figure_of_both(report):
     for section in ("profiles", "budget", "averaging"):
         shown = getattr(report, section)().html.partition('<details class="method">')[0]
         assert shown.count("<figure>") == 1, section
+
+
+def test_a_figure_of_several_methods_says_of_which_mode_it_is(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", athletes=24)
+    for name in ("lab_tests.csv", "field_estimates.csv"):
+        table = pd.read_csv(study / name)
+        table.loc[table["athlete_id"] < "A12", "mode"] = "cycle"
+        if name == "field_estimates.csv":
+            table = pd.concat([table, table.assign(method="belt")])
+        table.to_csv(study / name, index=False)
+    drawn = drawn_across(open_report(study).comparisons, "averaging")
+    assert {one.name: "wrist, cycle" in one.alt for one in drawn} == {
+        "averaging-cycle": True,
+        "averaging-run": False,
+    }
 
 
 def test_the_running_header_cannot_end_the_style():

@@ -79,7 +79,7 @@ def drawn_across(
         if len(some) < 2:
             continue
         frame, methods = some[0].numbers.frame, [each.results.method for each in some]
-        labels = {method: some[0].numbers.name.method(method) for method in methods}
+        labels = {method: some[0].numbers.name(method, mode) for method in methods}
         told: dict[str, Any] = {"mode": mode, "labels": labels}
         draw = drawing(plot, frame, methods, **told)
         words = across_caption(figure, frame, methods, **told)
