@@ -290,8 +290,8 @@ def test_what_is_of_a_few_stands_together_and_never_alone(few, mass, counts, flo
 
 def released(study):
     """Rows left out, and the flow, as an audit shows them."""
-    stage = open_report(study, kind="audit").told.stage
-    return stage.exclusions, stage.flow.set_index("file")
+    view = open_report(study, kind="audit").told.view
+    return view.exclusions, view.flow.set_index("file")
 
 
 def test_rows_used_are_those_of_a_study_without_who_takes_a_drug(tmp_path):

@@ -238,7 +238,7 @@ def test_the_control_of_the_laboratory_is_named_nowhere(tmp_path):
 def test_how_many_people_an_audit_lists_does_not_tell_that_one_withdrew(study):
     """Rows of the list less people of whom it counts: those who withdrew."""
     audit = open_report(study, kind="audit")
-    rows = audit.told.stage.flow.set_index("file").loc["athletes.csv", "rows_read"]
+    rows = audit.told.view.flow.set_index("file").loc["athletes.csv", "rows_read"]
     listed = re.search(r"of (\d+) people have a usable", audit.funnel().html)
     assert int(listed[1]) == rows == 17
 

@@ -12,7 +12,7 @@ import pytest
 from agreement.pairing.tally import WithoutPair
 from agreement.report.page.machine import in_words
 from agreement.report.page.numbers import Names, Numbers
-from agreement.report.privacy.stage import released_doubts
+from agreement.report.privacy.view import released_doubts
 from agreement.report.sections.answer import verdict_block, verdict_sentences
 from agreement.stats.verdict.cautions import Caution
 from agreement.tables.options import Margin, StudyOptions, StudyText

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from printed import wrong_numbers
 
-from agreement.report.privacy.stage import released_history
+from agreement.report.privacy.view import released_history
 from agreement.report.run.rerun import verified
 from agreement.report.run.write import write_report
 from agreement.report.studies.grown import Grown

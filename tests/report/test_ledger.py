@@ -9,7 +9,7 @@ from opened import Opened
 
 from agreement.errors import Problem
 from agreement.report.privacy.left_out import counted_lines, rows_by_reason
-from agreement.report.privacy.stage import released_problems
+from agreement.report.privacy.view import released_problems
 from agreement.report.run.any_size import pair_study
 from agreement.report.run.own_report import ledger_counts, seal
 from agreement.report.sections.ledger import files_block, left_out_block

@@ -201,10 +201,10 @@ def test_those_who_train_as_for_ultra_events_are_named_but_in_no_audit():
     told = SimpleNamespace(
         options=StudyOptions(),
         cohort=SimpleNamespace(laboratory=SimpleNamespace(profiles=profiles)),
-        stage=SimpleNamespace(rows=lambda frame: frame),
+        view=SimpleNamespace(rows=lambda frame: frame),
     )
     text = sections.ultra_block(told).html
     assert "2 athletes train as for ultra events (10 hours a week or more, a session of 240" in text
     assert text.strip().endswith(": A, B.</p>")
-    told.stage.rows = lambda _: None
+    told.view.rows = lambda _: None
     assert sections.ultra_block(told).html == ""

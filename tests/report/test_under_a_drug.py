@@ -8,7 +8,7 @@ from opened import Opened, open_report
 
 from agreement.physiology.inputs import LIMITED, OF_MASS, input_audit
 from agreement.report.privacy.sharing import share_report
-from agreement.report.privacy.stage import released_registry
+from agreement.report.privacy.view import released_registry
 from agreement.report.run.own_report import seal
 from agreement.report.sections.cards import NOTES
 from agreement.scale.registry_results import RegistryResults

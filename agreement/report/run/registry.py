@@ -31,7 +31,7 @@ from agreement.report.privacy.cells import hidden_groups, members_of
 from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason, rows_of_few
 from agreement.report.privacy.privacy import FEWEST_SHOWN, without_files_of_people
 from agreement.report.privacy.release import released_options, released_tables
-from agreement.report.privacy.stage import released_problems, released_registry
+from agreement.report.privacy.view import released_problems, released_registry
 from agreement.report.run.exports import write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.write_pairs import WORK, paired_output, write_pair_tables

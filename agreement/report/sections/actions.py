@@ -14,7 +14,7 @@ from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Numbers
 from agreement.report.privacy.left_out import rows_by_reason
-from agreement.report.privacy.stage import Stage
+from agreement.report.privacy.view import View
 from agreement.report.sections.answer import Judged, ranked
 from agreement.report.shown.told import told_of
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
@@ -31,15 +31,15 @@ NOT_LATE: Final = frozenset((AGAINST_CHANGED, LOOKS_USED))  # withheld for anoth
 def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
     """Say what to check or correct next, `most` things at once, and how many rows are used."""
     told = told_of(cohort)
-    stage, numbers = told.stage, told.numbers
+    view, numbers = told.view, told.numbers
     if cohort.study.laboratory_only:
-        items = unconfirmed(stage, cohort.laboratory.frame, paired=False)
+        items = unconfirmed(view, cohort.laboratory.frame, paired=False)
         if not any(numbers.get(*REPEATS, *one).known for one in numbers.places(REPEATS[0])):
             items.insert(0, said("actions", "repeats_alone"))
     else:
         judged = ranked(told.results.methods, numbers)
         items = study_actions(judged, numbers, told.options.margin)
-        if (pairs := stage.rows(cohort.pairs)) is not None:
+        if (pairs := view.rows(cohort.pairs)) is not None:
             odd = told.inputs.loc[told.inputs["note"] == ODD_MAXIMUM, "athlete_id"]
             look_first = pairs["athlete_id"].isin(odd) & wrong_hr_max(pairs)
             told_wrong = (
@@ -52,10 +52,10 @@ def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
                 for part, wrong, within in told_wrong
                 if wrong.any()
             ]
-            items += unconfirmed(stage, pairs)
+            items += unconfirmed(view, pairs)
             items += _outside(pairs, numbers, told.outside)
-    items += losses(stage.exclusions)
-    read, out = (int(stage.flow[name].sum()) for name in ("rows_read", "excluded"))
+    items += losses(view.exclusions)
+    read, out = (int(view.flow[name].sum()) for name in ("rows_read", "excluded"))
     counts = {"used": read - out, "read": read, "left_out": out}
     return Block(said("actions", "block", items=items, most=most, short=not folded, **counts))
 
@@ -94,7 +94,7 @@ def losses(exclusions: pd.DataFrame) -> list[Markup]:
     ]
 
 
-def unconfirmed(stage: Stage, tests: pd.DataFrame, *, paired: bool = True) -> list[Markup]:
+def unconfirmed(view: View, tests: pd.DataFrame, *, paired: bool = True) -> list[Markup]:
     """
     Count the tests that were not confirmed to be maximal, and name their athletes where they may be.
 
@@ -104,8 +104,8 @@ def unconfirmed(stage: Stage, tests: pd.DataFrame, *, paired: bool = True) -> li
     doubtful = each["max_confirmed"] != "yes"
     if not doubtful.any():
         return []
-    number = stage.parts(["True"], doubtful.astype("str"), each["athlete_id"])["True"]
-    named = stage.rows(each[doubtful])
+    number = view.parts(["True"], doubtful.astype("str"), each["athlete_id"])["True"]
+    named = view.rows(each[doubtful])
     people = [] if named is None else _people(named)
     return [said("actions", "unconfirmed", number=number, paired=paired, people=people)]
 

@@ -120,19 +120,19 @@ def maxima(cohort: Cohort) -> Block:
 
 def effort(cohort: Cohort) -> Block:
     """Show which criteria of maximal effort the tests met, and each test where it may be named."""
-    stage = told_of(cohort).stage
-    laboratory = stage.of_counted(cohort.laboratory.frame)
+    view = told_of(cohort).view
+    laboratory = view.of_counted(cohort.laboratory.frame)
     if laboratory.empty:
         return paragraph("There is no usable laboratory test.")
     rows = [
-        (word, *stage.parts(_STATES, laboratory[column], laboratory["athlete_id"]).values())
+        (word, *view.parts(_STATES, laboratory[column], laboratory["athlete_id"]).values())
         for column, word in _CRITERIA.items()
     ]
     if (laboratory[list(_CRITERIA)] == "not known").all(axis=None):
         return paragraph("No criterion of maximal effort was recorded.")
     columns = ("criterion", *_STATES)
     summary = table("Criteria of maximal effort", columns, rows, numeric=columns[1:])
-    if stage.rows(laboratory) is None:
+    if view.rows(laboratory) is None:
         return summary
     criteria = "; ".join(f"{word}: {column}" for column, word in _CRITERIA.items())
     shown = f"test: lab_test_id; {criteria}; confirmed: max_confirmed"

@@ -12,7 +12,7 @@ from agreement.cohort import Cohort
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, paragraph, table
 from agreement.report.privacy.privacy import FEWEST_SHOWN, hidden_parts
-from agreement.report.privacy.stage import Stage
+from agreement.report.privacy.view import View
 from agreement.report.shown.told import of_field_values, told_of
 from agreement.stats.basics.spans import Span, span_of
 from agreement.stats.limits.limits_of_subsets import AGES, age_bands, age_name
@@ -31,7 +31,7 @@ class Facts:
     laboratory: pd.DataFrame  # frame of `laboratory_values`
     repeats_known: bool  # whether the laboratory's typical error was measured
     limited: "pd.Series[str]"  # of each paired athlete: whether a drug limits heart rate
-    stage: Stage  # what may be said of a few people
+    view: View  # what may be said of a few people
     fewest: int = FEWEST_SHOWN
 
     @property
@@ -52,10 +52,10 @@ class Facts:
     def sexes(self) -> Mapping[str, str] | None:
         """How many of each sex; None where one is small."""
         counts = self._each["sex"].value_counts().sort_index()
-        told = self.stage.groups({str(sex): int(n) for sex, n in counts.items()})
+        told = self.view.groups({str(sex): int(n) for sex, n in counts.items()})
         if told is None:
             return None
-        return {sex: self.stage.of_all_methods(str(n)) for sex, n in told.items()}
+        return {sex: self.view.of_all_methods(str(n)) for sex, n in told.items()}
 
     @property
     def age(self) -> Span | None:
@@ -85,14 +85,14 @@ class Facts:
 
     def _span(self, values: "pd.Series[float]") -> Span | None:
         span = span_of(values)
-        return None if span is None else self.stage.span(span, self.athletes)
+        return None if span is None else self.view.span(span, self.athletes)
 
     @property
     def confirmed(self) -> str:
         """Paired tests that were confirmed to be maximal."""
         tests = self.pairs.drop_duplicates("lab_test_id")
         told = self._having(tests, tests["max_confirmed"] == "yes")
-        return self.stage.of_all_methods(told)
+        return self.view.of_all_methods(told)
 
     @property
     def verified(self) -> str:
@@ -102,7 +102,7 @@ class Facts:
 
     def _having(self, tests: pd.DataFrame, have: "pd.Series[bool]") -> str:
         """How many tests have something, as far as that may be told."""
-        return self.stage.parts(["True"], have.astype("str"), tests["athlete_id"])["True"]
+        return self.view.parts(["True"], have.astype("str"), tests["athlete_id"])["True"]
 
     @property
     def rules(self) -> list[str]:
@@ -114,8 +114,8 @@ class Facts:
         """Heart-rate sensors, with their pairs."""
         known = self.pairs[self.pairs["sensor"].notna()]
         names = sorted(set(known["sensor"].astype("str")))
-        told = self.stage.parts(names, known["sensor"], known["athlete_id"])
-        of_all = self.stage.of_all_methods
+        told = self.view.parts(names, known["sensor"], known["athlete_id"])
+        of_all = self.view.of_all_methods
         return [(SENSOR_WORDS[one], of_all(said_of)) for one, said_of in told.items()]
 
     @property
@@ -124,8 +124,8 @@ class Facts:
         if self.limited.isin(["unknown"]).all():
             return None
         people = self.limited.index.to_series()
-        told = self.stage.parts(["yes", "unknown"], self.limited, people)
-        return {answer: self.stage.of_all_methods(count) for answer, count in told.items()}
+        told = self.view.parts(["yes", "unknown"], self.limited, people)
+        return {answer: self.view.of_all_methods(count) for answer, count in told.items()}
 
 
 class _Answers(dict[str, Markup]):
@@ -154,8 +154,8 @@ def facts_of(cohort: Cohort) -> Facts:
     limited = pairs.groupby("athlete_id")["hr_limiting_drug"].first()
     if told.names_nobody and told.results.methods:  # the rest would tell who is under a drug
         pairs = pd.concat([one.data.pairs for one in told.results.methods], ignore_index=True)
-    tests = told.stage.of_counted(cohort.laboratory.frame)
-    return Facts(told.options, pairs, tests, known, limited, told.stage)
+    tests = told.view.of_counted(cohort.laboratory.frame)
+    return Facts(told.options, pairs, tests, known, limited, told.view)
 
 
 @of_field_values

@@ -15,7 +15,7 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, Text, paragraph, table
 from agreement.report.page.numbers import Cell, Numbers, plain
 from agreement.report.page.pictures import Drawing, Picture, picture
-from agreement.report.privacy.stage import Noise
+from agreement.report.privacy.view import Noise
 from agreement.stats.catalogue import statistic_of
 from agreement.tables.options import Margin
 

@@ -12,7 +12,7 @@ from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, Text, element, fold, joined, paragraph, table
 from agreement.report.page.numbers import Numbers, counted, plain
 from agreement.report.privacy.privacy import FEWEST_SHOWN
-from agreement.report.privacy.stage import Stage
+from agreement.report.privacy.view import View
 from agreement.report.sections.card_pages import INPUT_WORDS
 from agreement.report.sections.comparison import lines_table, withheld_note
 from agreement.report.shown.told import of_field_values, told_of
@@ -27,14 +27,14 @@ _RULES: Final = "averaging_rule"
 def inputs(cohort: Cohort) -> Block:
     """List what the estimator was told wrongly, and what that is expected to shift."""
     told = told_of(cohort)
-    audit, name, stage = told.inputs, told.numbers.name, told.stage
+    audit, name, view = told.inputs, told.numbers.name, told.view
     if audit.empty:
         return paragraph("No field estimate says what its estimator was told.")
     blocks, withheld = [], []
     modes = audit.groupby("method")["mode"].nunique().to_dict()
     for (method, mode), every in audit.groupby(["method", "mode"]):
         title = (name.with_mode if modes[method] > 1 else name)(str(method), str(mode))
-        own = _counted(every, stage, str(method), str(mode))
+        own = _counted(every, view, str(method), str(mode))
         settings = own[own["input"] != "sensor"]
         wrong = settings[settings["to_correct"] == "yes"]
         wrongly = int(wrong["athlete_id"].nunique())
@@ -42,9 +42,9 @@ def inputs(cohort: Cohort) -> Block:
         if own is not every and min(own["athlete_id"].nunique(), whole or inf) < FEWEST_SHOWN:
             withheld.append(name.with_mode(str(method), str(mode)))
             continue
-        some = stage.count(wrongly, whole)
+        some = view.count(wrongly, whole)
         blocks.append(paragraph(said("inputs", "wrong", name=title, some=some, whole=whole)))
-        if stage.rows(own) is None:  # they tell ages, and drugs
+        if view.rows(own) is None:  # they tell ages, and drugs
             continue
         wrist = own.loc[own["input"] == "sensor", "athlete_id"].astype(str).unique()
         if len(wrist):  # what heart rate from the wrist does, and whose it is
@@ -58,19 +58,17 @@ def inputs(cohort: Cohort) -> Block:
     return joined(blocks) + withheld_note(withheld)
 
 
-def _counted(
-    rows: pd.DataFrame, stage: Stage, method: str, mode: str | None = None
-) -> pd.DataFrame:
+def _counted(rows: pd.DataFrame, view: View, method: str, mode: str | None = None) -> pd.DataFrame:
     """
     Return rows of the people to count: of those in the results where a few may not be told.
 
     A count of all beside theirs would tell how many were not paired, or are under a drug.
     """
-    if stage.rows(rows) is not None:
+    if view.rows(rows) is not None:
         return rows
     people = [
         one.data.pairs["athlete_id"]
-        for one in stage.results.methods
+        for one in view.results.methods
         if one.method == method and mode in (None, one.mode)
     ]
     return rows[rows["athlete_id"].isin(pd.concat(people) if people else [])]
@@ -79,20 +77,20 @@ def _counted(
 @of_field_values
 def out_of_range(cohort: Cohort) -> Block:
     """Count the people each equation was used on, and those for whom it was not made."""
-    readings, stage = cohort.readings.frame, told_of(cohort).stage
+    readings, view = cohort.readings.frame, told_of(cohort).view
     name = told_of(cohort).numbers.name
     known = readings[readings["in_range"].notna()]
     if known.empty:
         return paragraph("No field value comes from an equation of a known population.")
     rows, withheld = [], []
     for method, every in known.groupby("method"):
-        own = _counted(every, stage, str(method))
+        own = _counted(every, view, str(method))
         people = own["athlete_id"].nunique()
         if own is not every and people < FEWEST_SHOWN:
             withheld.append(name.method(str(method)))
             continue
         outside = own.loc[own["in_range"] == "no", "athlete_id"].nunique()
-        rows.append((name.method(str(method)), str(people), stage.count(outside, people)))
+        rows.append((name.method(str(method)), str(people), view.count(outside, people)))
     columns = ("equation", "people", "outside its range")
     caption = "People outside the range of an equation"
     shown = table(caption, columns, rows, numeric=columns[1:]) if rows else Block("")

@@ -73,7 +73,7 @@ def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     for mode, change in results.laboratory_change.items():
         name = _of(mode, results.laboratory_change)
         blocks.append(_changes(name, change, numbers, mode, named=kind == "squad"))
-    errors = told.stage.rows(expected) if kind == "squad" and expected is not None else None
+    errors = told.view.rows(expected) if kind == "squad" and expected is not None else None
     beside = beside_block(numbers, told.options.profile.zones, errors)
     return joined(block for block in (*blocks, beside) if block.html)
 

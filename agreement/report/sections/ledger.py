@@ -8,7 +8,7 @@ from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, code, fold, lines, paragraph, table
 from agreement.report.page.numbers import counted
 from agreement.report.privacy.left_out import WORDS, rows_by_reason
-from agreement.report.privacy.stage import WITHHELD
+from agreement.report.privacy.view import WITHHELD
 from agreement.report.sections.comparison import frame_table
 from agreement.report.shown.told import told_of
 from agreement.terms import DOUBTS, REASONS
@@ -19,8 +19,8 @@ _MOST_ROWS = 60  # of one table of the page; the CSV file has them all
 def flow(cohort: Cohort) -> Block:
     """Count rows read, used, summarised and left out, and pairs by method."""
     told = told_of(cohort)
-    block, name = files_block(told.stage.flow), told.numbers.name
-    if cohort.study.laboratory_only or (pairs := told.stage.rows(cohort.pairs)) is None:
+    block, name = files_block(told.view.flow), told.numbers.name
+    if cohort.study.laboratory_only or (pairs := told.view.rows(cohort.pairs)) is None:
         return block
     if pairs.empty:
         return block + paragraph("No field value could be paired with a laboratory value.")
@@ -50,8 +50,8 @@ def files_block(flow: pd.DataFrame) -> Block:
 
 def left_out(cohort: Cohort) -> Block:
     """Show reasons, rows and notes."""
-    stage = told_of(cohort).stage
-    return left_out_block(stage.exclusions, stage.problems)
+    view = told_of(cohort).view
+    return left_out_block(view.exclusions, view.problems)
 
 
 def left_out_block(exclusions: pd.DataFrame, problems: tuple[Problem, ...]) -> Block:

@@ -183,7 +183,7 @@ def without_profile(comparisons: Iterable[Comparison]) -> Block:
 
 def ultra_block(told: Told) -> Block:
     """Name the athletes of low-intensity volume whose hours and longest session make it ultra."""
-    rules, profiles = told.options.profile, told.stage.rows(told.cohort.laboratory.profiles)
+    rules, profiles = told.options.profile, told.view.rows(told.cohort.laboratory.profiles)
     if profiles is None or rules.use == "stated":
         return Block("")
     who = sorted(profiles.loc[profiles["ultra"] == "yes", "athlete_id"].astype("str").unique())

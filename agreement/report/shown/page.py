@@ -38,7 +38,7 @@ class OfAthletes(NamedTuple):
     kind: Kind
     cards: dict[str, MadeTable]  # their table; nothing where nobody may be named
     pages: dict[str, str]  # file -> text
-    # `kept_back` and `of_few` of `agreement.report.privacy.stage.Stage`
+    # `kept_back` and `of_few` of `agreement.report.privacy.view.View`
     small_groups: list[tuple[str, ...]]
     rows_of_few: dict[str, OfFew]
 
@@ -81,9 +81,9 @@ class Page:
                 day = told.provenance(kind)["created"][:10]
                 named = (told.card_facts, told.title, told.numbers.name, day)
                 pages = dict(card_pages.card_files(told.cards, *named))
-            cards = told.stage.rows(told.cards)
+            cards = told.view.rows(told.cards)
             made = {} if cards is None else {"athlete_cards": made_table("athlete_cards", cards)}
-            few = (told.stage.kept_back, told.stage.of_few)
+            few = (told.view.kept_back, told.view.of_few)
             self._made[kind] = OfAthletes(kind, made, pages, *few)
         return self._made[kind]
 
@@ -93,11 +93,11 @@ class Page:
             cohort, told = self.cohort, told_of(self.cohort)
             tables = {
                 "results": told.frame,
-                "exclusions": told.stage.exclusions,
-                "flow": told.stage.flow,
+                "exclusions": told.view.exclusions,
+                "flow": told.view.flow,
             }
             people = {"pairs": cohort.pairs, "athlete_cards": pd.DataFrame(columns=CARD_COLUMNS)}
-            every = told.stage.tables(tables | people | laboratory_tables(cohort))
+            every = told.view.tables(tables | people | laboratory_tables(cohort))
             self._tables = {name: made_table(name, frame) for name, frame in every.items()}
         return self._tables
 
@@ -119,11 +119,11 @@ class Page:
         sentences = (
             [*map(in_words, laboratory_section.answers(told.results, told.numbers))]
             if cohort.study.laboratory_only
-            else answer.verdict_sentences(*told.judged, told.stage.without_pair)
+            else answer.verdict_sentences(*told.judged, told.view.without_pair)
         )
         found = {
             "verdict": sentences,
-            "remarks": grown.new() + remarks(told.stage.flow, told.stage.problems, source["study"]),
+            "remarks": grown.new() + remarks(told.view.flow, told.view.problems, source["study"]),
             "small_groups": made.small_groups,
             "rows_of_few": made.rows_of_few,
             JUDGED: judged(told.options.margin, verdicts, cohort.earlier),
@@ -168,7 +168,7 @@ def verdict(cohort: Cohort, *, kind: Kind = "squad", margin: float | None = None
     if cohort.agreed is not None and cohort.agreed.margin != options.margin:
         options = replace(options, margin=_TriedMargin(**asdict(options.margin)))
     judged = (told.results.methods, told.numbers, options)
-    found = told.stage.without_pair
+    found = told.view.without_pair
     return answer.verdict_block(*judged, found=found, short=kind == "brief", lead=lead)
 
 

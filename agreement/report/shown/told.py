@@ -16,7 +16,7 @@ from agreement.report.page.markup import Block, joined, paragraph
 from agreement.report.page.numbers import Cell, Names, Numbers
 from agreement.report.page.pictures import Picture
 from agreement.report.privacy import privacy
-from agreement.report.privacy.stage import Released, Stage
+from agreement.report.privacy.view import Released, View
 from agreement.report.run.provenance import provenance
 from agreement.report.run.reading import reader
 from agreement.report.run.session_progress import told_to_starter
@@ -96,11 +96,11 @@ class Told:
     def __init__(self, cohort: Cohort, frame: pd.DataFrame | None = None) -> None:
         self.cohort, self.options = cohort, cohort.study.options
         self.title = self.options.study.title or cohort.study.folder.name
-        self.stage = Released(cohort) if isinstance(cohort, HiddenCohort) else Stage(cohort)
-        self.results = self.stage.results
-        self.frame = self.stage.frame if frame is None else self.stage.tried(frame)
+        self.view = Released(cohort) if isinstance(cohort, HiddenCohort) else View(cohort)
+        self.results = self.view.results
+        self.frame = self.view.frame if frame is None else self.view.tried(frame)
         places = ((one.method, one.mode) for one in self.results.methods)
-        silent = (one.method for one in self.stage.without_pair)
+        silent = (one.method for one in self.view.without_pair)
         names = Names.of(self.options, places, silent)
         self.numbers = Numbers(self.frame, names)
         self.judged = (self.results.methods, self.numbers, self.options)
@@ -109,7 +109,7 @@ class Told:
 
     def provenance(self, kind: Kind) -> dict[str, Any]:
         """Return what another person needs to run the same again; its time is that of this object."""
-        whole = provenance(replace(self.cohort.study, options=self.stage.options), kind)
+        whole = provenance(replace(self.cohort.study, options=self.view.options), kind)
         return whole | {"created": self._created}
 
     def grown(self, kind: Kind, folder: Path | None) -> Grown:
@@ -125,7 +125,7 @@ class Told:
         none, told = self.frame.iloc[:0], (self.numbers, self.options.margin)
         methods = (m for m in self.results.methods if not self.numbers.hides(m.method, m.mode))
         found = ((one, rows.get((one.method, one.mode), none)) for one in methods)
-        of = self.stage
+        of = self.view
         return tuple(
             Comparison(*each, *told, of.noise(each[0].data), of.rows(each[0].data.pairs))
             for each in found
@@ -184,7 +184,7 @@ class Told:
     @property
     def names_nobody(self) -> bool:
         """Whether nothing may be said of single athletes or tests."""
-        return self.stage.rows(self.cohort.pairs) is None
+        return self.view.rows(self.cohort.pairs) is None
 
     @cached_property
     def card_facts(self) -> card_pages.CardFacts:
@@ -201,7 +201,7 @@ class Told:
     @cached_property
     def outside(self) -> frozenset[tuple[str, str, str]]:
         """Athlete, method and mode of field tests whose equation was made for others."""
-        if (readings := self.stage.rows(self.cohort.readings.frame)) is None:
+        if (readings := self.view.rows(self.cohort.readings.frame)) is None:
             return frozenset()
         some = readings[(readings["in_range"] == "no") & (readings["source"] == "field_tests")]
         places = some[["athlete_id", "method", "mode"]]

@@ -80,7 +80,7 @@ class Grown:
         before, made = kept_history(folder, kind), made_from(told, report.frame)
         date = str(told["created"])[:10]
         lines = history_lines(report.frame, date=date, look=margin.look, provenance=made)
-        whole = report.stage.history(continued(before, lines))
+        whole = report.view.history(continued(before, lines))
         name = report.numbers.name
         found = [one for one in report.results.methods if one.control is not None]
         controls = []

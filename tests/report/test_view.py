@@ -16,7 +16,7 @@ from agreement.cohort import read_cohort
 from agreement.pairing.tally import WithoutPair
 from agreement.report.privacy.by_pairs import few_of_pairs
 from agreement.report.privacy.cells import hidden_groups, members_of
-from agreement.report.privacy.stage import Released, Stage
+from agreement.report.privacy.view import Released, View
 from agreement.report.sections.comparison_sections import limits_tried
 from agreement.report.shown.told import Told, hidden, told_of
 from agreement.stats.basics.spans import Span
@@ -41,26 +41,26 @@ def test_only_what_opens_a_report_chooses_what_is_released():
     users = {
         name
         for name, text in TEXTS.items()
-        if name != "report/privacy/stage.py" and re.search(chosen, text)
+        if name != "report/privacy/view.py" and re.search(chosen, text)
     }
     assert users == {"report/shown/told.py", "report/run/registry.py"}
 
 
 @pytest.fixture(scope="module")
-def stages(small_study, tmp_path_factory):
-    cohort = read_cohort(small_study(tmp_path_factory.mktemp("stage") / "crew", visits=2))
-    return cohort, Stage(cohort), Released(cohort)
+def views(small_study, tmp_path_factory):
+    cohort = read_cohort(small_study(tmp_path_factory.mktemp("view") / "crew", visits=2))
+    return cohort, View(cohort), Released(cohort)
 
 
-def test_those_who_keep_a_study_see_all_of_it(stages):
-    cohort, house, _ = stages
+def test_those_who_keep_a_study_see_all_of_it(views):
+    cohort, house, _ = views
     assert house.results is cohort.results
     assert house.rows(cohort.pairs) is cohort.pairs
     assert (house.count(3), house.groups({"a": 3}), house.span(SPAN, 3)) == ("3", {"a": 3}, SPAN)
 
 
-def test_what_is_released_has_no_row_of_a_person_and_no_count_of_few(stages):
-    cohort, house, out = stages
+def test_what_is_released_has_no_row_of_a_person_and_no_count_of_few(views):
+    cohort, house, out = views
     assert out.rows(cohort.pairs) is None
     assert not {"athlete_id", "lab_test_id"} & set(out.tests(cohort.laboratory.frame))
     assert (out.count(3), out.count(18, 20), out.count(9)) == ("1 to 4", "16 to 19", "9")
@@ -90,8 +90,8 @@ def test_what_is_released_has_no_row_of_a_person_and_no_count_of_few(stages):
         ((2, 1), ["1 to 3", "1 to 3"]),
     ],
 )
-def test_a_count_of_few_does_not_follow_from_those_of_the_other_parts(stages, sizes, told):
-    _, house, out = stages
+def test_a_count_of_few_does_not_follow_from_those_of_the_other_parts(views, sizes, told):
+    _, house, out = views
     names = "abc"[: len(sizes)]
     of = pd.Series(np.repeat(list(names), sizes))
     people = pd.Series([f"A{k}" for k in range(len(of))])  # one row each
@@ -107,8 +107,8 @@ def test_a_count_of_few_does_not_follow_from_those_of_the_other_parts(stages, si
         ({f"A{k}": 2 for k in range(5)}, ["14", "10"]),
     ],
 )
-def test_many_tests_of_a_few_people_are_no_count_either(stages, whose, told):
-    *_, out = stages
+def test_many_tests_of_a_few_people_are_no_count_either(views, whose, told):
+    *_, out = views
     some = np.repeat(list(whose), list(whose.values()))
     people = pd.Series([*some, *(f"B{k}" for k in range(14))])
     of = pd.Series(["not met"] * len(some) + ["met"] * 14)
@@ -134,15 +134,15 @@ def test_an_audit_of_a_method_of_three_counts_nobody_and_says_whole_sentences(
     assert "chest strap 1 to 4 pairs" in shown.protocol_list().html
 
 
-def test_noise_that_is_drawn_is_to_the_decimal_of_print(stages):
-    _, house, out = stages
+def test_noise_that_is_drawn_is_to_the_decimal_of_print(views):
+    _, house, out = views
     exact, shown = (one.noise(house.results.methods[0].data) for one in (house, out))
     if exact is not None:
         assert shown == pytest.approx(np.round(exact, 1), abs=1e-12)
 
 
-def test_the_sections_of_an_audit_name_nobody(stages):
-    cohort, _, _ = stages
+def test_the_sections_of_an_audit_name_nobody(views):
+    cohort, _, _ = views
     audit = Opened(cohort, kind="audit")
     ids = set(map(str, cohort.pairs["athlete_id"]))
     for section in ("next_steps", "effort", "inputs", "out_of_range", "profiles", "left_out"):
@@ -168,8 +168,8 @@ def named_by(cohort):
 NO_SECTIONS = ("Page", "pseudonymous")
 
 
-def test_no_section_of_a_hidden_cohort_names_anybody_whatever_kind_it_is_asked_for(stages):
-    cohort, _, _ = stages
+def test_no_section_of_a_hidden_cohort_names_anybody_whatever_kind_it_is_asked_for(views):
+    cohort, _, _ = views
     assert {"athletes", "maxima"} <= named_by(cohort)
     assert named_by(hidden(cohort)) == set()
 
@@ -181,8 +181,8 @@ def test_no_section_of_the_demo_with_pseudonyms_shows_one():
     assert named_by(report.pseudonymous(cohort)) == set()
 
 
-def test_limits_of_another_coverage_are_rounded_and_withheld_as_the_others(stages):
-    cohort, _, out = stages
+def test_limits_of_another_coverage_are_rounded_and_withheld_as_the_others(views):
+    cohort, _, out = views
     tried = Told(hidden(cohort), limits_tried(told_of(hidden(cohort)), 0.9)).frame
     gone = out.frame["value"].isna().to_numpy()
     assert tried["value"].isna().to_numpy()[gone].all()
@@ -201,7 +201,7 @@ def test_how_far_a_few_read_high_is_kept_back_of_an_audit_and_of_a_share(small_s
     d = cohort.pairs.set_index("athlete_id")["difference"]
     assert set(d.index[d > 0]) == {"A02", "A05"}
     for place in ("mae", "mape"):
-        assert ("error", "wrist", "run", "all", place) in Stage(cohort).kept_back
+        assert ("error", "wrist", "run", "all", place) in View(cohort).kept_back
         own = Released(cohort).frame.set_index(["analysis", "statistic"])["value"]
         assert np.isnan(own["error", place])
         assert own["error", "rmse"] > 0
@@ -215,12 +215,12 @@ def test_who_stands_in_a_group_decides_and_not_how_many(small_study, tmp_path):
     female = members["by_sex", "female"]
     assert {athlete for athlete, _ in female} == {f"A{k:02}" for k in range(0, 14, 2)}
     known = hidden_groups(cohort.results.frame, members_of(cohort.results.methods))
-    assert known | few_of_pairs({("wrist", "run"): cohort.pairs}, 9.0) == {*Stage(cohort).kept_back}
+    assert known | few_of_pairs({("wrist", "run"): cohort.pairs}, 9.0) == {*View(cohort).kept_back}
 
 
 def test_a_method_of_a_few_without_a_pair_is_not_named_in_an_audit(small_study, tmp_path):
     found = (WithoutPair("few", 4, "mode_mismatch"), WithoutPair("many", 5, "mode_mismatch"))
     cohort = read_cohort(small_study(tmp_path / "crew", visits=1))
     cohort = replace(cohort, pairing=replace(cohort.pairing, without_pair=found))
-    assert Stage(cohort).without_pair == found
+    assert View(cohort).without_pair == found
     assert Released(hidden(cohort)).without_pair == found[1:]

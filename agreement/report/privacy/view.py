@@ -1,5 +1,5 @@
 """
-The stage that everything a report shows of a study passes, once, before any section sees it.
+The view that a report has of a study: all that it shows passes it, once, before any section.
 
 To those who keep a study everything is shown; of what leaves the house, as an audit does, `Released`
 takes out what could be of fewer than five people. Sections ask for nothing else and find it absent.
@@ -50,7 +50,7 @@ class Noise(NamedTuple):
     smallest_real_change: float
 
 
-class Stage:
+class View:
     """What a report shows of a study to those who keep it: everything."""
 
     def __init__(self, cohort: Cohort) -> None:
@@ -136,7 +136,7 @@ class Stage:
         return tables
 
 
-class Released(Stage):
+class Released(View):
     """What leaves the house: nothing of fewer than five people; what is not shown is absent."""
 
     def __init__(self, cohort: Cohort) -> None:
