@@ -9,11 +9,11 @@ project and are given to their last printed digit. The three ramp tests (Nolte, 
 it (read).
 """
 
-import json
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from held import held
 from scipy.stats import linregress
 
 from agreement.cohort import read_cohort
@@ -42,13 +42,27 @@ def statistic(results, analysis, name, method, group="all", column="value"):
     return found
 
 
+def assert_recomputed(results, method, n, bias, sd, lower, upper, r, see, mape):
+    limits = "limits_of_agreement"
+    assert statistic(results, limits, "bias", method, column="n") == n
+    assert statistic(results, limits, "bias", method) == pytest.approx(bias, abs=0.005)
+    assert statistic(results, limits, "sd_of_differences", method) == pytest.approx(sd, abs=0.005)
+    assert statistic(results, limits, "lower_limit", method) == pytest.approx(lower, abs=0.005)
+    assert statistic(results, limits, "upper_limit", method) == pytest.approx(upper, abs=0.005)
+    assert statistic(results, "regression", "r", method) == pytest.approx(r, abs=0.0005)
+    assert statistic(results, "regression", "standard_error_of_estimate", method) == pytest.approx(
+        see, abs=0.005
+    )
+    assert statistic(results, "error", "mape", method) == pytest.approx(mape, abs=0.005)
+
+
 # --- 31 men, 1.5-mile run -------------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
 def fitness_men(tmp_path_factory):
     folder = tmp_path_factory.mktemp("fitness")
-    table = json.loads((HERE / "reference" / "fitness_31_men.json").read_text(encoding="utf-8"))
+    table = held("fitness_31_men")
     men = pd.DataFrame(table["rows"], columns=table["columns"])
     (folder / "study.toml").write_text('[study]\ntime_zone = "UTC"\n', encoding="utf-8")
     pd.DataFrame(
@@ -88,17 +102,7 @@ def fitness_men(tmp_path_factory):
 )
 def test_31_men_run_1_5_miles(fitness_men, method, bias, sd, lower, upper, r, see, mape):
     results = fitness_men.results.frame
-    limits = "limits_of_agreement"
-    assert statistic(results, limits, "bias", method, column="n") == 31
-    assert statistic(results, limits, "bias", method) == pytest.approx(bias, abs=0.005)
-    assert statistic(results, limits, "sd_of_differences", method) == pytest.approx(sd, abs=0.005)
-    assert statistic(results, limits, "lower_limit", method) == pytest.approx(lower, abs=0.005)
-    assert statistic(results, limits, "upper_limit", method) == pytest.approx(upper, abs=0.005)
-    assert statistic(results, "regression", "r", method) == pytest.approx(r, abs=0.0005)
-    assert statistic(results, "regression", "standard_error_of_estimate", method) == pytest.approx(
-        see, abs=0.005
-    )
-    assert statistic(results, "error", "mape", method) == pytest.approx(mape, abs=0.005)
+    assert_recomputed(results, method, 31, bias, sd, lower, upper, r, see, mape)
 
 
 # --- 20 cyclists ----------------------------------------------------------------------------------
@@ -170,17 +174,7 @@ def cyclists_study(folder, visits, *, up_to=0.93):
 )
 def test_20_cyclists_before_training(tmp_path, method, bias, sd, lower, upper, r, see, mape):
     results = read_cohort(cyclists_study(tmp_path, ["pre"])).results.frame
-    limits = "limits_of_agreement"
-    assert statistic(results, limits, "bias", method, column="n") == 20
-    assert statistic(results, limits, "bias", method) == pytest.approx(bias, abs=0.005)
-    assert statistic(results, limits, "sd_of_differences", method) == pytest.approx(sd, abs=0.005)
-    assert statistic(results, limits, "lower_limit", method) == pytest.approx(lower, abs=0.005)
-    assert statistic(results, limits, "upper_limit", method) == pytest.approx(upper, abs=0.005)
-    assert statistic(results, "regression", "r", method) == pytest.approx(r, abs=0.0005)
-    assert statistic(results, "regression", "standard_error_of_estimate", method) == pytest.approx(
-        see, abs=0.005
-    )
-    assert statistic(results, "error", "mape", method) == pytest.approx(mape, abs=0.005)
+    assert_recomputed(results, method, 20, bias, sd, lower, upper, r, see, mape)
 
 
 @cyclists_at_hand

@@ -1,12 +1,12 @@
 """Speed of what is inferred net of the laboratory, and of the whole verdict, against plain numpy."""
 
-import time
 from dataclasses import replace
 from datetime import date
 
 import numpy as np
 import pytest
 from simulate.known_parts import DailyParts, simulate_daily
+from timed import median_seconds
 
 from agreement.stats.all_methods import all_counted
 from agreement.stats.catalogue import BY_NAME
@@ -28,16 +28,6 @@ MUST = {
 }
 
 
-def median_time(work, repeats=5):
-    work()
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - start)
-    return float(np.median(times))
-
-
 @pytest.fixture(scope="module")
 def data():
     parts = DailyParts(
@@ -55,16 +45,16 @@ def data():
 @pytest.fixture(scope="module")
 def yardstick():
     same = np.arange(60 * 200, dtype=np.float64).reshape(60, 200)
-    return median_time(lambda: np.linalg.svd(same), 9)
+    return median_seconds(lambda: np.linalg.svd(same), 9)
 
 
 @pytest.mark.parametrize("name", MUST)
 def test_one_analysis(name, data, yardstick, told):
-    ratio = median_time(lambda: BY_NAME[name].compute(data)) / yardstick
+    ratio = median_seconds(lambda: BY_NAME[name].compute(data)) / yardstick
     told(name.replace("_", " "), ratio, size="60 athletes, twice", must=MUST[name])
 
 
 def test_counting_every_method(data, yardstick, told):
     studied = [_studied(data)] * 5
-    ratio = median_time(lambda: all_counted(list(studied)), 3) / yardstick
+    ratio = median_seconds(lambda: all_counted(list(studied)), 3) / yardstick
     told("five verdicts and profiles counted together", ratio, size="60 athletes", must=18)

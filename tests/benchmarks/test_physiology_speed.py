@@ -1,11 +1,9 @@
 """Physiology against its yardsticks: the ratios that the project promises, 2 cores, median of 9."""
 
-from statistics import median
-from time import perf_counter
-
 import numpy as np
 import pandas as pd
 import pytest
+from timed import median_seconds
 
 from agreement.physiology.averaging import COMPARED_RULES, vo2max_under_rules
 from agreement.physiology.heart_rate import extrapolations, point_sums
@@ -13,24 +11,13 @@ from agreement.physiology.heart_rate import extrapolations, point_sums
 pytestmark = pytest.mark.slow
 
 
-def seconds(work, times=9):
-    """Return the median time of running `work`."""
-    work()
-    taken = []
-    for _ in range(times):
-        start = perf_counter()
-        work()
-        taken.append(perf_counter() - start)
-    return median(taken)
-
-
 @pytest.mark.parametrize("n", [300, 1000, 3000])
 def test_all_averaging_rules(n, told):
     rng = np.random.default_rng(1)
     vo2, t = rng.normal(3000, 200, n), np.cumsum(rng.uniform(0.6, 1.4, n))
-    yardstick = seconds(lambda: np.convolve(vo2, np.ones(15) / 15), 99)
+    yardstick = median_seconds(lambda: np.convolve(vo2, np.ones(15) / 15), 99)
     assert len(COMPARED_RULES) > 10
-    ratio = seconds(lambda: vo2max_under_rules(t, vo2), 99) / yardstick
+    ratio = median_seconds(lambda: vo2max_under_rules(t, vo2), 99) / yardstick
     must, aim = (100, 50) if n == 1000 else (None, None)
     told("all averaging rules", ratio, size=f"{n} breaths", must=must, aim=aim)
 
@@ -53,8 +40,8 @@ def regressions(samples):
 @pytest.mark.parametrize("n", [100_000, 300_000, 1_000_000])
 def test_regressions_of_five_thousand_athletes(n, samples, told):
     part = tuple(column[:n] for column in samples)
-    yardstick = seconds(lambda: (np.mean(part[1]), np.std(part[1])))
-    ratio = seconds(lambda: regressions(part)) / yardstick
+    yardstick = median_seconds(lambda: (np.mean(part[1]), np.std(part[1])), 9)
+    ratio = median_seconds(lambda: regressions(part), 9) / yardstick
     must, aim = (24, 16) if n == 1_000_000 else (None, None)
     told("regressions of 5000 athletes", ratio, size=f"{n:,}", must=must, aim=aim)
 
@@ -66,8 +53,8 @@ def test_regressions_against_one_fit_per_athlete(samples, told):
     def one_by_one():
         return frame.apply(lambda part: np.polyfit(part["vo2"], part["hr"], 1))
 
-    slow = seconds(one_by_one, 1)
-    ratio = seconds(lambda: regressions((athlete, hr, vo2))) / slow
+    slow = median_seconds(one_by_one, 1)
+    ratio = median_seconds(lambda: regressions((athlete, hr, vo2)), 9) / slow
     told("the same, against a fit per athlete", ratio, size="100,000", must=1 / 30)
     # and they are the same lines, for athletes whose line rises
     by_fit = np.vstack(one_by_one().to_list())

@@ -1,12 +1,9 @@
 """Limits and bootstrap against their yardsticks, measured in the same run."""
 
-import time
-from collections.abc import Callable
-from statistics import median
-
 import numpy as np
 import pytest
 from scipy import stats
+from timed import median_seconds
 
 from agreement.stats.basics import bootstrap
 from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
@@ -16,17 +13,6 @@ from agreement.stats.limits.limits import limits_by_athlete
 pytestmark = pytest.mark.slow
 
 Z = stats.norm.ppf(0.975)
-
-
-def seconds(work: Callable[[], object], times: int = 9) -> float:
-    """Return the median time of hot calls."""
-    work()
-    found = []
-    for _ in range(times):
-        start = time.perf_counter()
-        work()
-        found.append(time.perf_counter() - start)
-    return median(found)
 
 
 @pytest.fixture(scope="module")
@@ -47,9 +33,9 @@ def test_limits_with_exact_intervals_and_slope_on_the_mean(n, million, told):
         limits.lower_interval(), limits.upper_interval(), limits.bias_interval()  # timed
         fit_line((field + lab) * 0.5, field - lab).slope_interval()
 
-    yardstick = seconds(lambda: (np.mean(d), np.std(d)))
+    yardstick = median_seconds(lambda: (np.mean(d), np.std(d)), 9)
     must, aim = (25, 12) if n == 1_000_000 else (None, None)
-    told("limits and slope", seconds(work) / yardstick, size=f"{n:,}", must=must, aim=aim)
+    told("limits and slope", median_seconds(work, 9) / yardstick, size=f"{n:,}", must=must, aim=aim)
 
 
 @pytest.mark.parametrize("n", [30, 300, 3000])
@@ -77,5 +63,5 @@ def test_bca_of_bias_sd_and_both_limits(n, told):
 
     assert ours()[3] == pytest.approx(theirs(), rel=1e-6)
     times = 5 if n > 1000 else 9
-    ratio = seconds(ours, times) / seconds(theirs, times)
+    ratio = median_seconds(ours, times) / median_seconds(theirs, times)
     told("BCa 9999, bias, SD, both limits", ratio, size=f"{n:,}", must=0.6, aim=0.45)

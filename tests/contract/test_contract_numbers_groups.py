@@ -6,33 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from contract.textbook import Z, assert_row, limit_factors, t_interval
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.oneway import anova_oneway
 
-Z = stats.norm.ppf(0.975)
 GROUPS = {"base": 14, "long": 12, "short": 7, "few": 4, "not enough data": 2}
-
-
-def t_interval(estimate, error, df):
-    half = stats.t.ppf(0.975, df) * error
-    return estimate - half, estimate + half
-
-
-def assert_row(row, value, interval=None, *, n=39, unit="mL/kg/min", rel=1e-9, n_pairs=None):
-    assert row.value == pytest.approx(value, rel=rel)
-    if interval is None:
-        assert pd.isna(row.low)
-        assert pd.isna(row.high)
-    else:
-        assert (row.low, row.high) == pytest.approx(interval, rel=1e-7)
-    assert (row.n, row.n_pairs, row.unit) == (n, n_pairs or n, unit)
-
-
-def limit_factors(n):
-    """Noncentral-t factors of the interval of one limit (Carkeet 2015; Shieh 2018)."""
-    at = Z * math.sqrt(n)
-    return [stats.nct.ppf(p, n - 1, at) / math.sqrt(n) for p in (0.025, 0.975)]
 
 
 # --- profiles -------------------------------------------------------------------------------------

@@ -1,9 +1,7 @@
-import json
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
+from held import held
 
 from agreement.errors import TableError
 from agreement.physiology.equations import (
@@ -16,9 +14,7 @@ from agreement.physiology.field_tests import PROTOCOLS, protocol, protocols_fram
 from agreement.physiology.laboratory import laboratory_values
 from agreement.physiology.readings import field_readings
 
-EXAMPLES = json.loads(
-    (Path(__file__).parents[1] / "reference" / "field_test_examples.json").read_text("utf-8")
-)["examples"]
+EXAMPLES = held("field_test_examples")["examples"]
 DAY = pd.Timestamp("2026-03-02")
 
 

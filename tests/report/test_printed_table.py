@@ -6,15 +6,14 @@ Applied Regression Analysis. The figures beside them were computed independently
 their last printed digit; the estimator is 3.5 + 483 / minutes for 1.5 miles.
 """
 
-import json
 import re
 import subprocess
 import sys
 from html import unescape
-from pathlib import Path
 
 import pandas as pd
 import pytest
+from held import held
 from opened import open_report
 
 from agreement.errors import TableError
@@ -24,7 +23,6 @@ from agreement.report.sections.published import reproduced
 from agreement.stats.limits.limits_by_convention import limit_factor
 from agreement.tables.new_study import worked_example
 
-TABLE = Path(__file__).parents[1] / "reference" / "fitness_31_men.json"
 METHOD = "run_1_5mile_inverse_time"
 FIGURES = [
     ("limits_of_agreement", "bias", 2.49, 2, ""),
@@ -54,7 +52,7 @@ def entry(analysis, statistic, value, digits, convention):
 @pytest.fixture(scope="module")
 def study(tmp_path_factory):
     folder = tmp_path_factory.mktemp("men")
-    table = json.loads(TABLE.read_text(encoding="utf-8"))
+    table = held("fitness_31_men")
     men = pd.DataFrame(table["rows"], columns=table["columns"])
     (folder / "study.toml").write_text('[study]\ntime_zone = "UTC"\n', encoding="utf-8")
     source = '[source]\ncitation = "Rawlings & others"\ntable = "1"\n'
@@ -238,7 +236,7 @@ def test_human_items_are_left_for_people_to_state(report):
 
 def test_the_worked_example_holds_the_printed_table_and_gives_its_figures(tmp_path):
     worked_example(tmp_path / "example")
-    table = json.loads(TABLE.read_text(encoding="utf-8"))
+    table = held("fitness_31_men")
     men = pd.DataFrame(table["rows"], columns=table["columns"])
     tests = pd.read_csv(tmp_path / "example" / "lab_tests.csv")
     runs = pd.read_csv(tmp_path / "example" / "field_tests.csv")

@@ -5,13 +5,12 @@ Values of `tests/reference/comparing.json`: computed by another implementation o
 with numpy and scipy (no printed source).
 """
 
-import json
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from held import held_checks
 from scipy import stats
 from simulate.known_parts import DailyParts, simulate_daily
 
@@ -25,22 +24,13 @@ from agreement.stats.result import rows_frame
 from agreement.stats.results_table import method_data
 from agreement.tables.options import Reference
 
-HELD = json.loads(
-    (Path(__file__).parents[1] / "reference/comparing.json").read_text(encoding="utf-8")
-)["checks"]
 
-
-def held(estimator):
-    cases = [one for one in HELD if one["estimator"] == estimator]
-    return pytest.mark.parametrize("case", cases, ids=lambda one: one["name"])
-
-
-@held("half_t_grid")
+@held_checks("comparing", "half_t_grid")
 def test_held_grids(case):
     assert half_t_grid(**case["inputs"]) == pytest.approx(case["outputs"], abs=1e-9)
 
 
-@held("mixture_quantile")
+@held_checks("comparing", "mixture_quantile")
 def test_held_quantiles(case):
     given = case["inputs"]
     parts = (np.array(given[name]) for name in ("weight", "centre", "scale"))
@@ -54,7 +44,7 @@ def test_a_grid_carries_the_half_t_distribution():
         assert grid_quantile(share, flat, grid) == pytest.approx(wanted, rel=1e-3)
 
 
-@held("closer")
+@held_checks("comparing", "closer")
 def test_held_comparisons(case):
     given, wanted = case["inputs"], case["outputs"]
     found = closer(
@@ -84,7 +74,7 @@ def test_held_comparisons(case):
         assert np.asarray(value) == pytest.approx(np.asarray(wanted[name]), abs=1e-9), name
 
 
-@held("closer_unpaired")
+@held_checks("comparing", "closer_unpaired")
 def test_held_comparisons_of_different_tests(case):
     given, wanted = case["inputs"], case["outputs"]
     names = ("dA", "athleteA", "dB", "athleteB")

@@ -1,11 +1,9 @@
 """Concordance and intraclass correlations against printed values, another library, coverage."""
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
+from held import held
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulate.known_parts import DailyParts, simulate_daily
@@ -20,9 +18,7 @@ from agreement.stats.indices.concordance import (
 )
 from agreement.stats.results_table import method_data
 
-REFERENCE = Path(__file__).parents[1] / "reference" / "published_method_comparison.json"
-PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
-PEAK_FLOW = Path(__file__).parents[1] / "reference" / "published_statistics.json"
+PUBLISHED = held("published_method_comparison")
 
 
 def waves():
@@ -105,7 +101,7 @@ def test_two_methods_without_the_table():
 
 def test_identity_on_the_peak_flow_data():
     # algebra: ICC(A,1) of two methods is 2 s12 / (s1^2 + s2^2 + d^2 - sd^2 / n); 0.945928... derived
-    rows = np.array(json.loads(PEAK_FLOW.read_text(encoding="utf-8"))["pefr_1986"]["rows"], float)
+    rows = np.array(held("published_statistics")["pefr_1986"]["rows"], float)
     result = concordance(rows[:, 0], rows[:, 2])
     assert result.icc_a1 == pytest.approx(0.94592840557731, abs=1e-12)
 

@@ -5,11 +5,9 @@ Values of `tests/reference/verdict.json`: computed by another implementation of 
 with numpy and scipy (no printed source), tolerance 1e-9, 1e-6 where the noncentral t enters.
 """
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
+from held import held
 
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.limits import limits_by_athlete
@@ -20,7 +18,7 @@ from agreement.stats.verdict.at_fitness import limits_at_fitness, two_piece_limi
 from agreement.stats.verdict.deciding import Design, athletes_to_decide
 from agreement.stats.verdict.yardsticks import Material, judge, sem_needed
 
-HELD = json.loads((Path(__file__).parents[1] / "reference/verdict.json").read_text("utf-8"))
+HELD = held("verdict")
 
 
 @pytest.mark.parametrize("case", HELD["decide_design"])

@@ -1,11 +1,10 @@
 """Deming regression against printed lines, a slow jackknife, another library, simulated coverage."""
 
-import json
 import warnings
-from pathlib import Path
 
 import numpy as np
 import pytest
+from held import held
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -15,8 +14,7 @@ from agreement.stats.lines.deming import deming, deming_of
 from agreement.stats.lines.structural import structural_of
 from agreement.stats.results_table import method_data
 
-REFERENCE = Path(__file__).parents[1] / "reference" / "published_method_comparison.json"
-PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
+PUBLISHED = held("published_method_comparison")
 
 
 def study(n, seed, slope=1.0, noise=(2.0, 2.0)):

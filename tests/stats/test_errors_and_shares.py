@@ -1,11 +1,9 @@
 """Sizes of the error, shares within the margin, typical error of repeats."""
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
+from held import held
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
@@ -24,8 +22,7 @@ from agreement.stats.repeats.repeatability import (
     repeatability,
 )
 
-REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
-PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
+PUBLISHED = held("published_statistics")
 
 
 def drawn(n, n_resamples=200):

@@ -5,11 +5,9 @@ Values of `tests/reference/few_athletes.json`: computed by another implementatio
 with numpy and scipy (no printed source), tolerance 1e-9.
 """
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
+from held import held
 from scipy import stats
 
 from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
@@ -19,9 +17,7 @@ from agreement.stats.lines.passing_bablok import clustered_intervals
 from agreement.stats.lines.regression import regression
 from agreement.stats.lines.trend import trend
 
-HELD = json.loads(
-    (Path(__file__).parents[1] / "reference/few_athletes.json").read_text(encoding="utf-8")
-)["jackknife_t"]
+HELD = held("few_athletes")["jackknife_t"]
 
 
 def study(n, *, pairs=2, seed=1):

@@ -1,11 +1,10 @@
 """Bias and limits of one pair per athlete, against printed examples and simulated coverage."""
 
-import json
 import warnings
-from pathlib import Path
 
 import numpy as np
 import pytest
+from held import held
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
@@ -13,8 +12,7 @@ from scipy import stats
 from agreement.errors import SmallSampleWarning
 from agreement.stats.limits.limits import LimitsOfAgreement, limits_of_agreement
 
-REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
-PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
+PUBLISHED = held("published_statistics")
 
 
 def quiet(field, lab, **options):

@@ -5,13 +5,12 @@ Values of `tests/reference/net_of_laboratory.json`: computed by another implemen
 formulas with numpy and scipy (no printed source), tolerance 1e-9.
 """
 
-import json
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from held import held
 from scipy import stats
 
 from agreement.stats.limits.net_of_laboratory import net_of_laboratory
@@ -25,9 +24,7 @@ from agreement.stats.repeats.laboratory_variance import (
 from agreement.stats.repeats.repeatability import repeatability
 from agreement.tables.options import Reference, StudyOptions
 
-HELD = json.loads(
-    (Path(__file__).parents[1] / "reference/net_of_laboratory.json").read_text(encoding="utf-8")
-)
+HELD = held("net_of_laboratory")
 
 
 def own(inputs):

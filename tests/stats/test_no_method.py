@@ -5,15 +5,14 @@ Values of `tests/reference/comparing.json`: computed by another implementation o
 with numpy and scipy (no printed source).
 """
 
-import json
 from dataclasses import replace
 from datetime import date
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from held import held
 from simulate.known_parts import DailyParts, simulate_daily
 from statsmodels.stats.multitest import multipletests
 
@@ -27,9 +26,7 @@ from agreement.stats.verdict.verdict import Verdict
 from agreement.stats.verdict.yardsticks import Judgement
 from agreement.tables.options import Margin
 
-HELD = json.loads(
-    (Path(__file__).parents[1] / "reference/comparing.json").read_text(encoding="utf-8")
-)["checks"]
+HELD = held("comparing")["checks"]
 AGREED = Margin(limit=8.0, against="laboratory test", agreed_on=date(2000, 1, 1))
 
 

@@ -5,14 +5,13 @@ Values of `tests/reference/comparing.json`: computed by another implementation o
 with numpy and scipy (no printed source).
 """
 
-import json
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from held import held_checks
 from scipy import stats
 from simulate.known_parts import DailyParts, simulate_daily
 
@@ -32,17 +31,8 @@ from agreement.stats.lines.squad_calibration import (
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.results_table import method_data
 
-HELD = json.loads(
-    (Path(__file__).parents[1] / "reference/comparing.json").read_text(encoding="utf-8")
-)["checks"]
 
-
-def held(estimator):
-    cases = [one for one in HELD if one["estimator"] == estimator]
-    return pytest.mark.parametrize("case", cases, ids=lambda one: one["name"])
-
-
-@held("choose_calibration")
+@held_checks("comparing", "choose_calibration")
 def test_held_choices(case):
     wanted = case["outputs"]
     found = chosen_calibration(**case["inputs"])
@@ -53,7 +43,7 @@ def test_held_choices(case):
     assert got == pytest.approx([wanted[k] for k in ("offset", "slope", "intercept")], abs=1e-9)
 
 
-@held("local_interval")
+@held_checks("comparing", "local_interval")
 def test_held_local_intervals(case):
     given, wanted = case["inputs"], case["outputs"]
     found = local_offset(given["field"], given["lab"])
@@ -72,7 +62,7 @@ def half_width(found, visits, at=None):
     return float(found.half_widths(np.array([float(visits)]), np.array([at or 0.0]))[0])
 
 
-@held("personal_case")
+@held_checks("comparing", "personal_case")
 def test_held_own_corrections(case):
     given, wanted = case["inputs"], case["outputs"]
     line, at = given["x"] is not None, given["x0"]

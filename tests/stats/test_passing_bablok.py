@@ -1,10 +1,8 @@
 """Passing-Bablok against a printed example, against listing every slope, and by simulated coverage."""
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
+from held import held
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -18,8 +16,7 @@ from agreement.stats.basics.rotated_slopes import (
 )
 from agreement.stats.lines.passing_bablok import clustered_intervals, passing_bablok, weighted_lines
 
-REFERENCE = Path(__file__).parents[1] / "reference" / "published_method_comparison.json"
-PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
+PUBLISHED = held("published_method_comparison")
 
 
 def listed(x, y):

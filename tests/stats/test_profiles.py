@@ -1,13 +1,12 @@
 """Bias by training profile: Welch, contrasts, spread, adjustment, pooling."""
 
-import json
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from held import held
 from scipy import stats
 from simulate.known_parts import DailyParts, simulate_daily
 from statsmodels.stats.multitest import multipletests
@@ -27,16 +26,12 @@ from agreement.stats.repeats.laboratory_variance import variance_ends
 from agreement.stats.results_table import method_data
 from agreement.tables.options import Reference, StudyOptions
 
-REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
-PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
+PUBLISHED = held("published_statistics")
 PLANTS = list(PUBLISHED["plant_growth"]["groups"].values())
 SLEEP = list(PUBLISHED["sleep"]["groups"].values())
-HELD = json.loads(
-    (Path(__file__).parents[1] / "reference/comparing.json").read_text(encoding="utf-8")
-)["checks"]  # computed by another implementation of the same formulas; no printed source
-STRUCTURAL = json.loads(
-    (Path(__file__).parents[1] / "reference/structural_and_change.json").read_text("utf-8")
-)  # as those
+# computed by another implementation of the same formulas; no printed source
+HELD = held("comparing")["checks"]
+STRUCTURAL = held("structural_and_change")  # as those
 
 
 def held(estimator):

@@ -1,12 +1,11 @@
 """Which training profile differs from which: Games and Howell, Hedges' g."""
 
-import json
 from itertools import combinations
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from held import held
 from scipy import stats
 
 from agreement.stats.basics import welch
@@ -16,8 +15,7 @@ from agreement.stats.causes.profiles_two_by_two import profiles_two_by_two_of
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.tables.options import StudyOptions
 
-REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
-PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
+PUBLISHED = held("published_statistics")
 PLANTS = list(PUBLISHED["plant_growth"]["groups"].values())
 SLEEP = list(PUBLISHED["sleep"]["groups"].values())
 

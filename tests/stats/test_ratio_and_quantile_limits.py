@@ -1,17 +1,14 @@
 """Limits as ratios and as quantiles."""
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
+from held import held
 from scipy import stats
 
 from agreement.stats.limits.quantile_limits import quantile_limits
 from agreement.stats.limits.ratio_limits import ratio_limits
 
-REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
-PRESSURE = json.loads(REFERENCE.read_text(encoding="utf-8"))["blood_pressure_1999"]["rows"]
+PRESSURE = held("published_statistics")["blood_pressure_1999"]["rows"]
 
 
 def test_ratio_limits_are_the_geometric_mean_and_its_normal_limits():

@@ -5,13 +5,12 @@ Values of `tests/reference/structural_and_change.json`: computed by another impl
 same formulas with numpy and scipy (no printed source), tolerance 1e-9.
 """
 
-import json
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from held import held
 from simulate.known_parts import DailyParts, simulate_daily
 
 from agreement.stats.change.real_change import real_change, true_changes
@@ -19,9 +18,7 @@ from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 from agreement.stats.repeats.repeatability import repeatability_of, week_to_week
 from agreement.stats.results_table import method_data
 
-HELD = json.loads(
-    (Path(__file__).parents[1] / "reference/structural_and_change.json").read_text("utf-8")
-)
+HELD = held("structural_and_change")
 
 
 def changes_of(inputs):

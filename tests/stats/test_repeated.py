@@ -1,11 +1,9 @@
 """Several pairs per athlete, against the printed example of 2007."""
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
+from held import held
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
@@ -19,8 +17,7 @@ from agreement.stats.limits.limits import (
 )
 from agreement.stats.limits.limits_of_agreement_anova import limits_of_agreement_anova
 
-REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
-PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
+PUBLISHED = held("published_statistics")
 CARDIAC = [
     (person, *pair)
     for person, rows in enumerate(PUBLISHED["cardiac_2007"]["people"])

@@ -5,12 +5,11 @@ Reference values: computed by a second implementation (tests/reference/several_s
 so); the classical check row against a general-purpose library; the rest by simulation.
 """
 
-import json
 from math import exp
-from pathlib import Path
 
 import numpy as np
 import pytest
+from held import held
 from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 
@@ -20,9 +19,7 @@ from agreement.stats.studies.ageing import admitted, ageing, ageing_bins
 from agreement.stats.studies.pooling import Study, moderator, pooled_studies, random_effects
 from agreement.stats.studies.seasons import two_seasons, two_seasons_by_numbers
 
-HELD = json.loads(
-    (Path(__file__).parents[1] / "reference" / "several_studies.json").read_text(encoding="utf-8")
-)["checks"]
+HELD = held("several_studies")["checks"]
 
 
 def held(estimator):

@@ -5,20 +5,16 @@ Values of `tests/reference/structural_and_change.json`: computed by another impl
 same formulas with numpy and scipy (no printed source), tolerance 1e-9.
 """
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
+from held import held
 from scipy import stats
 
 from agreement.stats.lines.deming import deming
 from agreement.stats.lines.structural import structural_slope
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 
-HELD = json.loads(
-    (Path(__file__).parents[1] / "reference/structural_and_change.json").read_text("utf-8")
-)
+HELD = held("structural_and_change")
 
 
 def laboratory(inputs):

@@ -1,10 +1,8 @@
 """Factors of exact intervals against printed tables and an independent integration."""
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
+from held import held
 from scipy import integrate, stats
 
 from agreement.stats.basics.tolerance import (
@@ -15,8 +13,7 @@ from agreement.stats.basics.tolerance import (
     tolerance_factor,
 )
 
-REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
-PUBLISHED = json.loads(REFERENCE.read_text(encoding="utf-8"))
+PUBLISHED = held("published_statistics")
 PRINTED = PUBLISHED["tolerance_two_sided_95"]["values"]
 FACTORS = PUBLISHED["limit_factors"]["values"]
 

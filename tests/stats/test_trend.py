@@ -1,11 +1,9 @@
 """Slope and spread of differences on the mean, against a general library and the printed NIST line."""
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from held import held
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
@@ -15,8 +13,7 @@ from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.basics.least_squares import fit_line
 from agreement.stats.lines.trend import trend
 
-REFERENCE = Path(__file__).parents[1] / "reference" / "published_statistics.json"
-NORRIS = json.loads(REFERENCE.read_text(encoding="utf-8"))["norris"]
+NORRIS = held("published_statistics")["norris"]
 
 
 @pytest.fixture(scope="module")
