@@ -34,6 +34,7 @@ CAUTIONS: Final[tuple[str, ...]] = tuple(_FACTS["cautions"])
 CODES: Final = {name: tuple(words) for name, words in _FACTS["codes"].items()}
 MODES: Final[tuple[str, ...]] = CODES["modes"]
 RESTING: Final = "resting"  # a field mode that pairs with any laboratory mode
+ALL_MODES: Final = (*MODES, RESTING)
 SEXES: Final[tuple[str, ...]] = CODES["sexes"]
 SENSORS: Final[tuple[str, ...]] = CODES["sensors"]
 NOT_ENOUGH_DATA: Final = "not enough data"  # a training profile that is no group

@@ -11,7 +11,7 @@ from agreement.figures.cells import draw_cells
 from agreement.figures.colours import BAND, WASH
 from agreement.figures.estimates import Caption, Estimate, Labels
 from agreement.figures.labels import broken, number
-from agreement.stats.compare.closer import SHOWN_AT
+from agreement.stats.basics.intervals import SIGNIFICANT
 
 BETWEEN: Final = " vs "
 _SHADES: Final = ListedColormap((WASH, BAND))  # not told apart; told apart
@@ -32,7 +32,7 @@ class ErrorRatio(NamedTuple):
     @property
     def shown(self) -> bool:
         """Whether the joint interval leaves out 1, and the joint test agrees."""
-        return (self.high < 1 or self.low > 1) and self.p_joint <= SHOWN_AT
+        return (self.high < 1 or self.low > 1) and self.p_joint <= SIGNIFICANT
 
     @property
     def doubted(self) -> bool:

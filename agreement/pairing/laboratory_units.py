@@ -11,9 +11,8 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import Flags, Ints
-from agreement.terms import MODES, RESTING
+from agreement.terms import ALL_MODES
 
-ALL_MODES = (*MODES, RESTING)
 HALF = 1 << 31  # keeps day numbers before 1970 positive inside a key
 
 OF_FIRST = [  # of a unit's tests

@@ -6,12 +6,12 @@ import numpy as np
 
 from agreement.arrays import Ints
 from agreement.pairing.cleaning import CODE, KEPT, Fate
-from agreement.pairing.laboratory_units import ALL_MODES, Units, keys
+from agreement.pairing.laboratory_units import Units, keys
 from agreement.pairing.ordering import Ordered
 from agreement.tables.options import PairingOptions
-from agreement.terms import RESTING
+from agreement.terms import ALL_MODES, RESTING
 
-NONE = -1
+NO_UNIT = -1
 FAR = np.int64(1 << 30)  # days; farther than any unit can be
 NOBODY = np.iinfo(np.int64).min  # a series that no reading has
 
@@ -20,7 +20,7 @@ NOBODY = np.iinfo(np.int64).min  # a series that no reading has
 class Nearest:
     """For each reading the unit it serves, and the distances of the nearest units whose mode fits."""
 
-    unit: Ints  # row of `Units.frame`; `NONE` without a candidate
+    unit: Ints  # row of `Units.frame`; `NO_UNIT` without a candidate
     # ahead, behind: days to the next unit (0 on its day) and since the last one; `FAR` when there
     # is none
     ahead: Ints
@@ -59,14 +59,14 @@ def nearest_units(rows: Ordered, units: Units, rules: PairingOptions) -> Nearest
 
     near = np.flatnonzero((ahead <= rules.days_before) | (behind <= rules.days_after))
     after, to, since = np.searchsorted(ends, near, side="right"), ahead[near], behind[near]
-    before, unit, unequal = after - 1, np.append(unit, NONE), np.append(unequal, False)
+    before, unit, unequal = after - 1, np.append(unit, NO_UNIT), np.append(unequal, False)
     prefers_before = (since < to) | ((since == to) & ~unequal[before] & unequal[after])
     admits_after = to <= rules.days_before
     takes_before = (since <= rules.days_after) & (~admits_after | prefers_before)
-    serves = np.full(len(rows.day), NONE)
+    serves = np.full(len(rows.day), NO_UNIT)
     serves[near] = unit[np.where(takes_before, before, after)]
     if not rules.same_day:
-        serves[near[to == 0]] = NONE
+        serves[near[to == 0]] = NO_UNIT
     return Nearest(serves, ahead, behind)
 
 
@@ -84,7 +84,7 @@ def leave_out_unmatched(
 ) -> None:
     """Name in `fate` the reason of every kept reading that serves no unit; see `nearest_units`."""
     ahead, behind = nearest.ahead, nearest.behind
-    left = (fate.reason == KEPT) & (nearest.unit == NONE)
+    left = (fate.reason == KEPT) & (nearest.unit == NO_UNIT)
     closest = np.where(behind < ahead, -behind, ahead)
     fate.reason[left] = CODE["outside_window"]
     np.copyto(fate.detail, np.where(np.abs(closest) < FAR, closest, np.nan), where=left)

@@ -8,9 +8,8 @@ import pandas as pd
 
 from agreement.arrays import Ints
 from agreement.pairing.cleaning import Fate
-from agreement.pairing.laboratory_units import ALL_MODES
 from agreement.tables.options import PairingOptions
-from agreement.terms import RANGES, REASONS, declared
+from agreement.terms import ALL_MODES, RANGES, REASONS, declared
 
 NAMED = 5  # rows named in one note; the rest is counted
 _WORDS: Mapping[str, str] = declared("words.toml", "pairing")

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import Flags, Ints
-from agreement.pairing.laboratory_units import ALL_MODES, Units, codes_of, day_numbers, factorized
+from agreement.pairing.laboratory_units import Units, codes_of, day_numbers, factorized
+from agreement.terms import ALL_MODES
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.pairing.cleaning import CODE
-from agreement.pairing.laboratory_units import ALL_MODES, Units, laboratory_units
+from agreement.pairing.laboratory_units import Units, laboratory_units
 from agreement.pairing.reading_fates import (
     ReadingFates,
     pair_parts,
@@ -15,6 +15,7 @@ from agreement.pairing.reading_fates import (
     readings_by_rules,
 )
 from agreement.tables.options import SUMMARIES, PairingOptions, StudyOptions
+from agreement.terms import ALL_MODES
 
 _PAIR = ["athlete_id", "lab_test_id", "method", "mode"]
 OTHER_RULES_COLUMNS = [*_PAIR, "lab", "field", "hr_limiting_drug"]

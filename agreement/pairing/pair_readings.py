@@ -11,7 +11,7 @@ from pandas.api.extensions import ExtensionArray
 from agreement.arrays import Floats, Ints
 from agreement.pairing.cleaning import Fate, leave_out_copies, leave_out_stale
 from agreement.pairing.laboratory_units import Units
-from agreement.pairing.matching import NONE, Nearest, leave_out_unmatched, nearest_units
+from agreement.pairing.matching import NO_UNIT, Nearest, leave_out_unmatched, nearest_units
 from agreement.pairing.ordering import Ordered
 from agreement.pairing.summaries import Summaries, summaries
 from agreement.tables.options import PairingOptions
@@ -23,7 +23,7 @@ FROM_UNIT = [
     "hr_max_bpm",
 ]
 FROM_READING = ["method", "mode", "source", "row"]
-TOLD = ["set_mass_kg", "set_hr_max_bpm", "set_age_years"]
+SET_INPUTS = ["set_mass_kg", "set_hr_max_bpm", "set_age_years"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,7 @@ def pair_readings(
     leave_out_stale(fate, rows, value, stale_after_days=rules.stale_after_days)
     leave_out_unmatched(fate, rows, nearest, units, rules)
     found = summaries(fate, rows, nearest.unit, value, units.day, rules)
-    pair = np.full(len(rows.order), NONE)
+    pair = np.full(len(rows.order), NO_UNIT)
     pair[rows.order[found.rows]] = found.row_pair
     return PairedReadings(
         pairs=_pairs(readings, rows.order[found.rows], found, units),
@@ -108,7 +108,9 @@ def _pairs(readings: pd.DataFrame, used: Ints, found: Summaries, units: Units) -
     first = used[np.flatnonzero(np.diff(pair, prepend=-1))]
     of_unit = {name: units.frame[name].array.take(found.unit) for name in FROM_UNIT}
     of_first = {name: _in_words(readings[name].array.take(first)) for name in FROM_READING}
-    told = {name: _mean(readings[name].to_numpy(np.float64)[used], pair, n_pairs) for name in TOLD}
+    told = {
+        name: _mean(readings[name].to_numpy(np.float64)[used], pair, n_pairs) for name in SET_INPUTS
+    }
     mass = np.asarray(of_unit["mass_kg"], np.float64)
     columns = of_unit | of_first | told
     columns |= {

@@ -10,12 +10,12 @@ import pandas as pd
 
 from agreement.arrays import Flags, Ints
 from agreement.pairing.cleaning import CODE, KEPT
-from agreement.pairing.laboratory_units import ALL_MODES, Units
+from agreement.pairing.laboratory_units import Units
 from agreement.pairing.messages import rows_in_words
 from agreement.pairing.reading_fates import Part, ReadingFates
 from agreement.pairing.unit_fates import UnitFates
 from agreement.tables.findings import Findings, Words
-from agreement.terms import REASONS, counted
+from agreement.terms import ALL_MODES, REASONS, counted
 
 LOST_TO_MODE = 0.1  # share of the laboratory tests; common practice, no source
 FOR_LIMITS = 10  # athletes; with fewer a report shows the points and no limits

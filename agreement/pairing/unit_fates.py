@@ -11,11 +11,12 @@ import numpy as np
 
 from agreement.arrays import Flags, Ints
 from agreement.pairing.cleaning import CODE, KEPT
-from agreement.pairing.laboratory_units import ALL_MODES, Units, keys
+from agreement.pairing.laboratory_units import Units, keys
 from agreement.pairing.matching import FAR, distances, modes_pair, with_ends
 from agreement.pairing.messages import Texts, days_in_words, window
 from agreement.pairing.reading_fates import Part
 from agreement.tables.options import PairingOptions
+from agreement.terms import ALL_MODES
 
 NO_ESTIMATE = (
     "The athlete has no estimate; collect some around the test, or join the id in id_map if the "

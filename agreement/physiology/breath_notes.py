@@ -12,7 +12,7 @@ from agreement.arrays import Floats, floats
 from agreement.errors import Problem
 from agreement.physiology.set_aside import FILES_NAMED
 from agreement.tables.findings import problem
-from agreement.tables.number_columns import CLOCK_COLUMN, CLOCK_OF
+from agreement.tables.number_columns import CLOCK_COLUMN, CLOCK_OF, DAY_S
 from agreement.tables.options import Reference
 from agreement.terms import RANGES
 
@@ -140,7 +140,6 @@ ENOUGH: Final = 30  # breaths with both gases
 LAST_S, MINUTE_S = 30.0, 60.0
 TYPED_WITHIN: Final = 0.03  # of the value from breaths
 FROM: Final = 0.05  # a change of VO2max that is told. [mL/kg/min]
-_DAY_S: Final = 86_400.0
 SHORT_BY_S: Final = 60.0  # of a recording; the authors' choice, no source
 GAS_COLUMNS: Final = (
     "vo2_ml_min", "vco2_ml_min", "ve_l_min", "ve_stpd_l_min", "vo2_ml_kg_min", "rer",
@@ -252,8 +251,8 @@ def on_the_recordings_clock(
         place = (str(test["file"]), int(test["row"]), ours)
         return test, (problem("time_of_day", *place, recording=file),)
     began = float((breaths[CLOCK_COLUMN] - breaths["t_s"]).dropna().iloc[0])
-    half = _DAY_S / 2  # a recording goes on over midnight at most once
-    return test | {k: (v - began + half) % _DAY_S - half for k, v in known.items()}, ()
+    half = DAY_S / 2  # a recording goes on over midnight at most once
+    return test | {k: (v - began + half) % DAY_S - half for k, v in known.items()}, ()
 
 
 def window_notes(breaths: pd.DataFrame, test: dict[str, Any], file: str) -> tuple[Problem, ...]:

@@ -15,7 +15,7 @@ from agreement.pairing.ledger import RowFates, exclusions
 from agreement.pairing.reading_fates import ReadingFates
 from agreement.physiology.reading_rows import NO_READINGS
 from agreement.physiology.readings import estimate_readings
-from agreement.scale.spread import NUMBERS, TEXTS, Buckets, Records
+from agreement.scale.spread import CODED_TEXTS, NUMBERS, Buckets, Records
 from agreement.tables.parts import PART_STEP
 from agreement.tables.parts_together import with_part_files, write_ledger_part
 from agreement.tables.spills import read_records, read_section
@@ -95,7 +95,7 @@ def _estimates(plan: BucketPlan, bucket: int) -> pd.DataFrame:
     size, file = int(ends[-1]), [plan.common.files[SOURCE]]
     found: dict[str, npt.NDArray[Any]] = {name: np.full(size, np.nan) for name in NUMBERS}
     found |= {name: np.empty(size, np.int64) for name in ("row", "instant", "day", "athlete")}
-    found |= {name: np.empty(size, np.int8) for name in TEXTS} | {
+    found |= {name: np.empty(size, np.int8) for name in CODED_TEXTS} | {
         "method": np.empty(size, np.int32)
     }
     for piece, start, end in zip(plan.records, ends, ends[1:], strict=False):
@@ -120,7 +120,7 @@ def _estimates(plan: BucketPlan, bucket: int) -> pd.DataFrame:
         "row": found["row"],
         "file": _coded(np.zeros(size, np.int8), file),
     }
-    columns |= {name: _coded(found[name], known) for name, known in TEXTS.items()}
+    columns |= {name: _coded(found[name], known) for name, known in CODED_TEXTS.items()}
     return pd.DataFrame(columns | {name: found[name] for name in NUMBERS}, copy=False)
 
 

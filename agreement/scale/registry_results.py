@@ -40,7 +40,7 @@ from agreement.stats.verdict.plausible import implausible
 from agreement.stats.verdict.verdict import Verdict, judged, material_of
 
 SAMPLE: Final = 2000  # athletes; enough for every analysis, and its resamples fit into memory
-GROUPS: Final = 400  # of athletes, drawn in their place where everybody is too many to draw
+DRAWN_GROUPS: Final = 400  # of athletes, drawn in their place where everybody is too many to draw
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,11 +123,11 @@ def exact_parts(data: MethodData) -> tuple[dict[str, list[Row]], AnyLimits | Non
 
 
 def _groups_of(data: MethodData) -> Ints:
-    """Return for each pair the group of its athlete: everybody alone, or `GROUPS` of one size."""
+    """Return for each pair the group of its athlete: everybody alone, or `DRAWN_GROUPS` of one size."""
     if data.n <= SAMPLE:
         return data.athlete
     order = np.random.default_rng(data.seed).permutation(data.n)
-    return (order % GROUPS)[data.athlete]
+    return (order % DRAWN_GROUPS)[data.athlete]
 
 
 def _verdict(data: MethodData, limits: AnyLimits | None, sample: MethodData | None) -> Verdict:

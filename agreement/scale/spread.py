@@ -16,17 +16,16 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import Ints
-from agreement.pairing.laboratory_units import ALL_MODES
 from agreement.physiology.laboratory import control_lines
 from agreement.tables.checked_tables import SET_NUMBERS, CheckedTable
 from agreement.tables.findings import Findings
 from agreement.tables.parts import CheckedPiece, PartReader, Piece
 from agreement.tables.parts_together import write_ledger_part
 from agreement.tables.spills import write_records, write_spill
-from agreement.terms import SENSORS
+from agreement.terms import ALL_MODES, SENSORS
 
 NUMBERS: Final = ("vo2max", "vo2max_l_min", *SET_NUMBERS)
-TEXTS: Final = {"mode": ALL_MODES, "sensor": SENSORS}  # known beforehand
+CODED_TEXTS: Final = {"mode": ALL_MODES, "sensor": SENSORS}  # known beforehand
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +138,7 @@ def _laid_aside(plan: Spreading, rows: pd.DataFrame, part: int, name: str) -> Re
         "athlete": code.astype(np.int32)[who],
         "method": rows["method"].cat.codes.to_numpy(),
     }
-    for text, known in TEXTS.items():
+    for text, known in CODED_TEXTS.items():
         place = np.append(pd.Index(known).get_indexer(rows[text].cat.categories), -1)
         columns[text] = place.astype(np.int8)[rows[text].cat.codes]
     numbers = {number: rows[number].to_numpy() for number in NUMBERS}

@@ -12,14 +12,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 from inspect import cleandoc
-from typing import Any, Final, Protocol, get_args
+from typing import Any, Final, Protocol
 
 import pandas as pd
 
-from agreement.tables.options import Kind
+from agreement.tables.options import KINDS, Kind
 from agreement.terms import UNIT
 
-KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 OURS: Final = "arithmetic; no source"
 SQUARED: Final = f"({UNIT})^2"
 _DECLARED: Final = re.compile(

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
 from agreement.tables.options import Confirmation
-from agreement.terms import MODES, RESTING
+from agreement.terms import ALL_MODES
 
 Check = Callable[[Any], Any]
 
@@ -66,12 +66,11 @@ def one_of(*allowed: str) -> Check:
     return must_be(words, lambda value: isinstance(value, str) and value in allowed)
 
 
-_MODES: Final = (*MODES, RESTING)
 mode_groups: Final = must_be(  # which may be paired
-    f'groups of modes like [["run", "walk"]]; modes are {", ".join(_MODES)}',
+    f'groups of modes like [["run", "walk"]]; modes are {", ".join(ALL_MODES)}',
     lambda value: (
         isinstance(value, list)
-        and all(isinstance(one, list) and one and all(m in _MODES for m in one) for one in value)
+        and all(isinstance(one, list) and one and all(m in ALL_MODES for m in one) for one in value)
     ),
     lambda value: tuple(map(tuple, value)),
 )

@@ -23,7 +23,7 @@ CLOCK_OF: Final = {  # columns of seconds of a recording -> where they stand as 
 }
 _CLOCK: Final = re.compile(r"(?:(\d{1,2}):)?(\d{1,3}):(\d{2}(?:[.,]\d+)?)")
 TIME_OF_DAY: Final = re.compile(r"\d{1,2}:\d{2}:\d{2}([.,]\d+)?")
-_DAY_S: Final = 86_400.0
+DAY_S: Final = 86_400.0
 
 
 class Marks(NamedTuple):
@@ -179,8 +179,8 @@ def clock_seconds(found: Distinct) -> Floats | None:
     known = np.flatnonzero(np.isfinite(times))
     if not known.size:
         return None
-    days = np.cumsum(np.diff(times[known], prepend=times[known[0]]) < -_DAY_S / 2)
-    times[known] += days * _DAY_S
+    days = np.cumsum(np.diff(times[known], prepend=times[known[0]]) < -DAY_S / 2)
+    times[known] += days * DAY_S
     return np.asarray(times)
 
 

@@ -11,6 +11,7 @@ from typing import Any, Final, Literal, get_args
 Summary = Literal["mean", "median", "nearest", "last"]
 SUMMARIES: Final[tuple[Summary, ...]] = get_args(Summary)
 Kind = Literal["squad", "validation", "audit", "brief"]
+KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
 FixedBinsFrom = Literal["first breath", "clock"]
 LastBin = Literal["drop", "keep at least half"]
 Zones = Literal["share of HRmax", "own thresholds"]

@@ -12,7 +12,7 @@ TEXT = "def double(x):\n return 2 * x"
 
 @pytest.fixture
 def place(tmp_path, monkeypatch):
-    monkeypatch.setattr(classes, "PLACE", tmp_path / "classes.py")
+    monkeypatch.setattr(classes, "OWN_FILE", tmp_path / "classes.py")
     monkeypatch.setattr(classes.atexit, "register", lambda _: None)
     monkeypatch.setattr(sys, "dont_write_bytecode", False)
     monkeypatch.setattr(sys, "pycache_prefix", None)

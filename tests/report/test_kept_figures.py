@@ -145,7 +145,7 @@ def test_a_figure_that_was_kept_is_printed(place, tmp_path):
 
 @pytest.mark.slow
 def test_after_a_changed_field_value_the_other_methods_figures_are_kept(tmp_path, monkeypatch):
-    monkeypatch.setenv(kept.PLACE, str(tmp_path / "cache"))
+    monkeypatch.setenv(kept.CACHE_VARIABLE, str(tmp_path / "cache"))
     study = Path(shutil.copytree(DEMO, tmp_path / "demo"))
     write_report(study, tmp_path / "out", cache=True)
     before = figures_of(tmp_path)

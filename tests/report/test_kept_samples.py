@@ -292,7 +292,7 @@ def test_program_and_machine_are_in_the_key_and_the_day_is_not(monkeypatch, tmp_
 def test_after_a_corrected_row_the_report_is_that_of_a_run_without_cache(
     read, tested, tmp_path, monkeypatch
 ):
-    monkeypatch.setenv(kept.PLACE, str(tmp_path / "cache"))
+    monkeypatch.setenv(kept.CACHE_VARIABLE, str(tmp_path / "cache"))
     monkeypatch.setattr(second, "_processors", lambda: 1)  # what another process reads is not seen
     study = shutil.copytree(DEMO, tmp_path / "demo")
     write_report(study, tmp_path / "out", cache=True)

@@ -1,12 +1,12 @@
 """The reading of session files in the kernel reaches the bar of whoever started the report."""
 
 from agreement.report.run.render import _sessions_told
-from agreement.report.run.session_progress import PLACE, sessions_read, told_to_starter
+from agreement.report.run.session_progress import PROGRESS_VARIABLE, sessions_read, told_to_starter
 
 
 def test_what_the_kernel_tells_reaches_the_bar_once(tmp_path, monkeypatch):
     place = tmp_path / "read.txt"
-    monkeypatch.setenv(PLACE, str(place))
+    monkeypatch.setenv(PROGRESS_VARIABLE, str(place))
     told = []
     look = _sessions_told(place, lambda *now: told.append(now))
     look()  # nothing known yet
@@ -27,5 +27,5 @@ def test_a_half_written_number_is_nothing_yet(tmp_path):
 
 
 def test_outside_a_report_nothing_is_told(monkeypatch):
-    monkeypatch.delenv(PLACE, raising=False)
+    monkeypatch.delenv(PROGRESS_VARIABLE, raising=False)
     assert told_to_starter() is None

@@ -60,7 +60,7 @@ def test_limits_and_sizes_are_those_of_all_pairs_and_intervals_like_those_of_ath
     repeated, monkeypatch
 ):
     monkeypatch.setattr(registry_results, "SAMPLE", 100)
-    monkeypatch.setattr(registry_results, "GROUPS", 60)
+    monkeypatch.setattr(registry_results, "DRAWN_GROUPS", 60)
     parts, limits = exact_parts(repeated)
     expected = limits_by_athlete(repeated.difference, repeated.athlete)
     assert (limits.bias, limits.lower, limits.upper) == (
@@ -100,7 +100,7 @@ def test_one_pair_each_gives_the_intervals_of_the_functions_in_memory():
 def test_intervals_from_groups_hold_the_truth_as_often_as_they_say(monkeypatch):
     """Repeated pairs, 200 studies: the slope of the trend is 0."""
     monkeypatch.setattr(registry_results, "SAMPLE", 100)
-    monkeypatch.setattr(registry_results, "GROUPS", 50)
+    monkeypatch.setattr(registry_results, "DRAWN_GROUPS", 50)
     held = 0
     for seed in range(200):
         rng = np.random.default_rng(seed)

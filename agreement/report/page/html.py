@@ -21,7 +21,7 @@ from agreement.report.page.markup import Block, Text, bullets, element, fold, un
 _FOLDED = element("p", "What is folded away in report.html is not on paper.", class_="paper note")
 
 _NEXT = Markup("\n")
-MOST_SENTENCES = 2  # of an explanation that is not folded
+MOST_UNFOLDED = 2  # of an explanation that is not folded
 
 
 class PageDraft:
@@ -173,7 +173,7 @@ def _folded_words(html: str) -> str:
     heading = "".join(re.findall(r"\A<h[3-6]>.*?</h[3-6]>\s*", html, flags=re.DOTALL))
     paragraphs = html[len(heading) :]
     sentences = re.split(r"(?<=[.:])\s+(?=[A-Z<])", paragraphs)
-    if len(sentences) <= MOST_SENTENCES:
+    if len(sentences) <= MOST_UNFOLDED:
         return html
     folded = fold("What the words mean", Block(Markup(f"\n{paragraphs}\n")), kind="words")
     return f"{heading}{folded.html}"

@@ -14,7 +14,7 @@ from typing import Any, Final
 from markupsafe import Markup, escape
 
 MOST_ROWS = 1000  # of one table: more can be read by nobody, and take gigabytes
-WORDS, LONG = 14, 60  # letters of a cell that a phone gives room, and more room, to
+SHORT, LONG = 14, 60  # letters of a cell that a phone gives room, and more room, to
 MOST_COLUMNS = 3  # a wider table scrolls, on a phone, inside its own frame
 _DATE: Final = re.compile(r"\d{4}-\d\d-\d\d(?!T)")  # a moment stays as it is: `verify` looks for it
 BREAK: Final = Markup("<br>")
@@ -124,7 +124,7 @@ def absent(reason: str) -> Markup:
 
 
 NONE: Final = absent("not available")
-WITHHELD: Final = absent("withheld")
+WITHHELD_CELL: Final = absent("withheld")
 
 
 def paragraph(text: Text, kind: str = "") -> Block:
@@ -184,7 +184,7 @@ def table(
 
 def _words(cell: Text) -> str:
     most = max(map(len, re.split("<[^>]*>", str(escape(cell)))))  # letters of a line
-    return "long" if most > LONG else "words" if most > WORDS else ""
+    return "long" if most > LONG else "words" if most > SHORT else ""
 
 
 def _row(cells: Sequence[Text], kinds: Sequence[str]) -> Markup:

@@ -17,7 +17,7 @@ from agreement.terms import GROUP_WORDS, KEY_COLUMNS, NOT_GIVEN, SESSIONS_METHOD
 from agreement.terms import counted as counted  # noqa: PLC0414 # said to be for others too
 
 SMALLEST_P: Final = 0.001  # below it only that is said
-SESSIONS: Final = "training sessions' heart rate"
+SESSIONS_NAME: Final = "training sessions' heart rate"
 _BETWEEN: Final = " vs "  # of two methods that are compared
 
 
@@ -182,7 +182,7 @@ class Names:
         several_modes: bool = True,
     ) -> None:
         own = {one: _own_name(one) for one in methods}
-        own |= {SESSIONS_METHOD: SESSIONS, **dict(labels)}
+        own |= {SESSIONS_METHOD: SESSIONS_NAME, **dict(labels)}
         often = Counter(own.values())  # lines of tables are told apart by their names
         self._labels = {k: one if often[one] == 1 else f"{one} ({k})" for k, one in own.items()}
         self._several_modes = several_modes

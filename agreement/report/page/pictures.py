@@ -24,15 +24,15 @@ from agreement.tables.options import ReportOptions
 
 _LONGEST: Final = 120  # letters; a file system takes 255 bytes
 _MM = 25.4  # to the inch
-Kept = tuple[str, tuple[float, ...]]  # text of a figure as SVG, and where its panels begin
+KeptFigure = tuple[str, tuple[float, ...]]  # text of a figure as SVG, and where its panels begin
 # figures of an earlier run and those of this one, by what they are drawn of; empty: none are kept
-_KEPT: Final[list[tuple[dict[str, Kept], dict[str, Kept]]]] = []
+_KEPT: Final[list[tuple[dict[str, KeptFigure], dict[str, KeptFigure]]]] = []
 
 
 @contextmanager
-def keeping(known: dict[str, Kept]) -> Iterator[dict[str, Kept]]:
+def keeping(known: dict[str, KeptFigure]) -> Iterator[dict[str, KeptFigure]]:
     """Take figures of the block from `known` where they are drawn of the same; yield what was used."""
-    used: dict[str, Kept] = {}
+    used: dict[str, KeptFigure] = {}
     _KEPT.append((known, used))
     try:
         yield used

@@ -22,7 +22,7 @@ from agreement.report.privacy.by_pairs import (
     few_of_pairs,
 )
 from agreement.report.privacy.privacy import FEWEST_SHOWN, Size, a_few_apart, hidden_parts
-from agreement.report.privacy.readings import OF_READINGS, GroupKey, hidden_readings
+from agreement.report.privacy.readings import NEAR_ZERO, OF_READINGS, GroupKey, hidden_readings
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.record import Privacy
@@ -36,7 +36,6 @@ WHOLE: Final = ("limits_of_agreement", "all")
 DRUG: Final = ("limits_of_agreement", "hr_limiting_drug")
 _SUBSETS: Final = (Privacy.SUBSET, Privacy.READINGS)
 _BY_GROUP: Final = (Privacy.PARTITION, *_SUBSETS, Privacy.NESTED)
-_NEAR_ZERO: Final = 1e-8
 _ROUNDING: Final = 1e-6  # of norms that add up to 1
 
 Pair = tuple[str, str]  # athlete, laboratory test
@@ -320,7 +319,7 @@ def _few_weighed(times: Ints, whose: Ints) -> Flags:
     who, whose = np.unique(whose[few], return_inverse=True)
     matrix = np.where(times > 0, 1.0 / np.maximum(times, 1), 0.0)
     _, values, rows = np.linalg.svd(matrix, full_matrices=False)
-    told = rows[values > _NEAR_ZERO][:, few]
+    told = rows[values > NEAR_ZERO][:, few]
     seen, own = told.T @ told, (whose == np.arange(who.size)[:, None]).astype(np.float64)
     norms = np.sqrt(own @ seen**2 @ own.T)
     sizes, starts = np.bincount(whose), np.searchsorted(whose, np.arange(who.size))
@@ -331,9 +330,9 @@ def _few_weighed(times: Ints, whose: Ints) -> Flags:
     for some in _reaching(norms):
         theirs = np.isin(whose, some)
         each, vectors = np.linalg.eigh(seen[np.ix_(theirs, theirs)])
-        if each[-1] > 1.0 - _NEAR_ZERO:
+        if each[-1] > 1.0 - NEAR_ZERO:
             alone = told[:, theirs] @ vectors[:, -1] @ rows[: len(told)]
-            return np.asarray(np.abs(np.linalg.lstsq(matrix.T, alone)[0]) > _NEAR_ZERO)
+            return np.asarray(np.abs(np.linalg.lstsq(matrix.T, alone)[0]) > NEAR_ZERO)
     return np.zeros(len(times), np.bool_)
 
 

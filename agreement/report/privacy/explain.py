@@ -7,7 +7,8 @@ from typing import Final
 import pandas as pd
 
 from agreement.report.privacy.privacy import FEWEST_SHOWN
-from agreement.report.privacy.rows import MASS_STEP, STEP, TRAITS, UNTOLD, WEEK, WITHOUT
+from agreement.report.privacy.rows import MASS_STEP, STEP, TRAITS, UNTOLD, WITHOUT
+from agreement.stats.repeats.repeatability import WEEK
 from agreement.terms import counted
 
 FILE: Final = "README.txt"

@@ -29,7 +29,7 @@ _AGREEMENT: Final = {
     for one in _RECORDS
     if one.statistics[0].unit == unit
 }
-_NEAR_ZERO: Final = 1e-8
+NEAR_ZERO: Final = 1e-8
 
 GroupKey = tuple[str, str]  # analysis, group
 Tests = tuple[frozenset[str], ...]  # of one athlete: who read each
@@ -92,7 +92,7 @@ def _gives_away(means: _Means, shown: list[int]) -> int | None:
             unseen = _left_null_space(np.hstack([np.zeros((len(shown), 1)), *others]))
             left = unseen.T @ np.hstack([weights[k] for k in some])
             found = unseen @ left[:, np.abs(left).max(axis=0).argmax()]
-            return max(shown[k] for k in np.flatnonzero(np.abs(found) > _NEAR_ZERO))
+            return max(shown[k] for k in np.flatnonzero(np.abs(found) > NEAR_ZERO))
         for one in basis:
             more = some | {one}
             if more not in looked and sum(means.people[k] for k in more) < FEWEST_SHOWN:
@@ -109,14 +109,14 @@ def _basis(weights: list[Floats], without: frozenset[int]) -> tuple[int, set[int
         return 0, set()
     matrix = np.hstack(weights)[:, columns]
     r, order = scipy.linalg.qr(matrix, mode="r", pivoting=True)
-    rank = int((np.abs(np.diag(r)) > _NEAR_ZERO).sum())
+    rank = int((np.abs(np.diag(r)) > NEAR_ZERO).sum())
     return rank, set(kind[columns[order[:rank]]].tolist())
 
 
 def _left_null_space(matrix: Floats) -> Floats:
     """Return an orthonormal basis of the weights of rows that add up to nothing, as columns."""
     left, values, _ = np.linalg.svd(matrix)
-    return left[:, int((values > _NEAR_ZERO).sum()) :]
+    return left[:, int((values > NEAR_ZERO).sum()) :]
 
 
 def _means(known: pd.DataFrame, threshold: str, quantity: str) -> _Means:

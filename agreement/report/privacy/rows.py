@@ -15,10 +15,10 @@ import pandas as pd
 
 from agreement.report.privacy.privacy import FEWEST_SHOWN, days_for_dates, hidden_parts, naming
 from agreement.report.privacy.release import released_results, released_tables
+from agreement.stats.repeats.repeatability import WEEK
 from agreement.tables.options import StudyOptions
 from agreement.terms import EXCLUSION_COLUMNS, FLOW_COLUMNS, NOT_ENOUGH_DATA, PAIR_COLUMNS
 
-WEEK: Final = 7  # days between two tests of a person, to this many
 STEP: Final = 1.0  # mL/kg/min: a laboratory repeats itself to two or three
 MASS_STEP: Final = 10.0  # kg
 # in the order of what the study is for: a later one goes first where rows would stand out

@@ -18,7 +18,7 @@ from types import CodeType
 from typing import Any, Final
 from zlib import crc32
 
-PLACE: Final = Path(__file__)  # what is kept of it has another name than this module's own code
+OWN_FILE: Final = Path(__file__)  # what is kept of it has another name than this module's own code
 _MOST: Final = 5_000  # texts, of all versions of this program; above it only those of one run
 _CHECKED: Final = len(MAGIC_NUMBER) + 4  # bytes before the texts: of which Python, and a checksum
 
@@ -63,7 +63,7 @@ class _Written:
 
 
 def _place() -> Path:
-    return Path(cache_from_source(str(PLACE.with_name("written.py"))))
+    return Path(cache_from_source(str(OWN_FILE.with_name("written.py"))))
 
 
 def _kept() -> dict[str, CodeType]:

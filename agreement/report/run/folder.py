@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from agreement.errors import OutputError, Problem, TableError
 from agreement.tables.columns import FOLDERS, TABLES
 from agreement.tables.options import Margin
+from agreement.tables.study_file import STUDY_FILE
 from agreement.tables.whole_output import whole_folder
 
 if TYPE_CHECKING:
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
     from agreement.stats.verdict.verdict import Verdict
     from agreement.tables.study import StudyTables
 
-STUDY_FILE: Final = "study.toml"
 PROVENANCE: Final = "provenance.json"
 JUDGED: Final = "judged"  # key of the provenance, so that looks and yardsticks are counted
 HISTORY_FILE: Final = "history.csv"

@@ -40,7 +40,7 @@ from agreement.report.run.templates import template
 from agreement.tables.options import Kind
 from agreement.tables.paths import digest_if_readable, file_digest
 
-PLACE: Final = "AGREEMENT_CACHE"  # environment: another folder; empty: keep nothing
+CACHE_VARIABLE: Final = "AGREEMENT_CACHE"  # environment: another folder; empty: keep nothing
 _FORMAT: Final = 1
 _MOST_FILES, _LONGEST = 20_000, timedelta(days=30)
 _LONGEST_PART: Final = timedelta(hours=1)  # of a file half written by a process that was killed
@@ -337,7 +337,7 @@ def _surroundings() -> list[str]:
 
 def _home(*, make: bool = True) -> Path | None:
     """Return the folder of the user alone in which reports are kept; None where there is none."""
-    stated = os.environ.get(PLACE)
+    stated = os.environ.get(CACHE_VARIABLE)
     if stated == "":
         return None
     if stated is not None:

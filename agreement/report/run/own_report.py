@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from agreement.errors import AgreementError
 from agreement.report.run.folder import PROVENANCE, is_ours, plain_bytes, provenance_bytes
+from agreement.tables.options import KINDS
 from agreement.tables.paths import file_digest
 from agreement.terms import OUTPUT_COLUMNS, OUTPUT_NUMBERS
 
@@ -30,7 +31,6 @@ _TYPES: Final[dict[str, type | tuple[type, ...]]] = {
     "kind": (str, type(None)),
     "seed": int,
 }
-KINDS: Final = ("squad", "validation", "audit", "brief", None)
 _AGAIN: Final = "Run the report again."
 
 
@@ -70,7 +70,7 @@ def read_provenance(report: Path) -> dict[str, Any]:
         for one in rows
     ):
         raise damaged(PROVENANCE, "is damaged: 'rows_of_few' is no list of rows")
-    if content.get("kind") not in KINDS:
+    if content.get("kind") not in (*KINDS, None):
         raise damaged(PROVENANCE, "is damaged: there is no such kind of report")
     name = content.get("study")
     if name is not None and (not name or name != Path(name).name or "\0" in name):
@@ -149,7 +149,7 @@ def read_in_pieces(
         raise damaged(file, "is no table") from error
 
 
-FOLDER: Final = "exclusions/"
+EXCLUSIONS_FOLDER: Final = "exclusions/"
 
 
 def ledger_pieces(report: Path, content: dict[str, Any]) -> "Iterator[pd.DataFrame]":
@@ -161,7 +161,7 @@ def ledger_pieces(report: Path, content: dict[str, Any]) -> "Iterator[pd.DataFra
 
     yield from read_in_pieces(report, "exclusions", content)
     for name in outputs:
-        if not (name.startswith(FOLDER) and name.endswith(".parquet")):
+        if not (name.startswith(EXCLUSIONS_FOLDER) and name.endswith(".parquet")):
             continue
         path = as_written(report, name, content)
         try:

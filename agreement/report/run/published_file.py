@@ -17,7 +17,7 @@ from agreement.tables.study_file import PUBLISHED_FILE
 
 DEFAULT: Final = "z = 1.96"
 COUNTS: Final = ("n", "n_pairs")  # athletes and pairs behind any analysis
-STATISTICS: Final = {one.name: (*one.names, *COUNTS) for one in ANALYSES}
+PUBLISHABLE: Final = {one.name: (*one.names, *COUNTS) for one in ANALYSES}
 BOTH_LIMITS: Final = ("lower_limit", "upper_limit")
 _NEEDED: Final = ("analysis", "method", "mode", "statistic", "value", "digits")
 _KEYS: Final = (*_NEEDED[:3], "group", *_NEEDED[3:], "convention", "origin")
@@ -91,9 +91,9 @@ def near(name: str, known: Collection[str]) -> str:
 
 def unknown_name(analysis: str, statistic: str) -> str:
     """Say which name no results table holds, and the nearest one; "" if there is none."""
-    if analysis not in STATISTICS:
-        return f"no analysis '{analysis}'{near(analysis, STATISTICS)}"
-    known = STATISTICS[analysis]
+    if analysis not in PUBLISHABLE:
+        return f"no analysis '{analysis}'{near(analysis, PUBLISHABLE)}"
+    known = PUBLISHABLE[analysis]
     if statistic not in known:
         return f"no statistic '{statistic}' in {analysis}{near(statistic, known)}"
     return ""

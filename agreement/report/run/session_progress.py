@@ -11,14 +11,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-PLACE: Final = "AGREEMENT_SESSIONS_READ"  # names the file, in the kernel's environment
+PROGRESS_VARIABLE: Final = "AGREEMENT_SESSIONS_READ"  # names the file, in the kernel's environment
 SESSIONS_READ: Final = "sessions_read.txt"  # in the folder of the kernel's own files
 _EVERY_S: Final = 0.2
 
 
 def told_to_starter() -> Callable[[int, int], None] | None:
     """Return what tells the number of session files read and their total; None outside a kernel."""
-    place = os.environ.get(PLACE)
+    place = os.environ.get(PROGRESS_VARIABLE)
     if place is None:
         return None
     target = Path(place)

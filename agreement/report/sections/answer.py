@@ -11,7 +11,7 @@ from agreement.pairing.tally import WithoutPair
 from agreement.report.page.machine import in_words, said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers, with_minus
-from agreement.stats.compare.closer import SHOWN_AT
+from agreement.stats.basics.intervals import SIGNIFICANT
 from agreement.stats.doubts.methods import BIAS_BEYOND
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE
@@ -136,7 +136,7 @@ def not_shown(skill: Cell, p_slope_zero: Cell) -> str:
     >>> not_shown(Cell("skill", 0.3, -0.2, 0.6), Cell("p", 0.001))
     'was not shown to be closer than the same number for everybody'
     """
-    if p_slope_zero.known and p_slope_zero.value >= SHOWN_AT:
+    if p_slope_zero.known and p_slope_zero.value >= SIGNIFICANT:
         return _NOT_APART
     return _NO_BETTER if skill.known and skill.low <= 0.0 else ""
 
@@ -255,7 +255,7 @@ def smaller(numbers: Numbers, first: str, second: str, mode: str, of: str = "rms
         numbers.get("closer", name, " vs ".join(two), mode)
         for name in (f"{of}_ratio", f"p_{of}_joint")
     )
-    if not (p.known and ratio.known) or p.value > SHOWN_AT or ratio.low <= 1 <= ratio.high:
+    if not (p.known and ratio.known) or p.value > SIGNIFICANT or ratio.low <= 1 <= ratio.high:
         return ""
     return two[0] if ratio.value < 1 else two[1]
 

@@ -12,7 +12,7 @@ from agreement.stats.catalogue import ANALYSES
 from agreement.stats.record import Analysis, Statistic
 from agreement.tables.options import Kind
 
-Place = tuple[str, str, str]  # method, mode, group
+GroupPlace = tuple[str, str, str]  # method, mode, group
 
 
 class Formula(NamedTuple):
@@ -88,7 +88,7 @@ def analysis_table(numbers: Numbers, analysis: Analysis, *, alone: bool = False)
     return table(caption, columns, rows, numeric=columns[2:]) + how
 
 
-def _repeats(place: Place, every: dict[Place, list[Cell]]) -> bool:
+def _repeats(place: GroupPlace, every: dict[GroupPlace, list[Cell]]) -> bool:
     """Return whether a group has the numbers of everybody."""
     whole, own = (
         [(cell.value, cell.n) for cell in every.get(one, [])]
@@ -98,7 +98,7 @@ def _repeats(place: Place, every: dict[Place, list[Cell]]) -> bool:
 
 
 def _row(
-    numbers: Numbers, statistics: Iterable[Statistic], place: Place, found: list[Cell]
+    numbers: Numbers, statistics: Iterable[Statistic], place: GroupPlace, found: list[Cell]
 ) -> tuple[str, ...]:
     """Return one line; where its numbers are of unlike many athletes, each says of how many."""
     method, mode, group = place

@@ -21,20 +21,20 @@ from agreement.figures.key import facet
 from agreement.figures.methods import method_rows, methods_caption, methods_height, plot_methods
 from agreement.figures.regression import plot_structural, structural_caption
 from agreement.report.page.machine import said, stated
-from agreement.report.page.markup import NONE, WITHHELD, Block, fold, table
+from agreement.report.page.markup import NONE, WITHHELD_CELL, Block, fold, table
 from agreement.report.page.numbers import Cell, Numbers, part_name
 from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.stats.catalogue import statistic_of
 from agreement.tables.options import StudyOptions
 
-Column = tuple[str, str, str]  # analysis, statistic, group
+ResultColumn = tuple[str, str, str]  # analysis, statistic, group
 
 
-def across_table(name: str) -> tuple[str, list[Column]]:
+def across_table(name: str) -> tuple[str, list[ResultColumn]]:
     """Return caption and columns of a section's table of every method; no column: it has none."""
     caption, columns = stated("tables", "across").get(name, ("", ""))
-    found: list[Column] = []
+    found: list[ResultColumn] = []
     for analysis, _, names in (part.partition(": ") for part in columns.split("; ") if part):
         places = (one.partition("/") for one in names.split())
         found += [(analysis, statistic, group or "all") for statistic, _, group in places]
@@ -52,7 +52,7 @@ BESIDE: Final = {
 
 
 # section -> analysis, and what draws, tells and measures its figure of all methods of one mode
-FIGURES: Final[dict[str, tuple[str, Callable[..., Any], str, Any]]] = {
+FIGURE_OF: Final[dict[str, tuple[str, Callable[..., Any], str, Any]]] = {
     "budget": ("budget", plot_budgets, "budgets", budgets_height),
     "averaging": ("averaging_curve", plot_averaging_curves, "averaging_curves", 2.8),
     "profiles": ("profile_bias", plot_profiles_of_methods, "profiles_of_methods", 3.6),
@@ -67,14 +67,14 @@ def drawn_across(
         some = [one for one in comparisons if one.results.method in asked] or list(comparisons)
         shown = [one for one in some if one.people is not None and len(one.pairs)]
         return [_differences(shown)] if 1 < len(shown) <= MOST_PANELS else []
-    if name not in FIGURES:
+    if name not in FIGURE_OF:
         return []
     found: dict[str, list[Comparison]] = {one.results.mode: [] for one in comparisons}
     for one in comparisons:  # with a number beside that of everybody
-        several = one.of(FIGURES[name][0], None)["value"].notna().sum() > 1
+        several = one.of(FIGURE_OF[name][0], None)["value"].notna().sum() > 1
         if several and (name != "budget" or splits(one.of("budget"))):
             found[one.results.mode].append(one)
-    (_, plot, figure, height), drawn = FIGURES[name], []
+    (_, plot, figure, height), drawn = FIGURE_OF[name], []
     for mode, some in found.items():
         if len(some) < 2:
             continue
@@ -204,7 +204,7 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
     return shown + Block(said("together", "bare", bare=bare, caption="" if rows else caption))
 
 
-def _cells(one: Comparison, columns: Sequence[Column]) -> list[Cell]:
+def _cells(one: Comparison, columns: Sequence[ResultColumn]) -> list[Cell]:
     return [one.cell(*place) for place in columns]
 
 
@@ -215,7 +215,7 @@ def says(cell: Cell) -> bool:
 
 def shown_cell(cell: Cell) -> Markup:
     """Return a number with its interval, or why there is none."""
-    return cell.stacked() if cell.known else WITHHELD if cell.withheld else NONE
+    return cell.stacked() if cell.known else WITHHELD_CELL if cell.withheld else NONE
 
 
 def folded(one: Comparison, inside: Block) -> Block:

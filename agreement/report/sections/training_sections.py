@@ -14,7 +14,7 @@ from agreement.report.page.numbers import counted, plain
 from agreement.report.page.pictures import drawing, picture
 from agreement.report.sections.comparison import Comparison, frame_table
 from agreement.report.sections.together import across, folded
-from agreement.report.shown.told import NOBODY, Told, of_field_values, shown, told_of
+from agreement.report.shown.told import NAMES_NOBODY, Told, of_field_values, shown, told_of
 from agreement.stats.catalogue import statistic_of
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
@@ -137,7 +137,7 @@ def borderline(cohort: Cohort) -> Block:
     """Repeat the bias with borderline tests moved; list tests without a profile or with two."""
     told = told_of(cohort)
     if told.names_nobody:
-        return paragraph(NOBODY)  # of a few tests, and test by test
+        return paragraph(NAMES_NOBODY)  # of a few tests, and test by test
     profiles, use = cohort.laboratory.profiles, cohort.study.options.profile.use
     if profiles.empty:
         return Block("")  # it has its line among what these data cannot say

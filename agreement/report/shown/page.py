@@ -25,7 +25,7 @@ from agreement.report.sections.cards import cards_block
 from agreement.report.sections.ledger import remarks
 from agreement.report.sections.published import reproduced
 from agreement.report.sections.unsaid import unsaid_block
-from agreement.report.shown.told import NOBODY, Methods, of_field_values, shown, told_of
+from agreement.report.shown.told import NAMES_NOBODY, Methods, of_field_values, shown, told_of
 from agreement.tables.options import Kind, Margin, differing
 from agreement.terms import CARD_COLUMNS
 
@@ -194,7 +194,7 @@ def athletes(cohort: Cohort, *, pages: bool = False) -> Block:
     """Show one line for each athlete and method; `pages`: say that each has a sheet of his own."""
     told = told_of(cohort)
     if told.names_nobody:
-        return paragraph(NOBODY)
+        return paragraph(NAMES_NOBODY)
     return cards_block(told.cards, told.numbers.name, pages=CARDS_FILE if pages else "")
 
 

@@ -32,7 +32,7 @@ from agreement.tables.withdrawn import study_key
 from agreement.tables.writers import significant
 
 MOST_DRAWN = 20  # methods with figures and folded details of their own
-NOBODY = "This names nobody: what is said of single athletes or tests is not shown here."
+NAMES_NOBODY = "This names nobody: what is said of single athletes or tests is not shown here."
 Methods = Sequence[tuple[str, str]] | None  # method and mode of each; None: all
 Choices = ParamSpec("Choices")
 

@@ -1,10 +1,12 @@
 """The interval as a thing of its own, and the closed forms that several analyses share."""
 
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from scipy import special
+
+SIGNIFICANT: Final = 0.05  # p below which a difference counts as shown
 
 
 class Interval(NamedTuple):

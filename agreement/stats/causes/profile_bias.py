@@ -9,7 +9,7 @@ import pandas as pd
 
 from agreement.arrays import Flags, Floats
 from agreement.stats.basics.bootstrap import Resampling
-from agreement.stats.basics.intervals import Interval, said_p
+from agreement.stats.basics.intervals import SIGNIFICANT, Interval, said_p
 from agreement.stats.basics.welch import brown_forsythe, contrasts_with_overall, holm, welch_test
 from agreement.stats.causes.pooled_profiles import (
     FEW_LEVELS,
@@ -33,7 +33,6 @@ from agreement.stats.result import Result, TableRows, told_rows
 from agreement.terms import NOT_ENOUGH_DATA
 
 HOLM_ALL = "holm_all"  # note: shown with every contrast of all methods and modes counted
-SHOWN_AT = 0.05
 FEW_FOR_BIAS = 5  # below, a profile shows its points only
 _OF_MEANS: Final = ("bias", "difference_from_overall", "p_difference")
 _OF_SPREADS: Final = ("lower_limit", "upper_limit", "standard_error_of_estimate")
@@ -139,7 +138,7 @@ class ProfileBias(Result):
             if pooled.n < FEW_FOR_BIAS:
                 told["p_beyond_mean_limit"] = np.nan, None, TOO_FEW
         p_all = np.nan if deviation is None else deviation.p_all
-        note = unknown if np.isnan(p_all) else HOLM_ALL if p_all <= SHOWN_AT else ""
+        note = unknown if np.isnan(p_all) else HOLM_ALL if p_all <= SIGNIFICANT else ""
         told["p_difference_all"] = p_all, None, note
         named = ((name, *one) for name, one in told.items())
         return told_rows(named, n=group.n, n_pairs=group.n_pairs, group=group.name)
@@ -151,7 +150,7 @@ class ProfileBias(Result):
     def _finding(self) -> str:
         if np.isnan(self.p_equal):
             return f"Training profiles cannot be compared: {self.reason}"
-        words = "differs" if self.p_equal < 0.05 else "shows no difference"
+        words = "differs" if self.p_equal < SIGNIFICANT else "shows no difference"
         return f"The bias {words} between training profiles ({said_p(self.p_equal)})."
 
 

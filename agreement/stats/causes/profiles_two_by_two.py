@@ -5,9 +5,10 @@ from typing import Final
 
 import numpy as np
 
+from agreement.stats.basics.intervals import SIGNIFICANT
 from agreement.stats.basics.welch import Apart, games_howell
 from agreement.stats.causes.pooled_profiles import athletes_by_profile
-from agreement.stats.causes.profile_bias import FEW_FOR_BIAS, SHOWN_AT
+from agreement.stats.causes.profile_bias import FEW_FOR_BIAS
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows, told_rows
@@ -39,11 +40,11 @@ class ProfilesTwoByTwo(Result):
 
     def _finding(self) -> str:
         found = {name: one for name, (one, _) in self.apart.items()}
-        differ = sum(one.p < SHOWN_AT for one in found.values())
+        differ = sum(one.p < SIGNIFICANT for one in found.values())
         most = max(found, key=lambda name: abs(found[name].estimate))
         return (
             f"Of {len(found)} pairs of training profiles {differ} differ in bias (p < "
-            f"{SHOWN_AT:g}, all pairs counted); farthest apart: {most}, "
+            f"{SIGNIFICANT:g}, all pairs counted); farthest apart: {most}, "
             f"{found[most].estimate:+.1f} mL/kg/min."
         )
 

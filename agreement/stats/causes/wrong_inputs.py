@@ -1,17 +1,14 @@
 """Which pairs rest on a body mass or a maximal heart rate that the laboratory does not confirm."""
 
-from typing import Final
-
 import pandas as pd
 
+from agreement.pairing.notes import ROUNDING
 from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
-
-_ROUNDING: Final = 1e-9  # two per cent in decimals is no more than two per cent
 
 
 def wrong_mass(pairs: pd.DataFrame) -> "pd.Series[bool]":
     """Tell of each pair whether the mass given to the estimate is known to be wrong."""
-    return pairs["mass_mismatch_pct"].abs() > MASS_WITHIN_PCT + _ROUNDING
+    return pairs["mass_mismatch_pct"].abs() > MASS_WITHIN_PCT + ROUNDING
 
 
 def wrong_hr_max(pairs: pd.DataFrame) -> "pd.Series[bool]":
@@ -23,7 +20,7 @@ def wrong_hr_max(pairs: pd.DataFrame) -> "pd.Series[bool]":
     """
     off = pairs["hr_max_mismatch_bpm"]
     reached = pairs["max_confirmed"] != "no"
-    return (off.abs() > HR_MAX_WITHIN_BPM + _ROUNDING) & (reached | (off < 0))
+    return (off.abs() > HR_MAX_WITHIN_BPM + ROUNDING) & (reached | (off < 0))
 
 
 def wrong_inputs(pairs: pd.DataFrame) -> "pd.Series[bool]":

@@ -98,7 +98,6 @@ def overlapping_df(var_a: float, var_b: float, n_a: int, n_b: int, shared: int) 
 N_FLIPS: Final = 9999
 MOST_SIGNS: Final = 100_000_000  # of very many athletes fewer flips, never below `LEAST_FLIPS`
 LEAST_FLIPS: Final = 999
-SHOWN_AT: Final = 0.05  # joint p value up to which a difference is shown
 SHARE_SCALE: Final = 0.2  # of the half-t prior on the SD of true log errors
 _LEVEL: Final = 0.975
 _TIED: Final = 1e-12

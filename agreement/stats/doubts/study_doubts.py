@@ -33,7 +33,7 @@ WIDEST: Final = 1 / 3  # of the laboratory's mean VO2max; common practice, no so
 FEWEST_TESTS: Final = 5  # tests from which a mean and a rule about all of them say something
 NEARLY_ALL_TESTS: Final = 0.9  # of the judged tests
 OLDEST_DAYS: Final = 3653  # between agreeing and the first test
-TOLD: Final = 5
+MOST_TOLD: Final = 5
 MOST_BODIES: Final = 20  # tests of two bodies that are told
 
 
@@ -102,8 +102,8 @@ def _series(daily: pd.DataFrame) -> Iterator[Odd]:
 def _shown(texts: Iterable[str]) -> str:
     """Return the first of many texts, and how many more there are."""
     every = list(texts)
-    more = f"; and {len(every) - TOLD} more" if len(every) > TOLD else ""
-    return "; ".join(every[:TOLD]) + more
+    more = f"; and {len(every) - MOST_TOLD} more" if len(every) > MOST_TOLD else ""
+    return "; ".join(every[:MOST_TOLD]) + more
 
 
 def _margin(margin: Margin, tests: pd.DataFrame) -> Iterator[Odd]:

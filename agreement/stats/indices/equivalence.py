@@ -8,7 +8,7 @@ from scipy import special
 
 from agreement.arrays import ArrayLike
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import Interval, t_interval
+from agreement.stats.basics.intervals import SIGNIFICANT, Interval, t_interval
 from agreement.stats.method_data import NO_MARGIN, MethodData, NotEstimable
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
@@ -31,7 +31,7 @@ class Equivalence(Result):
         return [self.row("p_tost", self.p_tost, note=self.note)]
 
     def _finding(self) -> str:
-        shown = "lies" if self.p_tost < 0.05 else "is not shown to lie"
+        shown = "lies" if self.p_tost < SIGNIFICANT else "is not shown to lie"
         return (
             f"The mean bias of {self.bias:.1f} mL/kg/min {shown} within {self.margin:g} mL/kg/min "
             f"(p = {self.p_tost:.3f}); this says nothing about a single athlete."

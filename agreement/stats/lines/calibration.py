@@ -30,7 +30,7 @@ from agreement.stats.result import Result, TableRows
 FEWEST_CALIBRATED: Final = 5  # a line through all athletes but one, with an error left over
 FEW_FOR_CALIBRATION: Final = 20
 BEYOND_RANGE: Final = 2.0  # field values further outside are refused [mL/kg/min]
-NOTHING: Final = 9  # decimals: an offset's mean error is 0 but for rounding with one pair each
+ZERO_FROM: Final = 9  # decimals: an offset's mean error is 0 but for rounding with one pair each
 ORDINARY_SLOPES: Final = Interval(0.7, 1.3)
 
 
@@ -187,7 +187,7 @@ def calibration(
         {model: loss.interval(k) for k, model in enumerate(MODELS)},
         dict(zip(MODELS, loss.estimate[3:].tolist(), strict=True)),
         {model: loss.interval(k) for k, model in enumerate(MODELS, 3)},
-        {model: round(float(error.mean()), NOTHING) + 0.0 for model, error in errors.items()},
+        {model: round(float(error.mean()), ZERO_FROM) + 0.0 for model, error in errors.items()},
         choice,
         *(float(y.min()), float(y.max()), clustered, fit, _covariance(y, x, codes, fit, choice)),
         local_offset(y, x) if follows else None,

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 
 from agreement.arrays import ArrayLike, Floats, Seed
+from agreement.stats.basics.intervals import SIGNIFICANT
 from agreement.stats.basics.rotated_slopes import as_whole_numbers, kept_slopes, slopes_at_ranks
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.passing_bablok import passing_bablok
@@ -32,7 +33,7 @@ class Linearity(Result):
         )
 
     def _finding(self) -> str:
-        outcome = "bends away from" if self.p < 0.05 else "shows no bend against"
+        outcome = "bends away from" if self.p < SIGNIFICANT else "shows no bend against"
         return f"The relation {outcome} a straight line (p = {self.p:.3f}, {self.n} pairs)."
 
 

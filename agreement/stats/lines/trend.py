@@ -8,7 +8,7 @@ from scipy import special
 
 from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap, bootstrap_of_sums
-from agreement.stats.basics.intervals import Interval, checked_share, said_p, z_of
+from agreement.stats.basics.intervals import SIGNIFICANT, Interval, checked_share, said_p, z_of
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import checked_pairs
@@ -17,7 +17,6 @@ from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 from agreement.terms import UNIT
 
-SIGNIFICANT = 0.05
 STEEP = 1.0  # mL/kg/min over the observed range; a smaller trend is of no practical weight
 FROM_SUMS_ABOVE: Final = 1000  # athletes: in resamples residuals then keep their signs
 _MEAN_ABSOLUTE = float(np.sqrt(np.pi / 2.0))  # E|e| = sigma sqrt(2 / pi)

@@ -17,7 +17,7 @@ from agreement.stats.result import Result, Row, TableRows
 
 MOST_DAYS: Final = 14
 FEWEST_ON_CURVE: Final = 15  # behind every point of the observed curve
-NOTHING: Final = Interval(nan, nan)
+NO_INTERVAL: Final = Interval(nan, nan)
 
 
 class Point(NamedTuple):
@@ -98,7 +98,7 @@ def averaging_curve_of(data: MethodData) -> AveragingCurve:
     fitted = _points(Replicates(once[0], drawn, left_out), z, reason)
     observed, n_observed, n_visits = _observed(sources, z)
     found = sources.laboratory
-    floor = Point(nan, NOTHING, f"{NOT_ESTIMABLE}: the laboratory's own error is unknown")
+    floor = Point(nan, NO_INTERVAL, f"{NOT_ESTIMABLE}: the laboratory's own error is unknown")
     if found is not None:
         low, high = found.interval()
         note = "assumed" if found.assumed else ""
@@ -124,7 +124,7 @@ def _observed(sources: Sources, z: float) -> tuple[tuple[Point, ...], int, int]:
         days = np.zeros(visits.n, dtype=np.intp)
         np.maximum.at(days, visits.athlete, count)
         most = int(min(MOST_DAYS, np.sort(days)[-FEWEST_ON_CURVE]))
-    refusals = (Point(nan, NOTHING, TOO_FEW),) * (MOST_DAYS - most)
+    refusals = (Point(nan, NO_INTERVAL, TOO_FEW),) * (MOST_DAYS - most)
     if most == 0:
         return refusals, 0, 0
     kept = np.flatnonzero(count >= most)
@@ -154,9 +154,9 @@ def _points(variances: Replicates, z: float, reason: str) -> tuple[Point, ...]:
     points = []
     for k, value in enumerate(variances.estimate):
         if not np.isfinite(value):
-            points.append(Point(nan, NOTHING, reason))
+            points.append(Point(nan, NO_INTERVAL, reason))
             continue
-        ends, note = NOTHING, TOO_FEW
+        ends, note = NO_INTERVAL, TOO_FEW
         if len(variances.jackknife) >= FEW_FOR_PARTS:
             low, high = z * np.sqrt(variances.bca_interval(k))
             ends, note = Interval(float(low), float(high)), variances.notes[k]

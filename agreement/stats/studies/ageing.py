@@ -21,7 +21,7 @@ FEWEST_AGEING: Final = 10  # athletes
 READINGS: Final = 3  # of each of them
 SPAN: Final = 21  # days between the first and the last
 EDGES: Final = (0, 8, 22, 43, np.inf)  # days from which a bin begins
-AGES: Final = ("0-7 days", "8-21 days", "22-42 days", "43 days and more")
+AGE_BINS: Final = ("0-7 days", "8-21 days", "22-42 days", "43 days and more")
 FEWEST_IN_BINS: Final = 10  # athletes with readings in every bin that is compared
 
 
@@ -184,18 +184,20 @@ def ageing_bins(
     )
     visits, visit = np.unique(people * (tests.max(initial=0) + 1) + tests, return_inverse=True)
     owner = visits // (tests.max(initial=0) + 1)
-    wide = np.full((visits.size, len(AGES)), np.nan)
-    cells, cell = np.unique(visit * len(AGES) + place, return_inverse=True)
+    wide = np.full((visits.size, len(AGE_BINS)), np.nan)
+    cells, cell = np.unique(visit * len(AGE_BINS) + place, return_inverse=True)
     wide.flat[cells] = np.bincount(cell, d) / np.bincount(cell)
     there = ~np.isnan(wide)
-    enough = [k for k in range(len(AGES)) if np.unique(owner[there[:, k]]).size >= FEWEST_IN_BINS]
+    enough = [
+        k for k in range(len(AGE_BINS)) if np.unique(owner[there[:, k]]).size >= FEWEST_IN_BINS
+    ]
     whole = there[:, enough].all(axis=1)
     n = int(np.unique(owner[whole]).size)
     if len(enough) < 2 or n < FEWEST_IN_BINS:
         raise NotEstimable(
             f"fewer than {FEWEST_IN_BINS} athletes have readings in two bins of age.", TOO_FEW
         )
-    names, used, who = [AGES[k] for k in enough], wide[whole][:, enough], owner[whole]
+    names, used, who = [AGE_BINS[k] for k in enough], wide[whole][:, enough], owner[whole]
     return AgeingBins(closer(used, athlete=who, names=names, n_flips=n_flips, rng=rng))
 
 

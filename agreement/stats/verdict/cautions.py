@@ -9,19 +9,19 @@ import numpy as np
 
 from agreement.arrays import DECIMALS, Floats
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import said_p, z_of
+from agreement.stats.basics.intervals import SIGNIFICANT, said_p, z_of
 from agreement.stats.causes.profile_bias import ProfileBias
 from agreement.stats.causes.wrong_inputs import wrong_mass
 from agreement.stats.limits.limits import FEW, FEW_FOR_REPORTS, RepeatedLimits, limits_by_athlete
 from agreement.stats.limits.shape import shape_of
 from agreement.stats.lines.structural import StructuralSlope
-from agreement.stats.lines.trend import SIGNIFICANT, Trend
+from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.repeats.repeatability import FEW_VALUES, laboratory_repeatability
 from agreement.terms import MASS_WITHIN_PCT, counted, declared
 
 EXACT_ONLY = 40  # athletes below which older approximate intervals mislead
-NOT_NORMAL_P, SKEWED = 0.01, 1.0
+NOT_NORMAL_P, LARGE_SKEWNESS = 0.01, 1.0
 INFLUENTIAL = 0.10  # share of the half width by which one athlete may move a limit
 UNEVEN_GROUPS = 2.0  # ratio of standard deviations
 GAP_DAYS = 14
@@ -135,7 +135,7 @@ def _of_shape(data: MethodData) -> Iterator[Caution]:
         found = shape_of(data)
     except NotEstimable:
         return
-    if found.p_normal < NOT_NORMAL_P or abs(found.skewness) > SKEWED:
+    if found.p_normal < NOT_NORMAL_P or abs(found.skewness) > LARGE_SKEWNESS:
         tails = _TAILS if found.p_normal < NOT_NORMAL_P else ""
         p = said_p(found.p_normal)
         yield caution("not_normal", p=p, skewness=found.skewness, tails=tails)
