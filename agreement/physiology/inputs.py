@@ -37,10 +37,6 @@ LIMITED: Final = "a drug limits heart rate: this method does not hold"
 _TOLD: Final = {  # what was measured -> what the estimator was told of it
     "mass_kg": "set_mass_kg", "hr_max_bpm": "set_hr_max_bpm", "age_years": "set_age_years",
 }  # fmt: skip
-AUDIT_COLUMNS: Final = [
-    "athlete_id", "method", "mode", "input", "told", "measured", "difference", "expected_shift",
-    "to_correct", "note",
-]  # fmt: skip
 
 
 def input_audit(
@@ -50,11 +46,11 @@ def input_audit(
     Compare the inputs of each tested athlete's last reading with the laboratory's measurements.
 
     heart_rate_based: whether each method rests on heart rate.
-    Returns: `AUDIT_COLUMNS`, one row per athlete, method, mode and input (mass_kg, hr_max_bpm,
-        age_years, sensor) that was told; a sensor has no numbers. difference = told - measured;
-        expected_shift = what it adds to the field value [mL/kg/min], so that it explains a part of
-        field - laboratory, NaN where a drug limits heart rate or the method's use of the input is
-        not known; to_correct yes or no. Sorted by method, mode, athlete.
+    Returns: one row per athlete_id, method, mode and input (mass_kg, hr_max_bpm, age_years, sensor)
+        that was told: told, measured, their difference (a sensor has no numbers), expected_shift =
+        what it adds to the field value [mL/kg/min], so that it explains a part of field -
+        laboratory, NaN where a drug limits heart rate or the method's use of the input is not
+        known; to_correct yes or no; note. Sorted by method, mode, athlete.
     """
     tested = readings["athlete_id"].isin(laboratory["athlete_id"])
     last = (

@@ -10,8 +10,7 @@ import pandas as pd
 from agreement.errors import Problem, Severity
 from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings, Words, message
-from agreement.tables.options import Confirmation, StudyOptions
-from agreement.tables.study_file import STUDY_FILE
+from agreement.tables.options import STUDY_FILE, Confirmation, StudyOptions
 from agreement.terms import DOUBTS, NOTED_DOUBTS
 
 

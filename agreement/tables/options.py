@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, field
 from datetime import date
 from typing import Any, Final, Literal, get_args
 
+STUDY_FILE: Final = "study.toml"
 Summary = Literal["mean", "median", "nearest", "last"]
 SUMMARIES: Final[tuple[Summary, ...]] = get_args(Summary)
 Kind = Literal["squad", "validation", "audit", "brief"]

@@ -24,7 +24,7 @@ from agreement.tables.export_folders import Exports, deleted_people, find_export
 from agreement.tables.findings import Findings, without_consequences
 from agreement.tables.ids import keys_of, note_leads_nowhere, note_likely_matches, read_id_map
 from agreement.tables.lab_table import lab_table, require_one_rule
-from agreement.tables.options import FileFormat, StudyOptions
+from agreement.tables.options import STUDY_FILE, FileFormat, StudyOptions
 from agreement.tables.part_folders import PartFolder, find_parts, match_parts
 from agreement.tables.parts import PartReader, find_table_parts
 from agreement.tables.parts_together import whole_table
@@ -37,7 +37,7 @@ from agreement.tables.readers import (
     require_vo2max,
     unread,
 )
-from agreement.tables.study_file import PUBLISHED_FILE, STUDY_FILE, read_study_file
+from agreement.tables.study_file import PUBLISHED_FILE, read_study_file
 from agreement.tables.study_lines import UNDECIDED
 from agreement.tables.study_tables import StudyTables
 from agreement.tables.table_files import (

@@ -12,6 +12,7 @@ from agreement.tables import key_checks as check
 from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings, Words
 from agreement.tables.options import (
+    STUDY_FILE,
     ChangeOptions,
     ControlOptions,
     Extrapolation,
@@ -33,7 +34,6 @@ from agreement.terms import DOUBTS
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
-STUDY_FILE: Final = "study.toml"
 PUBLISHED_FILE: Final = "published.toml"  # printed figures to reproduce; only a report reads it
 NO_TABLE: Final = "none"  # what a file is said to be that is no part of the study
 _ALL_COLUMNS: Final = frozenset(column for table in INPUTS.values() for column in table.columns)

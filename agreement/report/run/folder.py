@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from agreement.errors import OutputError, Problem, TableError
 from agreement.tables.columns import FOLDERS, TABLES
-from agreement.tables.options import Margin
-from agreement.tables.study_file import STUDY_FILE
+from agreement.tables.options import STUDY_FILE, Margin
 from agreement.tables.whole_output import whole_folder
 
 if TYPE_CHECKING:

@@ -32,8 +32,7 @@ from agreement.stats.studies.history import (
     looks,
     steps,
 )
-from agreement.tables.options import Kind, Margin
-from agreement.tables.study_file import STUDY_FILE
+from agreement.tables.options import STUDY_FILE, Kind, Margin
 from agreement.tables.writers import significant
 from agreement.terms import UNIT
 

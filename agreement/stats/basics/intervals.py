@@ -65,9 +65,9 @@ def correlation_interval(r: float, n: int, confidence_level: float = 0.95) -> In
     return Interval(float(np.tanh(z - half)), float(np.tanh(z + half)))
 
 
-def squared_correlation_interval(r: float, n: int, confidence_level: float = 0.95) -> Interval:
+def squared_correlation_interval(r: float, n: int) -> Interval:
     """Interval of the share of a spread that goes with something, from that of the correlation."""
-    low, high = correlation_interval(r, n, confidence_level)
+    low, high = correlation_interval(r, n)
     least = 0.0 if low <= 0 <= high else min(low**2, high**2)
     return Interval(least, max(low**2, high**2))
 

@@ -24,9 +24,8 @@ from agreement.stats.doubts.scales import mixed_masses, mixed_uptakes
 from agreement.stats.doubts.twins import copied_series, twins, two_bodies
 from agreement.stats.who_counts import FEWEST_JUDGED
 from agreement.tables.doubts import doubt
-from agreement.tables.options import Margin
+from agreement.tables.options import STUDY_FILE, Margin
 from agreement.tables.study import StudyTables
-from agreement.tables.study_file import STUDY_FILE
 from agreement.terms import counted
 
 WIDEST: Final = 1 / 3  # of the laboratory's mean VO2max; common practice, no source

@@ -162,11 +162,11 @@ class PooledStudies:
         """Typical SD of the differences; `new`: that of a squad that was not measured."""
         return WithEnds(*(exp(end) for end in self._log_sds.estimate(new=new)))
 
-    def limit(self, side: int, *, new: bool = False, coverage: float = 0.95) -> WithEnds:
+    def limit(self, side: int, *, new: bool = False) -> WithEnds:
         """Lower (`side` -1) or upper (+1) limit of agreement of a typical or a new squad."""
         spread = np.exp(self._log_sds.quantiles(new=new))
         grid = self._biases
-        centre = grid.mean + side * z_of(coverage) * spread[:, None]
+        centre = grid.mean + side * z_of(0.95) * spread[:, None]
         scale = np.broadcast_to(grid.scale(new=new), centre.shape)
         return WithEnds(*(self._convolved(p, centre, scale) for p in (0.5, 0.025, 0.975)))
 
