@@ -82,6 +82,8 @@ def row_notes(
     rows: pd.DataFrame, name: str, column: str | None = None, /, **values: Any
 ) -> tuple[Problem, ...]:
     """Return a note on each row (columns file, row); `values`: for all rows, or of each in turn."""
+    if rows.empty:
+        return ()
     severity, reason, _, remedy = message(name)
     remedy, places = remedy.format_map(values), zip(rows["file"], rows["row"], strict=True)
     return tuple(
@@ -92,6 +94,8 @@ def row_notes(
 
 def as_problems(lines: pd.DataFrame) -> tuple[Problem, ...]:
     """Return the same lines as problems, for `check`: what is said of rows of one test, said once."""
+    if lines.empty:
+        return ()
     alike: dict[tuple[str, ...], list[int]] = {}
     named = ["file", "id", "reason", "column", "message", "remedy"]
     texts = lines[named].astype("object").where(lines[named].notna(), "")

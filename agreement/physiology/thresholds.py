@@ -36,7 +36,7 @@ from agreement.errors import Problem
 from agreement.physiology.broken_line import BrokenLine, broken_line, no_corner
 from agreement.physiology.stages import stages
 from agreement.tables.findings import problem
-from agreement.terms import RATERS
+from agreement.terms import RATED, RATERS
 
 V_SLOPE, EQUIVALENT_O2 = "v_slope_1986", "ve_vo2_1982"
 VE_ON_VCO2, EQUIVALENT_CO2 = "ve_on_vco2_1986", "ve_vco2_1979"
@@ -168,6 +168,9 @@ def _smoothed(values: Floats) -> Floats:
     return np.asarray(runs.mean(axis=1) + slope * (place - first - (size - 1) / 2))
 
 
+_TYPES: Final = dict.fromkeys(THRESHOLD_COLUMNS, "float64") | dict.fromkeys(
+    ("lab_test_id", "threshold", "method", "note"), "str"
+)
 _KINDS = {"vo2": ("vo2_ml_kg_min", "lab"), "hr": ("hr_bpm", "hr_max_bpm")}  # column, its maximum
 
 
@@ -178,6 +181,8 @@ def rated_thresholds(tests: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Problem, 
     Values above the test's own maximum are left out, and pairs whose first lies not below the
     second.
     """
+    if tests[list(RATED)].isna().all(axis=None):  # of most studies, and the rest takes long
+        return pd.DataFrame(columns=THRESHOLD_COLUMNS).astype(_TYPES), ()
     parts, problems = [], []
     for rater, start in RATERS.items():
         read = {}

@@ -181,6 +181,14 @@ def test_two_raters_values_are_kept_apart_and_their_mean_is_used():
     assert rates.to_numpy().tolist() == [["T", 143.0, 170.0], ["U", 130.0, 160.0]]
 
 
+def test_where_nobody_rated_the_table_is_empty_and_of_the_same_types():
+    none, problems = rated_thresholds(lab_rows())
+    some, _ = rated_thresholds(lab_rows(vt1_hr_bpm=140, vt2_hr_bpm=170))
+    assert none.empty
+    assert not problems
+    pd.testing.assert_series_equal(none.dtypes, some.dtypes)
+
+
 @pytest.mark.parametrize(
     ("values", "said"),
     [
