@@ -67,9 +67,9 @@ class _Commands(WholeHelp):
         raise error
 
 
-def _end_by_signal() -> NoReturn:
+def _end_by_signal(said: str = "Interrupted; nothing was written.") -> NoReturn:
     number = _HEARD[0] if _HEARD else signal.SIGINT
-    _end("Interrupted; nothing was written.", SIGNALLED + number)
+    _end(said, SIGNALLED + number)
 
 
 app = typer.Typer(
@@ -283,7 +283,10 @@ def open_(
 
     notebook = opened(study, kind)
     _data(in_one_line(str(notebook)))
-    open_notebook(notebook, own_start_up=start_up, port=port, browser=browser)
+    try:
+        open_notebook(notebook, own_start_up=start_up, port=port, browser=browser)
+    except KeyboardInterrupt:
+        _end_by_signal("JupyterLab was ended; what it saved stays.")
 
 
 @app.command()

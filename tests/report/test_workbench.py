@@ -163,3 +163,48 @@ def test_the_workbench_serves_the_notebook(small_study, tmp_path):
     cells = served["content"]["cells"]
     assert any("study = 'crew'" in cell["source"] for cell in cells)
     assert any("report.verdict(cohort" in cell["source"] for cell in cells)
+
+
+LAB = """
+import pathlib, signal, sys, time
+def ended(number, frame):
+    time.sleep(1)  # as JupyterLab, which asks, and ends its kernels
+    pathlib.Path(sys.argv[1], str(number)).touch()
+    sys.exit()
+for number in (signal.SIGINT, signal.SIGTERM):
+    signal.signal(number, ended)
+pathlib.Path(sys.argv[1], "runs").touch()
+time.sleep(60)
+"""
+OPEN = """
+import subprocess, sys
+from agreement import cli
+plain, lab = subprocess.Popen, [sys.executable, *sys.argv[1:3]]
+subprocess.Popen = lambda command, **more: plain(lab, **more)
+sys.argv[1:] = ["open", sys.argv[3], "--no-browser"]
+sys.exit(cli.main())
+"""
+
+
+@pytest.mark.parametrize(
+    ("number", "code", "said"),
+    [
+        (signal.SIGINT, 0, ""),  # what a terminal sends to both
+        (signal.SIGTERM, 143, "JupyterLab was ended; what it saved stays.\n"),
+    ],
+)
+def test_jupyterlab_ends_in_its_own_way(small_study, tmp_path, number, code, said):
+    study = small_study(tmp_path / "crew")
+    for name, text in (("lab.py", LAB), ("open.py", OPEN)):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    command = [sys.executable, "open.py", "lab.py", str(tmp_path), str(study)]
+    done = subprocess.Popen(
+        command, cwd=tmp_path, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    until = time.monotonic() + 30
+    while not (tmp_path / "runs").exists() and time.monotonic() < until:
+        time.sleep(0.05)
+    (os.killpg if number == signal.SIGINT else os.kill)(done.pid, number)
+    told = done.communicate(timeout=30)[1]
+    assert (tmp_path / str(int(number))).exists()
+    assert (done.returncode, told) == (code, said)

@@ -2,8 +2,12 @@
 
 import json
 import os
+import signal
 import subprocess
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
@@ -141,7 +145,23 @@ def open_notebook(
         unasked.write_text(json.dumps(_NO_NEWS), encoding="utf-8")
         paths = [str(unasked.parents[1]), surroundings.get("JUPYTER_CONFIG_PATH", "")]
         surroundings["JUPYTER_CONFIG_PATH"] = os.pathsep.join(filter(None, paths))
-        subprocess.run(command, check=False, env=surroundings)
+        with subprocess.Popen(command, env=surroundings) as lab, _ctrl_c_is_for(lab):
+            lab.wait()
+
+
+@contextmanager
+def _ctrl_c_is_for(lab: "subprocess.Popen[bytes]") -> Iterator[None]:
+    """Leave Ctrl-C to JupyterLab, which asks before it ends its kernels; end it with this process."""
+    main = threading.current_thread() is threading.main_thread()
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN) if main else None
+    try:
+        yield
+    except BaseException:
+        lab.terminate()
+        raise
+    finally:
+        if main:
+            signal.signal(signal.SIGINT, before)
 
 
 def served(port: int | None, address: str | None, *, browser: bool) -> list[str]:
