@@ -68,8 +68,7 @@ class _Commands(WholeHelp):
 
 
 def _end_by_signal(said: str = "Interrupted; nothing was written.") -> NoReturn:
-    number = _HEARD[0] if _HEARD else signal.SIGINT
-    _end(said, SIGNALLED + number)
+    _end(said, SIGNALLED + (_HEARD[0] if _HEARD else signal.SIGINT))
 
 
 app = typer.Typer(
@@ -281,8 +280,7 @@ def open_(
     """Open JupyterLab, to make a study from files or to try choices."""
     from agreement.report.run.workbench import open_notebook, opened
 
-    notebook = opened(study, kind)
-    _data(in_one_line(str(notebook)))
+    _data(in_one_line(str(notebook := opened(study, kind))))
     try:
         open_notebook(notebook, own_start_up=start_up, port=port, browser=browser)
     except KeyboardInterrupt:

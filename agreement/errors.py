@@ -39,6 +39,17 @@ def visible(text: str) -> str:
     return _UNSEEN.sub(_escape, text)
 
 
+def as_argument(path: object) -> str:
+    """
+    Return a path as a command line takes it, whichever shell reads that.
+
+    >>> as_argument("crew-2026"), as_argument("the crew")
+    ('crew-2026', '"the crew"')
+    """
+    text = str(path)
+    return text if re.fullmatch(r"[\w./\\:~-]+", text) else f'"{text}"'
+
+
 def in_one_line(text: str) -> str:
     r"""
     Return a text that came from outside, line ends and tabs escaped too: it cannot pose as a line.

@@ -207,7 +207,8 @@ def test_a_package_that_is_missing_is_one_sentence_with_what_to_install(tmp_path
 def test_protocols_name_inputs_and_source(run):
     text = run("protocols").stdout
     assert "run_12min_1968" in text
-    assert "source:" in text
+    assert "  source, read second-hand: Cooper 1968" in text
+    assert "  source, from memory: Bangsbo 2008" in text  # seen how: once, before the source
     assert len(json.loads(run("protocols", "--json").stdout)) >= 15
 
 

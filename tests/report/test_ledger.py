@@ -12,7 +12,7 @@ from agreement.report.privacy.left_out import counted_lines, rows_by_reason
 from agreement.report.privacy.view import released_problems
 from agreement.report.run.any_size import pair_study
 from agreement.report.run.own_report import ledger_counts, seal
-from agreement.report.sections.ledger import files_block, left_out_block
+from agreement.report.sections.ledger import files_block, left_out_block, remarks
 
 DEMO = Path(__file__).parents[2] / "demo_cohort"
 
@@ -78,6 +78,18 @@ def test_a_maximal_heart_rate_that_was_none_is_not_to_be_set_in_a_device(shown):
     assert "S020" in look  # 148 bpm at an age that lets expect 183
     assert "S020" not in correct
     assert "screening allows it" in told  # no second maximal test for whom it may harm
+
+
+def test_the_command_that_shows_notes_can_be_typed():
+    flow = pd.DataFrame({"excluded": [0]})
+    notes = [Problem("note", "trimmed", "lab.csv", n, "mode", "Blanks.", "") for n in (2, 3)]
+    nothing = "Nothing was left out."
+    assert remarks(flow, tuple(notes[:1]), "the crew") == [
+        f"{nothing} 1 note on the files: 'agreement check \"the crew\"' shows it."
+    ]
+    assert remarks(flow, tuple(notes), "crew") == [
+        f"{nothing} 2 notes on the files: 'agreement check crew' shows them."
+    ]
 
 
 def test_what_was_confirmed_is_printed_with_reason_and_day_in_an_audit_without_the_evidence():

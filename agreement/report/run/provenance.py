@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import agreement
+from agreement.errors import as_argument
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, code, fold, paragraph, table
 from agreement.report.page.numbers import counted
@@ -23,7 +24,8 @@ DEPENDENCIES: Final = ("numpy", "scipy", "pandas", "statsmodels", "pingouin", "m
 def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
     """Return all that another person needs to run the same again; `kind` None: the pairs alone."""
     name = study.folder.name
-    command = f"agreement report {name} --report {kind}" if kind else f"agreement pair {name}"
+    typed = as_argument(name)
+    command = f"agreement report {typed} --report {kind}" if kind else f"agreement pair {typed}"
     return {
         "written_by": WRITTEN_BY,
         "version": agreement.__version__,

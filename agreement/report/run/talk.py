@@ -9,7 +9,7 @@ from pathlib import Path
 from textwrap import shorten
 from typing import TYPE_CHECKING, Final
 
-from agreement.errors import Problem, in_one_line
+from agreement.errors import Problem, as_argument, in_one_line
 from agreement.scale.engine import Progress
 from agreement.terms import counted
 
@@ -154,7 +154,7 @@ def proposal_text(found: "Proposed", folder: Path) -> str:
     ]
     lines += ["", *found.remarks] if found.remarks else []
     open_ = counted(found.questions, "line") if found.questions else "Nothing"
-    lines += ["", f"{open_} of study.toml to decide; next: agreement check {folder}"]
+    lines += ["", f"{open_} of study.toml to decide; next: agreement check {as_argument(folder)}"]
     return "\n".join(lines)
 
 
@@ -167,6 +167,9 @@ def protocols_json() -> str:
     return json.dumps(rows, indent=1)
 
 
+_SEEN: Final = {"memory": "from memory"}
+
+
 def protocols_text() -> str:
     """Return each protocol with its inputs, whom it was made for, and its source."""
     from agreement.physiology.field_tests import protocols_frame
@@ -175,6 +178,6 @@ def protocols_text() -> str:
         f"{row['protocol']}: {row['title']}\n"
         f"  mode {row['mode']}; inputs {row['inputs']}\n"
         f"  made for: {row['population']}\n"
-        f"  source: {row['source']} ({row['provenance']})"
+        f"  source, {_SEEN.get(row['provenance'], row['provenance'])}: {row['source']}"
         for row in protocols_frame().to_dict("records")
     )

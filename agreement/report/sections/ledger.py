@@ -3,7 +3,7 @@
 import pandas as pd
 
 from agreement.cohort import Cohort
-from agreement.errors import Problem
+from agreement.errors import Problem, as_argument
 from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, code, fold, lines, paragraph, table
 from agreement.report.page.numbers import counted
@@ -107,4 +107,6 @@ def remarks(flow: pd.DataFrame, problems: tuple[Problem, ...], study: str) -> li
     withheld = any(problem.reason == WITHHELD for problem in problems)
     notes = sum(problem.severity == "note" for problem in problems) - withheld
     counts = {"rows": int(flow["excluded"].sum()), "notes": notes}
-    return [in_words(said("ledger", "remarks", withheld=withheld, study=study, **counts))]
+    return [
+        in_words(said("ledger", "remarks", withheld=withheld, study=as_argument(study), **counts))
+    ]
