@@ -45,7 +45,9 @@ def column_of(column: Any) -> "pd.Series[Any]":
     if texts and types.is_string(column.type.value_type):  # several times faster than Arrow's way
         labels = pd.Index(pd.array(column.dictionary, dtype="str"))
         codes = column.indices.cast("int32").fill_null(-1)  # some writers count without a sign
-        return pd.Series(pd.Categorical.from_codes(codes, labels))
+        if labels.is_unique:
+            return pd.Series(pd.Categorical.from_codes(codes, labels))
+        column = column.dictionary_decode()
     plain: pd.Series[Any] = column.to_pandas(strings_to_categorical=True)
     return plain
 

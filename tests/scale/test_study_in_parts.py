@@ -99,6 +99,8 @@ def test_categories_are_read_whoever_wrote_their_codes(kind):
     codes = arrow.array([1, None, 0], kind)
     found = column_of(arrow.DictionaryArray.from_arrays(codes, ["wrist", "chest"]))
     assert found.astype("str").fillna("none").tolist() == ["chest", "none", "wrist"]
+    twice = column_of(arrow.DictionaryArray.from_arrays(codes, ["wrist", "wrist"]))
+    assert twice.astype("str").fillna("none").tolist() == ["wrist", "none", "wrist"]
 
 
 def test_rows_of_parts_lie_in_memory_once(studies, monkeypatch):
