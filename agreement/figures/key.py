@@ -113,14 +113,15 @@ def key_of(ax: Axes) -> Key | None:
 
 
 # Ours: seaborn's FacetGrid makes a figure of its own; these panels lie on a page, which places them.
-def facet(axes: Sequence[Axes], titles: Sequence[str]) -> Sequence[Axes]:
+def facet(axes: Sequence[Axes], titles: Sequence[str], *, share: str = "xy") -> Sequence[Axes]:
     """
     Give drawn panels the same axes, their titles, and one key below the last.
 
     axes: each drawn by the same function.
     titles: one for each panel.
+    share: which axes get the same limits everywhere.
     """
-    for which in "xy":
+    for which in share:
         ends = [end for ax in axes for end in getattr(ax, f"get_{which}lim")()]
         for ax in axes:
             getattr(ax, f"set_{which}lim")(min(ends), max(ends))
