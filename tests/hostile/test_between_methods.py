@@ -250,6 +250,19 @@ def test_no_sum_of_methods_that_show_a_trait_holds_a_few_people_alone(seed):
     assert all(a == b or abs(a[0] - b[0]) >= FEWEST for a, b in combinations(told, 2))
 
 
+def test_of_many_methods_no_two_that_show_a_trait_differ_by_a_few_people():
+    rng = np.random.default_rng(1)
+    members = {}
+    for k in range(60):
+        gone = set(rng.choice(30, rng.choice([0, 1, 2, 3, 8]), replace=False))
+        own = frozenset((f"A{who:02}", "T0") for who in range(30) if who not in gone)
+        members[f"m{k:02}", "run"] = {WHOLE: own, ("by_sex", "female"): own}
+    hidden = {name[1:3] for name in hidden_groups(table_of(members), members)}
+    shown = [place for place in members if place not in hidden]
+    assert 1 < len(shown) < 60
+    assert all(few_held_by_sums(members, two) is None for two in combinations(shown, 2))
+
+
 def test_these_cohorts_would_tell_of_a_few():
     told = [
         few_held_by_sums(members, list(members)) for members in map(subsets_of_people, range(25))

@@ -36,6 +36,7 @@ WHOLE: Final = ("limits_of_agreement", "all")
 DRUG: Final = ("limits_of_agreement", "hr_limiting_drug")
 _SUBSETS: Final = (Privacy.SUBSET, Privacy.READINGS)
 _BY_GROUP: Final = (Privacy.PARTITION, *_SUBSETS, Privacy.NESTED)
+_MOST_SUMMED: Final = 20  # methods of which sums of any are searched; of more every two
 _ROUNDING: Final = 1e-6  # of norms that add up to 1
 
 Pair = tuple[str, str]  # athlete, laboratory test
@@ -128,7 +129,7 @@ def _beside_others(
     known = [place for place, (n, _) in wholes.items() if n >= FEWEST_SHOWN]
     stay = sorted(known, key=lambda one: (one[0] not in asked, -wholes[one][0], one))
     if all(WHOLE in members.get(place, ()) for place in stay):
-        counted = {place: members[place][WHOLE] for place in reversed(stay)}
+        counted = {place: members[place][WHOLE] for place in stay}
         drug = {
             p: members[p].get(DRUG, frozenset())
             for p in stay
@@ -261,22 +262,33 @@ def _followed(members: Members) -> set[GroupKey]:
     ranks = {groups[0]: pairs for pairs, groups in ranked if WHOLE not in groups}
     if WHOLE in members:
         ranks[WHOLE] = members[WHOLE]
-    return {one for group in _told_by_others(ranks) for one in alike[ranks[group]]}
-
-
-def _told_by_others(sets: Mapping[Named, frozenset[Pair]]) -> set[Named]:
-    """Return which sets to leave out, the first first and the last never, so that no few follow."""
-    every = sorted(frozenset().union(*sets.values()))
-    whose = np.unique([athlete for athlete, _ in every], return_inverse=True)[1]
-    shown = {group: np.array([one in pairs for one in every]) for group, pairs in sets.items()}
-    holds, gone, last = dict(shown), list[Named](), [*sets][-1:]
-    while (found := _few(shown, whose)) and found[:1] != last:
+    shown, whose = _held(ranks)
+    holds, gone = dict(shown), list[GroupKey]()
+    while (found := _few(shown, whose)) and found[0] != WHOLE:
         gone.append(found[0])
         del shown[found[0]]
-    for group in sorted(gone, key=list(sets).index, reverse=True):
+    for group in sorted(gone, key=list(ranks).index, reverse=True):
         if not _few(shown | {group: holds[group]}, whose):  # what went after it is enough
             shown[group] = holds[group]
-    return sets.keys() - shown.keys()
+    return {one for group in ranks.keys() - shown.keys() for one in alike[ranks[group]]}
+
+
+def _told_by_others(wholes: Mapping[Place, frozenset[Pair]]) -> set[Place]:
+    """Return the places, in the order in which they stay, of which few follow beside those before."""
+    holds, whose = _held(wholes)
+    shown: dict[Place, Flags] = {}
+    for place, held in holds.items():
+        beside = [shown] if len(holds) <= _MOST_SUMMED else [{one: shown[one]} for one in shown]
+        if not any(_few(some | {place: held}, whose) for some in beside):
+            shown[place] = held
+    return holds.keys() - shown.keys()
+
+
+def _held(sets: Mapping[Named, frozenset[Pair]]) -> tuple[dict[Named, Flags], Ints]:
+    """Return which of all pairs each set holds, and the athlete of each pair, by athlete."""
+    every = sorted(frozenset().union(*sets.values()))
+    whose = np.unique([athlete for athlete, _ in every], return_inverse=True)[1]
+    return {name: np.array([one in own for one in every]) for name, own in sets.items()}, whose
 
 
 def _few(shown: Mapping[Named, Flags], whose: Ints) -> list[Named]:
