@@ -317,3 +317,13 @@ def test_people_outside_are_counted_exactly_but_in_an_audit(of_all_ages):
     assert cell.findall(validation.out_of_range().html) == ["3"]
     assert cell.findall(audit.out_of_range().html) == ["1 to 4"]
     assert not audit.cards["note"].str.contains("outside the range").any()
+
+
+def test_tables_without_a_row_make_a_page_and_no_chart(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", visits=1)
+    tests = study / "lab_tests.csv"
+    tests.write_text(tests.read_text().splitlines()[0] + "\n")
+    report = open_report(study)
+    assert report.told.results.frame.empty
+    assert report.chart().pictures == ()
+    report.unsaid()  # stopped with an error too

@@ -127,7 +127,7 @@ def methods_chart(
     ]
     withheld = {*zip(hidden["method"], hidden["mode"], strict=True)}
     places = zip(frame["method"], frame["mode"], strict=True)
-    frame = frame[[place not in withheld for place in places]]
+    frame = frame.loc[[place not in withheld for place in places]]  # of no row all columns too
     rows = method_rows(frame)
     if not any(isfinite(one.of("limits_of_agreement", "bias").value) for one in rows):
         return ()

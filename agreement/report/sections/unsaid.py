@@ -27,7 +27,7 @@ _BY_CODE: Final = {
 def silent(numbers: Numbers) -> dict[str, Cell]:
     """Return the analyses without a single number, none of them withheld, and a line that says why."""
     places = numbers.frame[["method", "mode"]].itertuples(index=False, name=None)
-    frame = numbers.frame[[not numbers.hides(*map(str, place)) for place in places]]
+    frame = numbers.frame.loc[[not numbers.hides(*map(str, place)) for place in places]]
     codes = frame["note"].astype("str").str.extract(r"^(\w+)", expand=False)
     said_why = frame.assign(told=codes.isin(list(_BY_CODE)), withheld=codes.eq("suppressed"))
     said_why["known"] = frame["value"].notna() | said_why["withheld"]

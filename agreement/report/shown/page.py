@@ -185,7 +185,7 @@ def chart(cohort: Cohort, *, methods: Methods = None) -> Block:
     if len(some) < len(told.comparisons):
         kept = {(one.results.method, one.results.mode) for one in some}
         places = zip(told.frame["method"], told.frame["mode"], strict=True)
-        numbers = Numbers(told.frame[[place in kept for place in places]], numbers.name)
+        numbers = Numbers(told.frame.loc[[place in kept for place in places]], numbers.name)
     return shown(together.methods_chart(numbers, told.options, some), Block(""))
 
 
