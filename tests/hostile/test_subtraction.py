@@ -43,7 +43,8 @@ def written(evidence, folder):
         },
         folder,
     )
-    provenance = {"written_by": "agreement", "kind": "squad", "options": {}, "small_groups": groups}
+    provenance = {"written_by": "agreement", "kind": "squad", "options": {}}
+    provenance |= {"small_groups": groups, "rows_of_few": {}}
     write_provenance(provenance, folder)
     seal(folder)
     return folder
@@ -175,7 +176,8 @@ def test_what_no_record_declares_is_not_shared(tmp_path):
     pd.concat([results, line.assign(analysis="of_nobody_knows_whom")]).to_csv(
         report / "results.csv", index=False
     )
-    content = {"written_by": "agreement", "kind": "squad", "options": {}, "small_groups": []}
+    content = {"written_by": "agreement", "kind": "squad", "options": {}}
+    content |= {"small_groups": [], "rows_of_few": {}}
     write_provenance(content, report)
     seal(report)
     share_report(report, tmp_path / "share")

@@ -23,7 +23,7 @@ MADE_LATER = ("report.html", "report.ipynb")
 @pytest.fixture
 def entry(squad, tmp_path, monkeypatch):
     """A copy of a study whose report is kept, and what asks for it."""
-    monkeypatch.setenv(module.PLACE, str(tmp_path / "cache"))
+    monkeypatch.setenv(module.CACHE_VARIABLE, str(tmp_path / "cache"))
     study = shutil.copytree(squad.study, tmp_path / squad.study.name)
     (study / "samples").mkdir()
     (study / "samples" / "S1.csv").write_text("t_s,hr_bpm\n0,100\n")
@@ -203,7 +203,7 @@ def test_each_way_of_a_report_drops_other_states(entry, tmp_path, way):
 
 
 def test_without_a_folder_none_is_made_to_drop_what_is_not_there(entry, tmp_path, monkeypatch):
-    monkeypatch.setenv(module.PLACE, str(tmp_path / "none"))
+    monkeypatch.setenv(module.CACHE_VARIABLE, str(tmp_path / "none"))
     module.drop_other_states(*entry[:2])
     assert not (tmp_path / "none").exists()
 
@@ -245,7 +245,7 @@ def test_an_entry_half_written_is_nowhere_left(entry, monkeypatch, stopped):
 def test_a_changed_question_gives_the_bytes_of_a_run_without_it(
     small_study, tmp_path, monkeypatch, kind
 ):
-    monkeypatch.setenv(module.PLACE, str(tmp_path / "cache"))
+    monkeypatch.setenv(module.CACHE_VARIABLE, str(tmp_path / "cache"))
     study = small_study(tmp_path / "crew", athletes=6)
     for _ in range(2):  # the first writes the key of an audit: that is another study already
         write_report(study, tmp_path / "out", kind=kind, cache=True)

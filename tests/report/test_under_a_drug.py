@@ -60,7 +60,7 @@ def test_lists_count_who_takes_one_and_of_whom_it_is_not_known(told):
         (["unknown"] * 14, "not recorded: the athletes table says it of nobody"),
         (["no"] * 14, "nobody"),
         (["no"] * 12 + [None] * 2, "nobody; not recorded of 1 to 4"),
-        (["yes"] * 2 + ["no"] * 12, "1 to 4 athletes, analysed apart"),
+        (["yes"] * 2 + ["no"] * 12, "1 to 4 athletes, withheld"),
     ],
 )
 def test_an_audit_says_nobody_takes_one_only_where_it_was_asked(

@@ -94,11 +94,16 @@ def grouped_findings(problems: Iterable[Problem]) -> str:
 
 
 def _of_one_kind(found: list[Problem]) -> Iterator[str]:
-    """Yield the lines of one kind: rows with the same words share one, and a remedy follows its lines."""
+    """
+    Yield the lines of one kind: rows with the same words share one, and a remedy follows its lines.
+
+    What stops a run is to be mended row by row: each has a line of its own.
+    """
     alike: dict[str, dict[Problem, list[int | None]]] = {}
     for one in found:
         same = alike.setdefault(one.remedy, {})
-        same.setdefault(replace(one, row=None), []).append(one.row)
+        shared = one if one.severity == "stop" else replace(one, row=None)
+        same.setdefault(shared, []).append(one.row)
     left, rest = MOST_SHOWN, len(found)
     for remedy, lines in alike.items():
         shown = list(lines.items())[:left]
@@ -107,7 +112,8 @@ def _of_one_kind(found: list[Problem]) -> Iterator[str]:
         for one, every in shown:
             rows = sorted({row for row in every if row is not None})
             place = f"{one.file}, {_rows(rows)}" if rows else one.file
-            yield str(replace(one, file=place, remedy=remedy if len(lines) == 1 else ""))
+            said = remedy if len(lines) == 1 else ""
+            yield str(replace(one, file=place, row=None, remedy=said))
         if not left and rest:
             yield f"... and {rest} more of this kind."
         if shown and len(lines) > 1:
@@ -131,7 +137,7 @@ def _rows(rows: list[int]) -> str:
             runs.append([row])
     shown = ", ".join(f"{r[0]} to {r[-1]}" if len(r) > 1 else str(r[0]) for r in runs[:MOST_RUNS])
     rest = sum(map(len, runs[MOST_RUNS:]))
-    return f"row{'s' * (len(rows) > 1)} {shown}" + (f" and {rest} more" if rest else "")
+    return f"{'rows' if len(rows) > 1 else 'row'} {shown}" + (f" and {rest} more" if rest else "")
 
 
 def findings_json(problems: Iterable[Problem]) -> str:
