@@ -9,6 +9,7 @@ from opened import open_report
 from agreement.report.page.machine import in_words
 from agreement.report.page.machine import said as said_by
 from agreement.report.page.numbers import Cell
+from agreement.report.sections.checklists import facts_of
 from agreement.report.sections.further import every_formula
 from agreement.stats.catalogue import ANALYSES
 
@@ -290,7 +291,7 @@ def test_where_flat_limits_do_they_stand_among_the_choices(report):
 
 def people_of(report):
     """What the reporting lists say of the people."""
-    return in_words(said_by("lists", "people", f=report.facts))
+    return in_words(said_by("lists", "people", f=facts_of(report.cohort)))
 
 
 @pytest.mark.slow

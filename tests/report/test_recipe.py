@@ -131,7 +131,7 @@ def test_it_has_a_formula_and_words_and_can_be_compared_with_a_printed_one(packa
         "-c",
         "from agreement.stats.catalogue import describe; print(describe('range_of_d'));"
         "from agreement.report.sections.further import every_formula; print(every_formula()[-2]);"
-        "from agreement.report.run.published_file import STATISTICS as names;"
+        "from agreement.report.run.published_file import PUBLISHABLE as names;"
         "print(names['range_by_decade'])",
     )
     described, formula, names = said.rsplit("\n", 3)[:3]
