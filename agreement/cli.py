@@ -6,16 +6,15 @@ Data goes to stdout, talk to stderr; nothing passes that a terminal would obey. 
 on). Heavy imports stand inside the commands, so that help is quick.
 """
 
-import os
 import signal
 import sys
-import threading
 from pathlib import Path
 from typing import Annotated, Any, Literal, NoReturn
 
 import typer
 
 from agreement import cli_several
+from agreement.cli_signals import HEARD, listen
 from agreement.cli_talk import BUG, INPUT_AT_FAULT, NOBODY_READS, SIGNALLED, WholeHelp
 from agreement.cli_talk import data as _data
 from agreement.cli_talk import end as _end
@@ -23,8 +22,6 @@ from agreement.cli_talk import misused as _misused
 from agreement.cli_talk import stopped as _stopped
 from agreement.cli_talk import talk as _talk
 from agreement.errors import in_one_line
-
-_HEARD: list[int] = []  # signals that told this process to end
 
 
 class _Commands(WholeHelp):
@@ -41,7 +38,7 @@ class _Commands(WholeHelp):
         except typer.Exit:
             raise
         except Exception as error:
-            if _HEARD:  # a library took the interrupt for an error of its own
+            if HEARD:  # a library took the interrupt for an error of its own
                 _end_by_signal()
             if not isinstance(error, AgreementError | OSError):
                 raise
@@ -68,7 +65,7 @@ class _Commands(WholeHelp):
 
 
 def _end_by_signal(said: str = "Interrupted; nothing was written.") -> NoReturn:
-    _end(said, SIGNALLED + (_HEARD[0] if _HEARD else signal.SIGINT))
+    _end(said, SIGNALLED + (HEARD[0] if HEARD else signal.SIGINT))
 
 
 app = typer.Typer(
@@ -137,7 +134,7 @@ def report_(
     ways: dict[str, Any] = {"kind": kind, "pdf": pdf, "png": png, "kernel": kernel, "cache": cache}
     if watch:
         cli_several.watch(study, out, **ways)
-        _HEARD.clear()  # ended as it should
+        HEARD.clear()  # ended as it should
         return
     from agreement.report.run.any_size import report_study
     from agreement.report.run.render import SectionError
@@ -354,15 +351,11 @@ def main() -> int:
     A request to end is heard like Ctrl-C, so that nothing is left; a second one ends at once, and the
     next run clears up.
     """
-    if threading.current_thread() is threading.main_thread():
-        for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-            number = getattr(signal, name, None)
-            if number is not None and signal.getsignal(number) != signal.SIG_IGN:
-                signal.signal(number, _hear)
+    listen()
     try:
         code = app(standalone_mode=False)
     except (KeyboardInterrupt, typer.Abort):
-        return SIGNALLED + (_HEARD[0] if _HEARD else signal.SIGINT)
+        return SIGNALLED + (HEARD[0] if HEARD else signal.SIGINT)
     except BrokenPipeError:
         return NOBODY_READS
     except SystemExit as end:  # the library's own end of a help text that nobody reads on
@@ -370,30 +363,12 @@ def main() -> int:
             return NOBODY_READS
         return end.code if isinstance(end.code, int) else BUG
     except Exception as error:
+        if HEARD:  # a library took the interrupt for an error of its own
+            return SIGNALLED + HEARD[0]
         code = getattr(error, "exit_code", None)  # of what is wrong with the command line itself
         if not isinstance(code, int):
             raise
         _talk(f"Stopped: {_misused(error)}")
-    if _HEARD:  # between the commands the library answers every interrupt with one code
-        return SIGNALLED + _HEARD[0]
+    if HEARD:  # between the commands the library answers every interrupt with one code
+        return SIGNALLED + HEARD[0]
     return code if isinstance(code, int) else 0
-
-
-def _hear(number: int, frame: Any) -> None:
-    """End in good order at the first signal, at once at the second."""
-    if _HEARD:
-        os._exit(SIGNALLED + number)
-    _HEARD.append(number)
-    # threads and objects that are torn in their work have nothing to add
-    sys.unraisablehook = lambda _: None
-    threading.excepthook = lambda _: None
-    _interrupt(number, frame)
-
-
-def _interrupt(_number: int, frame: Any) -> None:
-    """Interrupt what runs; an import in the middle of its locks comes out of them first."""
-    if hasattr(signal, "setitimer") and frame.f_code.co_filename.startswith("<frozen importlib"):
-        signal.signal(signal.SIGALRM, _interrupt)
-        signal.setitimer(signal.ITIMER_REAL, 0.01)
-        return
-    raise KeyboardInterrupt

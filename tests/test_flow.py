@@ -21,6 +21,7 @@ STAGES = (
     "cohort",
     "report",
     "cli_talk",
+    "cli_signals",
     "cli_several",
     "cli",
     "__main__",
