@@ -14,7 +14,9 @@ class EarlierReport:
 
     against: str | None  # its yardstick; None: it had no margin
     look: int  # which planned look it took
-    pairs: dict[str, int]  # pairs of each ``method/mode`` at the first report of that look
+    pairs: dict[
+        str, int
+    ]  # pairs of each ``method/mode``; 0: more than at the first report of that look
 
 
 @dataclass(frozen=True, slots=True)

@@ -141,6 +141,22 @@ def test_of_changes_whose_direction_is_told_the_people_are_known():
     assert gone == {("change", "w", "run", "all", "same_direction")}
 
 
+@pytest.mark.parametrize(("within", "shown"), [(0, True), (1, False), (4, False), (5, True)])
+def test_that_a_few_did_not_change_is_not_told_by_how_many_changes_are_counted(within, shown):
+    """Thirty people came four times each, and all are counted; of so many one change is none."""
+    who = np.repeat([f"A{k:02}" for k in range(30)], 3)
+    lab = np.where((np.arange(90) < 3 * within) & (np.arange(90) % 3 == 0), 0.0, 6.0)
+    field = lab + np.resize([1.0, -2.0, 2.0, -7.0], 90)
+    changes = pd.DataFrame({"athlete_id": who, "lab": lab, "field": field})
+    changes = changes.assign(first_test=range(90), second_test=range(1, 91))
+    found = change(changes, lab_spread=5.0)
+    rows = assembled([Labelled(found.to_frame(), "change", "w", "run")])
+    one = SimpleNamespace(method="w", mode="run", items={"change": found}.items)
+    out = released_results(rows, few_of_a_side([one])).set_index("statistic").loc["same_direction"]
+    assert pd.notna(out["value"]) == shown
+    assert (f"{90 - within} of 90 changes" in out["note"]) == shown
+
+
 @pytest.mark.parametrize(("lack", "shown"), [(0, True), (1, False), (4, False), (5, True)])
 def test_what_a_few_people_lack_is_not_told_by_the_number_beside(lack, shown):
     people = [f"A{k}" for k in range(12)]

@@ -18,11 +18,13 @@ from agreement.physiology.readings import estimates_frame
 from agreement.report.page.pdf import browser
 from agreement.report.privacy.privacy import without_small_cells
 from agreement.report.privacy.sharing import share_report
+from agreement.report.run.folder import JUDGED
 from agreement.report.run.own_report import seal
+from agreement.report.run.rerun import _inputs
 from agreement.report.run.talk import findings_json
 from agreement.report.run.write import write_report
 from agreement.report.run.write_pairs import write_pairs
-from agreement.tables.withdrawn import KEY_FILE
+from agreement.tables.withdrawn import KEPT_FILE, KEY_FILE
 
 SECTIONS = {
     "audit": "heading verdict margin funnel effort differences people out_of_range drift "
@@ -133,7 +135,39 @@ def test_an_audit_tells_no_checksum_of_a_persons_file(study, audit):
     text = every_text(audit)
     tables = {hashlib.sha256(path.read_bytes()).hexdigest() for path in study.glob("*.csv")}
     assert not [one for one in checksums | tables if one in text]  # nor one by which to try values
-    assert hashlib.sha256((study / "study.toml").read_bytes()).hexdigest() in text
+
+
+def test_who_the_control_is_cannot_be_tried_against_the_checksum_of_the_study_file(tmp_path):
+    """Whoever has the empty study file tries each id; to whoever keeps the study an edit is told."""
+    study = with_a_control(write_exposed(tmp_path))
+    toml = (study / "study.toml").read_text(encoding="utf-8")
+    audits = []
+    for control in ("ZQ77", "QX12"):
+        (study / "study.toml").write_text(toml.replace("ZQ77", control), encoding="utf-8")
+        audits.append(open_report(study, kind="audit").told.provenance("audit"))
+    assert hashlib.sha256(toml.encode()).hexdigest() not in json.dumps(audits)
+    assert _inputs(*audits) == ["Input study.toml has changed since."]
+    assert _inputs(audits[0], audits[0]) == []
+
+
+def test_an_audit_written_again_does_not_tell_how_many_tests_left_or_came(tmp_path):
+    """The one who withdrew had two pairs; with the one who then comes there are as many again."""
+    study, folder = write_exposed(tmp_path), tmp_path / "audit"
+    shown_and_saved(study, folder, "audit")
+    people = (study / "athletes.csv").read_text(encoding="utf-8")
+    told = []
+    for who in (("QX12",), (), ("QX12", "QX13")):
+        gone = re.sub(rf"({'|'.join(who)})(,.*),no\n", r"\1\2,yes\n", people) if who else people
+        (study / "athletes.csv").write_text(gone, encoding="utf-8")
+        (study / KEPT_FILE).unlink(missing_ok=True)
+        report = open_report(study, kind="audit", save=folder)
+        report.save()
+        frame = report.told.frame.set_index(["method", "statistic", "group"])
+        kept = json.loads((folder / "provenance.json").read_text(encoding="utf-8"))[JUDGED]
+        now = frame.loc[("wrist", "bias", "all"), "n_pairs"].max()
+        note = frame.loc[("wrist", "within_margin", "all"), "note"]
+        told.append((now, kept["pairs"]["wrist/run"], "look_not_counted" in note))
+    assert told == [(28, 28, False), (30, 0, True), (26, 0, True)]
 
 
 @pytest.mark.parametrize("name", ["audit", "shared squad"])

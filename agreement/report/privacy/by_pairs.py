@@ -103,9 +103,10 @@ def few_of_a_sign(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
 
 def few_of_a_side(methods: "Iterable[MethodResults]") -> set[Name]:
     """
-    Return the other shares of which five or more are those of a few people.
+    Return the other shares of which five or more are those of a few people, or which leave a few out.
 
-    Of fewer the number itself tells: see `agreement.report.privacy.other_ways.ranges_of_few`.
+    Of fewer the number itself tells: see `agreement.report.privacy.other_ways.ranges_of_few`. How many
+    are left out stands in the note.
     """
     return {
         (analysis, one.method, one.mode, "all", statistic)
@@ -113,7 +114,7 @@ def few_of_a_side(methods: "Iterable[MethodResults]") -> set[Name]:
         for analysis, result in one.items()
         if hasattr(result, "sides")
         for statistic, side in result.sides().items()
-        if _many_of_few(side)
+        if _of_few(side.index[side.isna()]) or _many_of_few(side.dropna().astype(bool))
     }
 
 

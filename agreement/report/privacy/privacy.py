@@ -91,7 +91,8 @@ def without_files_of_people(study: StudyTables, key: bytes) -> tuple[InputFile, 
     Return the files read of a study under keyed checksums, each folder of files as one entry.
 
     The checksum of one person's file would tell whose it is to whoever has the file, and its name might;
-    that of a table is found again by whoever knows all of it but a cell, and tries values.
+    that of a table is found again by whoever knows all of it but a cell, and tries values; that of the
+    study file by whoever tries ids of the laboratory's control, or what was confirmed.
     """
     many = {*study.many, *(study.names.get(part) for part in ("breaths", "samples"))} - {None}
     kept, folders = [], dict[str, list[InputFile]]()
@@ -99,8 +100,6 @@ def without_files_of_people(study: StudyTables, key: bytes) -> tuple[InputFile, 
         folder = next((name for name in many if one.name.startswith(f"{name}/")), None)
         if folder is not None:
             folders.setdefault(f"{folder}/", []).append(one)
-        elif one.name.endswith(".toml"):  # choices
-            kept.append(one)
         else:
             kept.append(replace(one, sha256=KEYED + _keyed(key, one.sha256)))
     for folder, files in sorted(folders.items()):

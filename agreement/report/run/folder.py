@@ -122,8 +122,9 @@ def judged(
     """
     Return what the next report must know of this one.
 
-    The yardstick is the one that was agreed first, and the pairs are those at the first report of a
-    look: writing a report twice changes neither.
+    The yardstick is the one that was agreed first. Of pairs that are more than at the first report of a
+    look it stays known that they are; how many came, or left since, may be one person's and is not.
+    Writing a report twice changes neither.
     """
     from agreement.stats.limits.limits import FEW_FOR_REPORTS
     from agreement.stats.verdict.verdict import against_of
@@ -134,8 +135,9 @@ def judged(
     }
     if earlier is not None and earlier.against is not None:
         against = earlier.against
-        if earlier.look == agreed.look:
-            pairs |= earlier.pairs
+        if earlier.look == agreed.look:  # 0: whatever comes is more
+            fewer = {one: n for one, n in pairs.items() if n <= earlier.pairs.get(one, n)}
+            pairs = dict.fromkeys({**pairs, **earlier.pairs}, 0) | fewer
     return {
         "against": against,
         "look": agreed.look,

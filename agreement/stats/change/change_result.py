@@ -180,11 +180,11 @@ class Change(Result):
         yield self.row("disagreement", real.disagreement)
 
     def sides(self) -> "dict[str, pd.Series[bool]]":
-        """Return of each share of changes which are counted, by athlete."""
+        """Return of each share of changes which are counted, by athlete; missing: not considered."""
         shares = {"same_direction": self.anywhere, "same_direction_beyond_noise": self.beyond_noise}
         who = self.changes["athlete_id"]
         return {
-            name: pd.Series(one.alike, who)[one.considered]
+            name: pd.Series(one.alike, who, dtype="boolean").where(one.considered)
             for name, one in shares.items()
             if one is not None
         }
