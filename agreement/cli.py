@@ -14,14 +14,14 @@ from typing import Annotated, Any, Literal, NoReturn
 import typer
 
 from agreement import cli_several
-from agreement.cli_signals import HEARD, listen
-from agreement.cli_talk import BUG, INPUT_AT_FAULT, NOBODY_READS, SIGNALLED, WholeHelp
+from agreement.cli_talk import BUG, INPUT_AT_FAULT, NOBODY_READS, WholeHelp
 from agreement.cli_talk import data as _data
 from agreement.cli_talk import end as _end
 from agreement.cli_talk import misused as _misused
 from agreement.cli_talk import stopped as _stopped
 from agreement.cli_talk import talk as _talk
 from agreement.errors import in_one_line
+from agreement.signals import HEARD, SIGNALLED, listen
 
 
 class _Commands(WholeHelp):

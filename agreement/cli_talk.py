@@ -11,10 +11,10 @@ import typer
 from typer.core import TyperGroup
 
 from agreement.errors import visible
+from agreement.signals import SIGNALLED
 
 BUG: Final = 1
 INPUT_AT_FAULT: Final = 2
-SIGNALLED: Final = 128  # and the number of the signal
 NOBODY_READS: Final = SIGNALLED + 13
 
 

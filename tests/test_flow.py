@@ -10,6 +10,7 @@ import agreement
 
 STAGES = (
     "arrays",
+    "signals",
     "errors",
     "terms",
     "tables",
@@ -21,7 +22,6 @@ STAGES = (
     "cohort",
     "report",
     "cli_talk",
-    "cli_signals",
     "cli_several",
     "cli",
     "__main__",

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from agreement.errors import AgreementError, OutputError
+from agreement.signals import end_if_told
 from agreement.terms import SYSTEM_ERRORS
 
 # hidden names beside the output: .NAME.agreement-lock, -old, or eight letters while it is written
@@ -88,6 +89,7 @@ def whole_file(path: Path | str) -> Iterator[IO[bytes]]:
                 _to_disk(file)
             if target.exists():
                 shutil.copymode(target, part)
+            end_if_told()
             part.replace(target)
             _folder_to_disk(target.parent)
     except OSError as error:
@@ -131,6 +133,7 @@ def whole_folder(
             allowed(target)
             if ours is not None and target.exists():
                 _take_over(target, part, ours(target))
+            end_if_told()
             if not target.exists():
                 part.rename(target)
             elif not _exchanged(part, target):

@@ -58,15 +58,15 @@ def test_a_signal_while_libraries_load_ends_without_their_tracebacks(tmp_path, n
 FOUND = """
 class Signalled:
     def find_spec(self, *_):
-        cli_signals.hear(signal.SIGTERM, sys._getframe(1))
+        signals.hear(signal.SIGTERM, sys._getframe(1))
 sys.meta_path.insert(0, Signalled())
 """
 NAMED = """
 import signal, sys
-from agreement import cli_signals
+from agreement import signals
 class Signalled:
     def __set_name__(self, owner, name):
-        cli_signals.hear(signal.SIGTERM, sys._getframe())
+        signals.hear(signal.SIGTERM, sys._getframe())
 class Holder:
     signalled = Signalled()
 """
@@ -80,7 +80,7 @@ def test_a_signal_lets_an_import_finish(tmp_path, first, module):
     """
     (tmp_path / "late.py").write_text(f"{module}\nwhole = True")
     child = (
-        f"import signal, sys, time\nfrom agreement import cli_signals\n{first}"
+        f"import signal, sys, time\nfrom agreement import signals\n{first}"
         f"sys.path.append({str(tmp_path)!r})\n"
         "try:\n"
         "    import late\n"
@@ -92,6 +92,49 @@ def test_a_signal_lets_an_import_finish(tmp_path, first, module):
         [sys.executable, "-c", child], capture_output=True, text=True, check=False
     )
     assert (done.stdout, done.stderr) == ("True\n", "")
+
+
+SWALLOWED = """
+import os, signal
+from pathlib import Path
+from agreement.signals import listen
+from agreement.tables.whole_output import whole_file, whole_folder
+
+class Torn:
+    def __del__(self):
+        os.kill(os.getpid(), signal.SIGTERM)
+
+def report(folder):
+    torn = Torn()
+    del torn
+    (folder / "page").write_text("new")
+
+def table(file):
+    torn = Torn()
+    del torn
+    file.write(b"new")
+
+listen()
+"""
+
+
+@pytest.mark.parametrize(
+    "written",
+    [
+        "with whole_folder('out', print) as place: report(place)",
+        "with whole_file('out/page') as place: table(place)",
+    ],
+)
+def test_nothing_is_published_after_an_interrupt_that_a_destructor_swallowed(tmp_path, written):
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "page").write_text("old")
+    done = subprocess.run(
+        [sys.executable, "-c", SWALLOWED + written],
+        capture_output=True, text=True, check=False, cwd=tmp_path,
+    )  # fmt: skip
+    assert done.stderr.strip().endswith("KeyboardInterrupt")
+    assert [(one.name, one.read_text()) for one in (tmp_path / "out").iterdir()] == [("page", "old")]
+    assert [one.name for one in tmp_path.iterdir()] == ["out"]
 
 
 def test_an_interrupt_that_a_library_took_for_its_own_error_ends_the_command(monkeypatch):

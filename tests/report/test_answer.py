@@ -207,8 +207,20 @@ def test_too_few_athletes_are_said():
     assert "on average; its limits for one athlete cannot be told yet." in two
 
 
-def test_without_a_pair_it_says_so():
-    assert "not one field value could be paired" in answer()
+def test_without_a_pair_it_says_so_and_why():
+    _, numbers, options = study(compares=["a", "d"])
+    found = [WithoutPair("a", 9, "same_day"), WithoutPair("b", 9, "outside_window")]
+    said = (
+        "There is no verdict: not one field value could be paired with a laboratory value. The main "
+        "reason for Device A: on the day of a laboratory test; for Device B: too far from any "
+        "laboratory test; for d: no usable value of it was read. What was left out, and why, is "
+        "listed in the report."
+    )
+    assert verdict_sentences([], numbers, options, found) == [said]
+    page = in_words(verdict_block([], numbers, options, found=found).html)
+    assert page.count("reason for Device A") == 1
+    assert said in page
+    assert answer() == said.partition(" The main")[0] + " What" + said.partition(" What")[2]
 
 
 def test_the_question_decides_who_is_named():

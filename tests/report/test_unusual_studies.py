@@ -53,6 +53,7 @@ def shown(small_study, tmp_path):
 def test_without_a_pair_every_section_still_speaks(shown):
     text = shown(athletes=3, days_back=(60, 62))
     assert "not one field value could be paired" in text["verdict"]
+    assert "The main reason for wrist: too far from any laboratory test." in text["verdict"]
     assert "no pair was found" in text["differences"]
     assert "No field value could be paired" in text["flow"]
     assert "No athlete has a pair" in text["athletes"]

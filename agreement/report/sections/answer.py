@@ -157,9 +157,9 @@ def verdict_sentences(
     asked = _asked(every, options)
     apart = told_apart(asked, numbers)
     doubts = _doubts(asked, several=len(asked) > 1)
-    answer = {"asked": asked, "margin": options.margin, "apart": apart, "doubts": doubts}
-    lines = [in_words(said("verdict", "told", **answer))]
     silent = without_pair(found, methods, numbers, options)
+    answer = {"asked": asked, "margin": options.margin, "apart": apart, "doubts": doubts}
+    lines = [in_words(said("verdict", "told", silent=silent, **answer))]
     lines += [in_words(said("verdict", "no_pair", silent=silent))] if silent and every else []
     if len(every) > 1:
         lines += [in_words(said("verdict", "line", one=one)) for one in every]
@@ -209,7 +209,7 @@ def verdict_block(
         "of_others": _doubts(others, several=True),
         "apart": told_apart(asked, numbers),
         "lead": lead,
-        "silent": without_pair(found, methods, numbers, options) if every else {},
+        "silent": without_pair(found, methods, numbers, options),
     }
     return Block(said("verdict", "block", margin=options.margin, short=short, **shown))
 

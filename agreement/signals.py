@@ -4,11 +4,10 @@ import os
 import signal
 import sys
 import threading
-from typing import Any
+from typing import Any, Final
 
-from agreement.cli_talk import SIGNALLED
-
-HEARD: list[int] = []  # signals that told this process to end
+SIGNALLED: Final = 128  # and the number of the signal: how a process ends by one
+HEARD: Final[list[int]] = []  # signals that told this process to end
 
 
 def listen() -> None:
@@ -39,6 +38,16 @@ def _interrupt(_number: int, frame: Any) -> None:
         signal.setitimer(signal.ITIMER_REAL, 0.01)
         return
     raise KeyboardInterrupt
+
+
+def end_if_told() -> None:
+    """
+    Raise KeyboardInterrupt where this process was told to end; to be asked before a last step.
+
+    A destructor, a callback of a library or its own `except` may have swallowed the first one.
+    """
+    if HEARD:
+        raise KeyboardInterrupt
 
 
 def _imports(frame: Any) -> bool:
