@@ -15,7 +15,7 @@ import pandas as pd
 
 from agreement.arrays import Flags
 from agreement.tables.columns import FOLDERS, PARQUET_ENDING, VO2MAX_COLUMNS, Table
-from agreement.tables.findings import SHOWN, Findings, Rows, Source, message, of_row
+from agreement.tables.findings import SHOWN, Findings, Rows, Source, Words, message, of_row
 from agreement.tables.headers import (
     PEOPLE_TABLE,
     WITHDRAWN_COLUMN,
@@ -37,7 +37,7 @@ from agreement.tables.layout import (
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import OversizeError, most_unpacked, refuse_oversize_parquet
 from agreement.tables.row_groups import column_of, in_batches, with_own_labels
-from agreement.tables.units import Unit, unit_of
+from agreement.tables.units import Unit, own_unit, unit_of
 from agreement.tables.workbooks import UnreadableError, sheet_records
 
 _REMEDY: Final = "Open it in a spreadsheet and save it as CSV UTF-8."
@@ -64,6 +64,7 @@ class RawTable(Source):
     frame: pd.DataFrame
     rows: Rows  # the row of each record, as a spreadsheet counts
     digest: str = ""  # SHA-256 of the file
+    unread: tuple[str, ...] = ()  # headers that are none of ours
 
     def keep(self, mask: Flags) -> None:
         """Keep only the rows of `mask`."""
@@ -139,9 +140,10 @@ def read_pieces(
             digest, found = "", _parquet(path, with_pieces(source), groups, at_once)
         for frame, rows, header in found:
             frame, theirs = join_pieces(frame, header.theirs)
-            raw = RawTable(table, file, form, findings, frame, rows, digest, theirs=dict(theirs))
+            whole = (frame, rows, digest, header.unread)
+            raw = RawTable(table, file, form, findings, *whole, theirs=dict(theirs))
             fill_constants(raw)
-            require_columns(raw, header.unread)
+            require_columns(raw)
             if table.name == PEOPLE_TABLE:
                 refuse_unread_withdrawal(
                     file, header.unread, WITHDRAWN_COLUMN in raw.theirs, findings
@@ -277,9 +279,11 @@ def frame_table(
     columns = {ours: _as_read(frame.iloc[:, at]) for ours, at in header.position.items()}
     ours = pd.DataFrame(columns, index=range(len(frame)))
     rows = np.arange(len(frame), dtype=np.int64)
-    raw = RawTable(table, table.name, form, findings, ours, rows, theirs=header.theirs)
+    raw = RawTable(
+        table, table.name, form, findings, ours, rows, unread=header.unread, theirs=header.theirs
+    )
     fill_constants(raw)
-    require_columns(raw, header.unread)
+    require_columns(raw)
     return raw
 
 
@@ -336,9 +340,10 @@ def fill_constants(raw: RawTable) -> None:
             raw.theirs[name] = name
 
 
-def require_columns(raw: RawTable, unread: tuple[str, ...] = ()) -> None:
-    """Stop when a required column is missing, and say which headers of the file are `unread`."""
-    headers = ", ".join(f"'{name}'" for name in unread[:10]) + (" ..." if len(unread) > 10 else "")
+def require_columns(raw: RawTable) -> None:
+    """Stop when a required column is missing, and say which headers of the file are not read."""
+    names = raw.unread
+    headers = ", ".join(f"'{name}'" for name in names[:10]) + (" ..." if len(names) > 10 else "")
     for name, column in raw.table.columns.items():
         if column.required and not {name, column.instead} & set(raw.frame):
             more = f" Headers that are not read: {headers}." if headers else ""
@@ -349,5 +354,17 @@ def require_columns(raw: RawTable, unread: tuple[str, ...] = ()) -> None:
 
 def require_vo2max(raw: RawTable) -> None:
     """Stop when a table that needs VO2max has no column of it."""
-    if raw.file and not set(VO2MAX_COLUMNS) & set(raw.frame):
-        raw.tell("no_vo2max_column", columns=", ".join(VO2MAX_COLUMNS))
+    if not raw.file or set(VO2MAX_COLUMNS) & set(raw.frame):
+        return
+    from agreement.tables.proposal_words import fits, taken_apart  # needed by few files
+
+    columns = ", ".join(VO2MAX_COLUMNS)
+    named = {header: taken_apart(header) for header in raw.unread}
+    likely = max(named, key=lambda header: fits("vo2max", named[header]), default="")
+    if not likely or not fits("vo2max", named[likely]):
+        raw.tell("no_vo2max_column", columns=columns)
+        return
+    units = {own_unit(one): one for one in VO2MAX_COLUMNS}
+    unit = named[likely].unit if named[likely].unit in units else own_unit(VO2MAX_COLUMNS[0])
+    told: Words = {"header": likely, "unit": unit, "ours": units[str(unit)]}
+    raw.tell("vo2max_column_unread", columns=columns, **told)

@@ -11,7 +11,7 @@ from printed import wrong_numbers
 from agreement.report.privacy.view import released_history
 from agreement.report.run.rerun import verified
 from agreement.report.run.write import write_report
-from agreement.report.studies.grown import Grown
+from agreement.report.studies.grown import Grown, made_from
 from agreement.stats.studies.history import COLUMNS, continued, history_lines, looks, steps
 from agreement.tables.options import Margin
 
@@ -57,6 +57,24 @@ def test_a_method_that_came_or_went_is_no_step():
     found = history(line(12), line(15, method="v"))
     assert steps(found) == []
     assert [one.method for one in steps(history(line(12), line(15)))] == ["w"]
+
+
+def test_a_report_under_another_title_is_the_same_report():
+    def made(**study):
+        told = {"inputs": [], "options": {"study": {"title": "", "question": ""} | study}}
+        return made_from(told, pd.DataFrame({"value": [1.0]}))
+
+    assert made(title="Spring") == made(question="Which?") == made()
+    assert made(time_zone="UTC") != made()
+
+
+def test_nothing_is_said_of_a_method_that_stayed_as_it_was():
+    first = line(12, bias=1 / 3, made="a")
+    read_back = first.assign(bias=float(f"{1 / 3:.12g}"))
+    assert steps(history(read_back, line(12, bias=1 / 3, made="b"))) == []
+    assert len(steps(history(first, line(12, bias=1 / 3, made="b", verdict="acceptable")))) == 1
+    assert len(steps(history(first, line(12, bias=1 / 3, made="b", pairs=13)))) == 1
+    assert steps(history(line(12, bias=np.nan, made="a"), line(12, bias=np.nan, made="b"))) == []
 
 
 def test_looks_count_verdicts_on_other_pairs():

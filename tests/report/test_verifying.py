@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
+import agreement
 from agreement import cli
 from agreement.report.privacy.sharing import share_report
 from agreement.report.run.differences import table_differences
@@ -101,6 +102,36 @@ def test_versions_that_differ_are_named(paired):
     numpy, python = verified(out).differences[1], verified(out).differences[0]
     assert numpy.startswith("numpy was 1.0, is now ")
     assert python.startswith("Python was 3.2, is now 3.")
+
+
+def test_the_version_is_named_where_nothing_is_run_again(paired, tmp_path):
+    study, out = paired
+    study.rename(tmp_path / "moved")
+    edited(out / PROVENANCE, f'"version": "{agreement.__version__}"', '"version": "0.0.1"')
+    found = verified(out)
+    assert found.differences == ()
+    assert f"agreement was 0.0.1, is now {agreement.__version__}." in found.remarks
+
+
+def test_the_same_version_that_wrote_something_else_is_said(paired):
+    _, out = paired
+    lines = (out / "pairs.csv").read_text().splitlines(keepends=True)
+    (out / "pairs.csv").write_text("".join(lines[:-1]))
+    assert len(verified(out).remarks) == 1  # the file was edited: that is said
+    seal(out)
+    assert "another state of agreement" in verified(out).remarks[1]
+    content = json.loads((out / PROVENANCE).read_text())
+    (out / PROVENANCE).write_text(json.dumps(content | {"version": "0.0.1"}))
+    found = verified(out)
+    assert found.differences[0] == f"agreement was 0.0.1, is now {agreement.__version__}."
+    assert len(found.remarks) == 1
+
+
+def test_pairs_alone_are_no_report_to_compare(paired, tmp_path):
+    done = run("compare", paired[1], shutil.copytree(paired[1], tmp_path / "again"))
+    assert done.exit_code == 2
+    assert "never had results.csv" in done.stderr
+    assert "agreement report" in done.stderr
 
 
 def test_a_study_that_is_not_found_is_asked_for_and_can_be_named(paired, tmp_path):

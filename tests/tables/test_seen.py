@@ -139,6 +139,32 @@ def test_a_line_that_is_no_toml_is_shown_and_put_right(folder, wrong, right):
     tomllib.loads(right)
 
 
+def test_a_word_for_a_number_is_not_offered_as_a_text(folder):
+    (folder / "study.toml").write_text(
+        "[margin]\nlimit_ml_kg_min = seven\nagreed_on = 2026-01-10\n"
+    )
+    (problem,) = [p for p in inspect_study(folder)[1] if p.file == "study.toml"]
+    assert problem.what.startswith(
+        "Line 2: 'margin.limit_ml_kg_min' is \"seven\"; it must be a number"
+    )
+    assert "seven" not in problem.remedy
+
+
+def test_the_unread_column_most_like_vo2max_is_named(folder):
+    path = folder / "lab_tests.csv"
+    for header, ours in (
+        ("VO2 peak rel", "vo2max_ml_kg_min"),
+        ("VO2max (L/min)", "vo2max_l_min"),
+    ):
+        text = path.read_text().splitlines()
+        names = text[0].split(",")
+        at = next(i for i, name in enumerate(names) if name.casefold().startswith("vo2"))
+        names[at] = header
+        path.write_text("\n".join([",".join(names), *text[1:]]) + "\n")
+        remedies = [p.remedy for p in inspect_study(folder)[1] if p.reason == "missing_column"]
+        assert any(f'columns = {{ {ours} = "{header}" }}' in one for one in remedies), remedies
+
+
 def test_nothing_else_is_said_while_the_study_file_cannot_be_read(folder):
     (folder / "sessions.csv").write_text(SESSIONS.replace("Z", ""))
     (folder / "study.toml").write_text('[study]\ntime_zone = "UTC"\n[margin]\nlimit = seven\n')

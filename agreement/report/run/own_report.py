@@ -88,6 +88,10 @@ def as_written(report: Path, name: str, content: dict[str, Any]) -> Path:
     try:
         found = os.stat(path)  # noqa: PTH116 - follows links, as opening would
     except (OSError, ValueError) as error:
+        if name not in content.get("outputs", {}):
+            raise AgreementError(
+                f"{report} never had {name}. Name a folder that `agreement report` wrote."
+            ) from error
         raise damaged(name, "is missing") from error
     if not stat.S_ISREG(found.st_mode):
         raise damaged(name, "is no plain file")

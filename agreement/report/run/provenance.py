@@ -28,10 +28,8 @@ def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
     command = f"agreement report {typed} --report {kind}" if kind else f"agreement pair {typed}"
     return {
         "written_by": WRITTEN_BY,
-        "version": agreement.__version__,
+        **installed(),
         "created": datetime.now(tz=UTC).isoformat(timespec="seconds"),
-        "python": platform.python_version(),
-        "dependencies": {package: version_of(package) for package in DEPENDENCIES},
         "study": name,
         "kind": kind,
         "command": command,
@@ -39,6 +37,21 @@ def provenance(study: StudyTables, kind: Kind | None) -> dict[str, Any]:
         "inputs": [asdict(source) for source in study.inputs],
         "options": _plain(asdict(study.options)),
     }
+
+
+def installed() -> dict[str, Any]:
+    """Return the versions of what runs here, as a provenance holds them."""
+    return {
+        "version": agreement.__version__,
+        "python": platform.python_version(),
+        "dependencies": {package: version_of(package) for package in DEPENDENCIES},
+    }
+
+
+def versions_of(content: dict[str, Any]) -> dict[str, Any]:
+    """Return the version of each program that a provenance names."""
+    own = {"agreement": content.get("version"), "Python": content.get("python")}
+    return {**own, **content.get("dependencies", {})}
 
 
 def write_provenance(content: dict[str, Any], folder: Path) -> None:
@@ -61,9 +74,7 @@ def provenance_block(content: dict[str, Any]) -> Block:
     versions = {
         "command": content["command"],
         "run at": content["created"],
-        "agreement": content["version"],
-        "Python": content["python"],
-        **content["dependencies"],
+        **versions_of(content),
         "seed of everything random": str(content["seed"]),
         "resamples of a bootstrap": resamples,
     }

@@ -20,6 +20,7 @@ from agreement.report.run.differences import (
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PROVENANCE, keep_for_the_next
 from agreement.report.run.own_report import changed_files, checksums, read_provenance
+from agreement.report.run.provenance import installed, versions_of
 from agreement.scale.engine import Progress
 from agreement.tables.withdrawn import KEY_FILE
 
@@ -49,6 +50,7 @@ def verified(
     place = Path(report)
     changed = tuple(changed_files(place))
     content = read_provenance(place)
+    older = _versions(content, installed())
     if content.get("rows_of_people"):  # they are all that is behind its numbers
         with TemporaryDirectory(prefix="agreement-") as work:
             write_tables({"results": recomputed_results(place, content)}, Path(work))
@@ -56,10 +58,10 @@ def verified(
             said = tuple(table_differences("results.csv", place / "results.csv", new))
         came = "they differ as said" if said else "nothing differs"
         told = f"Its numbers were computed again from the rows in it: {came}."
-        return Verified(changed, said, (told,))
+        return Verified(changed, said, (told, *older))
     found, why = _study(place, content, study)
     if found is None:
-        return Verified(changed, (), (why,))
+        return Verified(changed, (), (why, *older))
     with TemporaryDirectory(prefix="agreement-") as work:
         again, kind = Path(work) / "again", content.get("kind")
         again.mkdir()
@@ -71,9 +73,18 @@ def verified(
         if content.get("shared"):
             share_report(again, Path(work) / "shared")
             again = Path(work) / "shared"
-        differences = _differences(place, again, content)
+        made = json.loads((again / PROVENANCE).read_text(encoding="utf-8"))
+        causes = (*older, *_inputs(content, made), *_choices(content, made))
+        outputs = _outputs(place, again, content, made)
+    differences = (*causes, *outputs)
     came = "nothing differs" if not differences else "it differs as said"
-    return Verified(changed, tuple(differences), (f"It was run again from {found}: {came}.",))
+    remarks = [f"It was run again from {found}: {came}."]
+    if outputs and not causes and not changed:
+        remarks.append(
+            "Versions, files and choices are the same: another state of agreement "
+            f"{content.get('version')} wrote it, or a machine that computes otherwise."
+        )
+    return Verified(changed, differences, tuple(remarks))
 
 
 def _study(
@@ -105,25 +116,27 @@ def _study(
     return found, ""
 
 
-def _differences(report: Path, again: Path, old: dict[str, Any]) -> list[str]:
-    """Return what differs: versions, inputs, options, then files."""
-    new = json.loads((again / PROVENANCE).read_text(encoding="utf-8"))
-    options = unlike(flat(old.get("options", {})), flat(new.get("options", {})))
-    programs = [
-        {"agreement": one.get("version"), "Python": one.get("python")} | one.get("dependencies", {})
-        for one in (old, new)
+def _versions(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
+    """Return which programs have another version; a share may not name them all."""
+    named = {name: version for name, version in versions_of(old).items() if version}
+    now = {name: versions_of(new).get(name) for name in named}
+    return [
+        f"{name} was {was}, is now {then or 'not named'}." for name, was, then in unlike(named, now)
     ]
-    said = [
-        f"{name} was {was or 'not named'}, is now {now or 'not named'}."
-        for name, was, now in unlike(*programs)
-    ]
-    said += _inputs(old, new)
-    said += [
+
+
+def _choices(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
+    """Return which options are not what they were."""
+    return [
         f"Option {key_of_study_file(name)} was {option_in_words(was)}, is now {option_in_words(now)}."
-        for name, was, now in options
+        for name, was, now in unlike(flat(old.get("options", {})), flat(new.get("options", {})))
     ]
+
+
+def _outputs(report: Path, again: Path, old: dict[str, Any], new: dict[str, Any]) -> list[str]:
+    """Return which files differ, and their lines where they are tables."""
     before, after = checksums(report), checksums(again)
-    said += [
+    said = [
         f"{n} is not in the new run." for n in before if n not in after and not n.endswith(_PAPER)
     ]
     said += [f"{n} is only in the new run." for n in after if n not in before]

@@ -55,7 +55,7 @@ def made_from(provenance: dict[str, Any], results: pd.DataFrame) -> str:
     told = {key: value for key, value in provenance.items() if key != "created"}
     told["inputs"] = [one for one in told["inputs"] if one["name"] != STUDY_FILE]  # its options are
     asked = told["options"]
-    told["options"] = asked | {"study": asked["study"] | {"question": ""}}
+    told["options"] = asked | {"study": asked["study"] | {"title": "", "question": ""}}
     few = significant(results, _TOLD_APART).to_csv(index=False)
     text = json.dumps(told, sort_keys=True, default=str) + few
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:16]

@@ -11,6 +11,7 @@ COLUMNS: Final = (
 )
 HISTORY_NUMBERS: Final = COLUMNS[3:8]
 _KEY: Final = ["method", "mode"]
+_READ_BACK: Final = 1e-9  # a number of the file, to its twelve digits, against the same unrounded
 
 
 class SinceLast(NamedTuple):
@@ -68,7 +69,7 @@ def continued(history: pd.DataFrame, lines: pd.DataFrame) -> pd.DataFrame:
 
 
 def steps(history: pd.DataFrame) -> list[SinceLast]:
-    """Return what the newest report changed, for each method that an earlier one had."""
+    """Return what the newest report changed, for each method that it changed something of."""
     if history.empty:
         return []
     last = history["provenance"].iloc[-1]
@@ -77,10 +78,20 @@ def steps(history: pd.DataFrame) -> list[SinceLast]:
     for (method, mode), own in before.groupby(_KEY):
         newest = now[(now["method"] == method) & (now["mode"] == mode)]
         if len(newest):
-            found.append(
-                SinceLast(str(method), str(mode), own.iloc[-1].to_dict(), newest.iloc[0].to_dict())
+            one = SinceLast(
+                str(method), str(mode), own.iloc[-1].to_dict(), newest.iloc[0].to_dict()
             )
+            found += [one] if _changed(one) else []
     return found
+
+
+def _changed(one: SinceLast) -> bool:
+    """Whether athletes, pairs, bias or verdict of a method differ from those before."""
+    before, now = (
+        [float(each[key]) for key in ("n", "n_pairs", "bias")] for each in (one.before, one.now)
+    )
+    same = np.allclose(before, now, rtol=_READ_BACK, atol=_READ_BACK, equal_nan=True)
+    return not same or one.before["verdict"] != one.now["verdict"]
 
 
 def looks(history: pd.DataFrame, method: str, mode: str) -> int:
