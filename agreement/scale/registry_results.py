@@ -7,7 +7,7 @@ athletes. What would take resamples of everybody (rank-based lines, the budget) 
 stratified sample of athletes, and its note says so.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from math import isnan
@@ -50,7 +50,7 @@ class RegistryResults:
     # `agreement.terms.RESULT_COLUMNS`; notes of sampled numbers begin or end with ``sample``
     frame: pd.DataFrame
     verdicts: tuple[Verdict, ...]  # by method, then mode
-    # athletes, sampled: with a pair, and of these in the sample
+    # athletes, sampled: who count in a method, and of these in the sample
     athletes: int
     sampled: int
     # the pairs behind the limits: columns method, mode, athlete_id, lab_test_id, field, lab
@@ -65,14 +65,16 @@ def registry_results(streamed: Streamed) -> RegistryResults:
     streamed: paired with ``write=True``.
     """
     seed = streamed.study.options.report.seed
-    athletes, sample = _sample(streamed.pairing.pairs, seed)
-    found = analyse(_evidence(streamed, sample if len(sample) < athletes else None))
+    sample = _sample(streamed.pairing.pairs, seed)
+    found = analyse(_evidence(streamed, sample))
     data, verdicts = [one.data for one in found.methods], [one.verdict for one in found.methods]
-    frame = found.frame
-    if len(sample) < athletes:
+    frame, drawn = found.frame, _people(data)
+    counted = drawn
+    if sample is not None:
         sampled = {(one.method, one.mode): one for one in data}
-        origin = f"sample of {len(sample)} of {athletes} athletes"
         data, verdicts, rows = list(exact_data(_evidence(streamed))), [], list[Labelled]()
+        counted = _people(data)
+        origin = f"sample of {len(drawn)} of {len(counted)} athletes"
         for one in data:
             parts, limits = exact_parts(one)
             verdicts.append(_verdict(one, limits, sampled.get((one.method, one.mode))))
@@ -83,10 +85,16 @@ def registry_results(streamed: Streamed) -> RegistryResults:
             for one in methods_compared(data)
             for method, part in one.rows()
         ]
-        frame = _joined(frame, rows, f"{origin}, seed {seed}", 1 - len(sample) / athletes)
+        frame = _joined(frame, rows, f"{origin}, seed {seed}", 1 - len(drawn) / len(counted))
     columns = ["method", "mode", "athlete_id", "lab_test_id", "field", "lab"]
     pairs = {(one.method, one.mode): one.pairs[columns] for one in data}
-    return RegistryResults(frame, tuple(verdicts), athletes, len(sample), pairs, found.methods)
+    sizes = (len(counted), len(drawn))
+    return RegistryResults(frame, tuple(verdicts), *sizes, pairs, found.methods)
+
+
+def _people(data: Iterable[MethodData]) -> frozenset[str]:
+    """Return who counts in a method: beside these, those under a drug are not told."""
+    return frozenset(who for one in data for who in one.pairs["athlete_id"])
 
 
 def exact_data(evidence: Evidence) -> Iterator[MethodData]:
@@ -154,18 +162,15 @@ def athlete_hashes(athlete: pd.Series, key: str) -> npt.NDArray[np.uint64]:
     return np.asarray(digest[codes], np.uint64)
 
 
-def _sample(pairs: pd.DataFrame, seed: int) -> tuple[int, frozenset[str]]:
-    """Count the athletes with a pair, and choose a sample of them, stratified by profile."""
+def _sample(pairs: pd.DataFrame, seed: int) -> frozenset[str] | None:
+    """Choose a sample of the athletes with a pair, stratified by profile; None: all of them."""
     people = pairs.drop_duplicates("athlete_id", ignore_index=True)
     stratum = people["training_profile"].fillna("")
-    athletes, strata = len(people), stratum.value_counts()
-    if athletes <= SAMPLE:
-        return athletes, frozenset(people["athlete_id"])
     hashes = athlete_hashes(people["athlete_id"], f"seed {seed}")
     ordered = people.assign(stratum=stratum, hash=hashes).sort_values(["stratum", "hash"])
-    wanted = ordered["stratum"].map(-(-strata * SAMPLE // athletes))
-    rank = ordered.groupby("stratum").cumcount()
-    return athletes, frozenset(ordered["athlete_id"][rank < wanted])
+    wanted = ordered["stratum"].map(-(-stratum.value_counts() * SAMPLE // max(len(people), 1)))
+    chosen = ordered["athlete_id"][ordered.groupby("stratum").cumcount() < wanted]
+    return frozenset(chosen) if len(chosen) < len(people) else None
 
 
 def _evidence(streamed: Streamed, athletes: frozenset[str] | None = None) -> Evidence:

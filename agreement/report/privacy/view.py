@@ -248,10 +248,7 @@ def released_doubts(doubts: Iterable[Caution]) -> tuple[Caution, ...]:
 def released_registry(results: "RegistryResults", gone: set[Name]) -> "RegistryResults":
     """Return a registry's results with small cells withheld, and verdicts without date of a test."""
     verdicts = tuple(replace(verdict, first_lab_date=None) for verdict in results.verdicts)
-    counted = {who for own in results.pairs.values() for who in own["athlete_id"]}
-    sampled = results.sampled if results.sampled < results.athletes else len(counted)
-    found = replace(results, frame=released_results(results.frame, gone), verdicts=verdicts)
-    return replace(found, athletes=len(counted), sampled=sampled)  # the others are under a drug
+    return replace(results, frame=released_results(results.frame, gone), verdicts=verdicts)
 
 
 def released_problems(problems: Iterable[Problem]) -> tuple[Problem, ...]:
