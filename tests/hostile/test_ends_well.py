@@ -133,7 +133,9 @@ def test_nothing_is_published_after_an_interrupt_that_a_destructor_swallowed(tmp
         capture_output=True, text=True, check=False, cwd=tmp_path,
     )  # fmt: skip
     assert done.stderr.strip().endswith("KeyboardInterrupt")
-    assert [(one.name, one.read_text()) for one in (tmp_path / "out").iterdir()] == [("page", "old")]
+    assert [(one.name, one.read_text()) for one in (tmp_path / "out").iterdir()] == [
+        ("page", "old")
+    ]
     assert [one.name for one in tmp_path.iterdir()] == ["out"]
 
 

@@ -172,6 +172,28 @@ def test_cards_of_many_come_in_files_of_some_thousand(monkeypatch):
     assert files["athlete_cards-2.html"] == cards_page(cards[1:], both, "crew")
 
 
+def test_the_table_says_once_what_all_athletes_share():
+    common = "nobody was seen at two visits"
+    rows = [
+        card_row("m", 51.0, f"{common}; laboratory maximum not confirmed") | {"athlete_id": "A1"},
+        card_row("m", 49.0, common) | {"athlete_id": "A2"},
+    ]
+    html = cards_block(pd.DataFrame(rows), Names()).html
+    assert html.count(common) == 1
+    assert html.count("6.0") == 1  # the smallest real change
+    assert html.count("laboratory maximum not confirmed") == 1
+
+
+def test_what_own_tests_and_the_squad_give_are_columns(squad):
+    notes = pd.read_csv(squad.written.folder / "athlete_cards.csv")["note"]
+    assert notes.str.contains("by the squad's calibration:").all()
+    table = with_blanks(squad.text("report.html")).partition("Athlete by athlete</h2>")[2]
+    table = table.partition("</section>")[0]
+    assert "calibration:" not in table
+    assert "own test counts" not in table
+    assert ">squad alone<" in table
+
+
 def test_the_page_says_where_thousands_of_cards_are():
     cards = pd.DataFrame([card_row("m", 51.0, "") | {"athlete_id": str(i)} for i in range(2001)])
     told = cards_block(cards, Names(), pages="athlete_cards.html").html

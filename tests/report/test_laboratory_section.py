@@ -15,7 +15,7 @@ from agreement.report.page.html import notebook_page
 from agreement.report.page.machine import in_words
 from agreement.report.page.numbers import Numbers
 from agreement.report.run.write import write_report
-from agreement.report.sections.further import analysis_table
+from agreement.report.sections.further import analysis_tables
 from agreement.report.sections.laboratory_section import beside_block
 from agreement.stats.catalogue import BY_NAME
 from agreement.terms import LAB_VALUE_COLUMNS, RESULT_COLUMNS
@@ -275,6 +275,7 @@ def test_a_number_of_fewer_athletes_than_its_neighbours_says_of_how_many():
             for (name, value), n in zip(found, sizes, strict=True)
         )
         html = beside_block(Numbers(pd.DataFrame(rows)), "share of HRmax").html
+        html = html.partition("How this is computed")[0]
         return [re.sub("<[^>]+>", " ", one) for one in re.findall("<td[^>]*>(.*?)</td>", html)]
 
     unlike = " ".join(" ".join(told(19, 14, 7)).split())
@@ -286,6 +287,26 @@ def test_a_number_of_fewer_athletes_than_its_neighbours_says_of_how_many():
     assert alike.endswith(" 151.0 19")
     gone = told(19, 19, 19, value=np.nan, n=np.nan, n_pairs=np.nan, note="suppressed: below 5")
     assert gone[-1].strip() == "withheld"
+
+
+def test_how_several_analyses_are_computed_is_said_once_below_their_tables():
+    row = {"method": "laboratory", "mode": "run", "value": 4.0, "low": 3.0, "high": 5.0, "n": 9}
+    row |= {"n_pairs": 9, "note": "", "unit": "mL/kg/min"}
+    places = (("economy", "all", "mean_cost_ratio"), ("thresholds", "vt1 v_slope", "mean_vo2"))
+    rows = [row | {"analysis": a, "group": g, "statistic": s} for a, g, s in places]
+    names = [analysis for analysis, *_ in places]
+    *shown, how = analysis_tables(Numbers(pd.DataFrame(rows)), [BY_NAME[one] for one in names])
+    assert [table.html.count(">group<") for table in shown] == [0, 1]
+    assert not any("computed" in table.html for table in shown)
+    assert how.html.startswith("<details")
+    assert how.html.count("mean over athletes, each with the mean of the own tests") == 2
+
+
+def test_the_words_of_a_report_on_the_laboratory_speak_of_no_field_value(study, tmp_path):
+    page = (write_report(study(), tmp_path / "out").folder / "report.html").read_text()
+    folded = re.findall(r'<details class="words">.*?</details>', page, flags=re.DOTALL)
+    assert folded
+    assert not [one for one in folded if re.search(r"\b(field|pair)\b", one)]
 
 
 def test_a_table_of_an_analysis_has_no_column_without_a_number():
@@ -308,6 +329,9 @@ def test_a_table_of_an_analysis_has_no_column_without_a_number():
         ),
     ]
     numbers = Numbers(pd.DataFrame(rows, columns=RESULT_COLUMNS))
-    html = analysis_table(numbers, BY_NAME["economy"]).html.partition("</thead>")[0]
+    shown, how = analysis_tables(numbers, [BY_NAME["economy"]])
+    html = shown.html.partition("</thead>")[0]
     assert "cost of work" in html
+    assert ">group<" not in html  # of everybody alone
+    assert "gross efficiency" not in how.html
     assert "efficiency (%)" not in html

@@ -110,8 +110,8 @@ def test_a_new_analysis_is_in_the_table_and_on_the_page(package, study):
     for group, row in rows.items():
         shown = f'data-statistic="range_by_decade/wrist/run/{group}/range_of_d">'
         assert f"{shown}{float(row['value']):.1f}<" in folded
-    assert "Range by decade</caption>" in folded
-    assert "maximum of d less its minimum (arithmetic; no source)" in folded
+    assert "Range by decade (mL/kg/min)</caption>" in folded
+    assert "maximum of d less its minimum" in folded
 
 
 @pytest.mark.slow

@@ -93,6 +93,31 @@ def test_a_figure_of_several_methods_says_of_which_mode_it_is(small_study, tmp_p
     }
 
 
+def test_what_methods_share_of_the_laboratory_is_said_once(report, small_study, tmp_path):
+    study = small_study(tmp_path / "crew")
+    toml = study / "study.toml"
+    toml.write_text(toml.read_text() + "[reference]\nsem_ml_kg_min = 6\n", encoding="utf-8")
+    alone = open_report(study).differences().html
+    own = pd.read_csv(study / "field_estimates.csv")
+    both = pd.concat([own, own.assign(method="belt")])
+    both.to_csv(study / "field_estimates.csv", index=False)
+    shown = open_report(study).differences().html
+    said = "exceeds the smallest worthwhile change"
+    assert alone.count(said) == shown.count(said) == 1
+    assert said not in report.differences().html
+
+
+def test_sources_are_named_of_numbers_that_are_there(report):
+    sources, _, every = report.formulas().html.partition("Every formula and its source")
+    assert "Bland &amp; Altman 1986" in sources
+    assert not report.frame.set_index("statistic").loc["p_joint", "value"].notna().any()
+    assert "Bradley &amp; Blackwood" not in sources  # of p_joint alone
+    assert "Bradley &amp; Blackwood" in every
+    rows = dict(re.findall(r'<th scope="row">([^<]+)</th><td[^>]*>([^<]*)<', sources))
+    assert max(text.count(";") for text in rows.values()) < 6  # of many, the analyses
+    assert rows["textbook"] == "line of laboratory on field; size of the error"
+
+
 def test_the_running_header_cannot_end_the_style():
     page = whole_page("</style><b>x", "", "")
     assert "</style><b>" not in page

@@ -36,7 +36,7 @@ from agreement.report.run.exports import write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.write_pairs import WORK, paired_output, write_pair_tables
 from agreement.report.sections.answer import verdict_block, verdict_sentences
-from agreement.report.sections.further import analysis_table
+from agreement.report.sections.further import analysis_tables
 from agreement.report.sections.ledger import files_block, left_out_block
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.registry_results import RegistryResults, registry_results
@@ -189,11 +189,13 @@ def _page(
     page.open_section("Agreement with the laboratory")
     for figure in drawn:
         page.add(figure.block)
-    for own in ANALYSES:
-        only = tuple(one for one in own.statistics if one.name in own.of_registry)
-        some = replace(own, statistics=only, of_registry=(), unless_possible=(), of_all_groups=())
-        if only and (shown := analysis_table(numbers, some, alone=True)):
-            page.add(shown)
+    shown = [
+        replace(own, statistics=only, of_registry=(), unless_possible=(), of_all_groups=())
+        for own in ANALYSES
+        if (only := tuple(one for one in own.statistics if one.name in own.of_registry))
+    ]
+    for block in analysis_tables(numbers, shown, alone=True):
+        page.add(block)
     page.open_section("What became of every row")
     page.add(left_out)
     page.open_section("Cautions")

@@ -5,9 +5,10 @@ from math import isfinite, nan
 from typing import Any, Final, NamedTuple
 
 import pandas as pd
+from markupsafe import Markup
 
 from agreement.report.page.machine import in_words, said, stated
-from agreement.report.page.markup import Block, fold, joined, paragraph, table
+from agreement.report.page.markup import Block, fold, joined, lines, paragraph, table
 from agreement.report.page.numbers import Names, Numbers, counted, plain, span, with_minus
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.lines.calibration import LaboratoryEquivalent
@@ -17,6 +18,7 @@ from agreement.terms import CARD_COLUMNS
 
 TOGETHER = 2000  # athletes in one file of cards: what a browser opens without complaint
 NOTES: Final[dict[str, str]] = stated("cards", "notes")
+OF_SQUAD: Final = ["squad", "squad_low", "squad_high"]  # what it would be without the own tests
 # how a note begins: on a change, on the squad's value beside the own, on what the training lacks
 OF_CHANGE = (NOTES["no_visits"], NOTES["no_real"], "change of ")
 
@@ -43,7 +45,7 @@ def athlete_cards(
     lacking: athlete -> intensities that the training lacks; noted where the method rests on heart
         rate.
     outside: field tests of people for whom the equation was not made.
-    Returns: columns `agreement.terms.CARD_COLUMNS`, sorted by athlete, method and mode; unrounded.
+    Returns: columns `CARD_COLUMNS` and `OF_SQUAD`, sorted by athlete, method and mode; unrounded.
     """
     results = {(one.method, one.mode): one for one in methods}
     latest = (
@@ -61,7 +63,7 @@ def athlete_cards(
             _card(row, result, (own, chances), numbers, lacking or {}, outside)
             for row in mine.to_dict("records")
         ]
-    cards = pd.DataFrame(rows, columns=CARD_COLUMNS)
+    cards = pd.DataFrame(rows, columns=[*CARD_COLUMNS, *OF_SQUAD])
     return cards.sort_values(["athlete_id", "method", "mode"], ignore_index=True)
 
 
@@ -84,7 +86,9 @@ def _card(
         squad, kind = LaboratoryEquivalent(nan, nan, nan, NOTES["drug"]), "none"
     equivalent, weight, after = squad, nan, nan
     own, chances = told
+    alone: tuple[float, ...] = (nan, nan, nan)
     if row["athlete_id"] in own and not limited:
+        alone = (squad.value, squad.low, squad.high)
         mine = own[row["athlete_id"]]
         equivalent, weight, after = _with_notes(mine, squad), mine.value.weight, mine.after
         kind = "own"
@@ -112,6 +116,7 @@ def _card(
         "note": "; ".join([*change, *_notes(row, equivalent, training, outside)]),
         "own_weight": weight,
         "half_width_after_one_more": after,
+        **dict(zip(OF_SQUAD, alone, strict=True)),
     }
 
 
@@ -177,21 +182,47 @@ def cards_block(cards: pd.DataFrame, name: Names, *, pages: str = "") -> Block:
         return paragraph("No athlete has a pair.")
     athletes = {"pages": pages, "athletes": cards["athlete_id"].nunique(), "together": TOGETHER}
     blocks = [paragraph(said("cards", "where", **athletes))] if pages else []
-    for (method, mode), own in cards.groupby(["method", "mode"]):
+    every = cards.reindex(columns=[*CARD_COLUMNS, *OF_SQUAD])
+    for (method, mode), own in every.groupby(["method", "mode"]):
         title = name(str(method), str(mode))
-        rows = [
-            (
-                str(row["athlete_id"]),
-                *(plain(row[name]) for name in ("field", "lab_equivalent")),
-                span(row["lab_equivalent_low"], row["lab_equivalent_high"]),
-                plain(row["smallest_real_change"]),
-                with_minus("; ".join(filter(None, (row["inputs_to_correct"], row["note"]))))
-                or "nothing",
-            )
-            for row in own.to_dict("records")
-        ]
-        columns = ["athlete", "field", "laboratory-equivalent", "95 % of such athletes"]
-        columns += ["smallest real change", "to correct, to bear in mind"]
-        shown = table(f"{title} (mL/kg/min)", columns, rows, numeric=columns[1:5])
-        blocks.append(fold(f"{title}: {counted(len(own), 'athlete')}", shown))
+        blocks.append(fold(f"{title}: {counted(len(own), 'athlete')}", *_of_method(own, title)))
     return joined(blocks)
+
+
+def _of_method(own: pd.DataFrame, title: str) -> list[Block]:
+    """Return what holds of all cards of a method, said once, and a table of the rest."""
+    notes = [_notes_apart(str(note)) for note in own["note"]]
+    of_all = [note for note in notes[0] if all(note in one for one in notes)]
+    reals = {plain(real) for real in own["smallest_real_change"]}
+    real = reals.pop() if len(reals) == 1 else None
+    columns = ["athlete", "field", "laboratory-equivalent"]
+    columns += (
+        ["own tests", "squad alone"] if (has_own := (own["calibration"] == "own").any()) else []
+    )
+    columns += ["smallest real change"] if real is None else []
+    rows = []
+    for row, mine in zip(own.to_dict("records"), notes, strict=True):
+        cells = [str(row["athlete_id"]), plain(row["field"]), _with_ends(row, "lab_equivalent")]
+        if has_own:
+            counts = row["calibration"] == "own"
+            weight = f"{row['own_weight']:.0%}".replace("%", " %") if counts else ""
+            cells += [weight, _with_ends(row, "squad")]
+        cells += [plain(row["smallest_real_change"])] if real is None else []
+        bear = [row["inputs_to_correct"], *(note for note in mine if note not in of_all)]
+        rows.append((*cells, with_minus("; ".join(filter(None, bear))) or "nothing"))
+    above = said("cards", "of_all", real=real, own=has_own, notes=of_all)
+    columns += ["to correct, to bear in mind"]
+    caption = f"{title} (mL/kg/min), 95 % of such athletes below"
+    return [paragraph(above, "note"), table(caption, columns, rows, numeric=columns[1:-1])]
+
+
+def _with_ends(row: Mapping[Any, Any], value: str) -> Markup:
+    return lines(plain(row[value]), span(row[f"{value}_low"], row[f"{value}_high"]))
+
+
+def _notes_apart(note: str) -> list[str]:
+    """Return the notes of a card that no column of the table tells."""
+    before, lacks, training = note.partition(NOTES["lacks"])
+    told = [one for one in before.split("; ") if one and NOTES["own_tests"] not in one]
+    kept = [one for one in told if not one.startswith(NOTES["squad_alone"])]
+    return [*kept, lacks + training] if lacks else kept

@@ -1,5 +1,7 @@
 """Sections about methods: of each a figure, its table or sentence, or why there is none."""
 
+from collections.abc import Container
+from functools import wraps
 from typing import Any, Final
 
 import numpy as np
@@ -19,7 +21,12 @@ from agreement.report.page.markup import Block, absent, bullets, fold, joined, p
 from agreement.report.page.numbers import group_name
 from agreement.report.page.pictures import drawing
 from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, Section, withheld_note
-from agreement.report.sections.doubt_sections import by_level, cautions, firmness
+from agreement.report.sections.doubt_sections import (
+    by_level,
+    cautions,
+    firmness,
+    of_the_laboratory,
+)
 from agreement.report.sections.together import says, shown_cell, splits, structural_lines
 from agreement.report.sections.training_sections import ultra_block, without_profile
 from agreement.report.shown.told import Methods, Told, of_each_method, of_field_values, told_of
@@ -29,6 +36,7 @@ from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.stats.limits.limits_of_agreement import STATISTICS, with_coverage
 
+_BEFORE: Final = "before you rely on these numbers"
 _COVERAGE: Final = 0.95  # of the limits in the results table
 _CHANGE: Final = (
     *("bias", "lower_limit", "upper_limit", "responsiveness", "slope", "r"),
@@ -46,10 +54,27 @@ def differences(cohort: Cohort, *, methods: Methods = None, coverage: float = _C
     """Show difference plot, bias and limits; `coverage`: share of differences that they hold."""
     told = told_of(cohort)
     if checked_share("coverage", coverage) == _COVERAGE:
-        return told.across(differences_block, methods)
+        return _differences(told, methods)
     words = f"Tried after the fact: limits that hold {100 * coverage:.4g} % of differences."
-    tried = Told(cohort, limits_tried(told, coverage))
-    return paragraph(words) + tried.across(differences_block, methods)
+    return paragraph(words) + _differences(Told(cohort, limits_tried(told, coverage)), methods)
+
+
+def _differences(told: Told, methods: Methods) -> Block:
+    """Return the section, and once what its methods share of the laboratory."""
+    shared = of_the_laboratory(told.first(told.some(methods)))
+
+    @wraps(differences_block)
+    def block(one: Comparison) -> Section:
+        return differences_block(one, said_once=shared)
+
+    shown = told.across(block, methods)
+    if not (shared and shown.html):
+        return shown
+    lines = (
+        Markup("{}: {}").format("; ".join(names), words) if names else words
+        for words, names in shared.items()
+    )
+    return shown + fold(f"The laboratory: {_BEFORE}", bullets(lines))
 
 
 def limits_tried(told: Told, coverage: float) -> pd.DataFrame:
@@ -69,8 +94,8 @@ def limits_tried(told: Told, coverage: float) -> pd.DataFrame:
     return frame
 
 
-def differences_block(one: Comparison) -> Section:
-    """Return the difference plot and the table of bias and limits."""
+def differences_block(one: Comparison, said_once: Container[Markup] = ()) -> Section:
+    """Return the difference plot and the table of bias and limits; `said_once`: cautions told elsewhere."""
     limits, bias = one.of("limits_of_agreement"), one.cell("limits_of_agreement", "bias")
     if bias.withheld:  # its points would show single athletes
         return None, one.without("difference plot", bias)
@@ -101,7 +126,9 @@ def differences_block(one: Comparison) -> Section:
     shown = one.parts("bias and limits of agreement", parts, by="group", shown=with_sd)
     depends = one.results.trend is not None and one.results.trend.depends_on_level
     levels = [by_level(one)] if depends else []
-    return drawn, joined([shown, *levels, firmness(one), cautions(one)])
+    found = [words for words in cautions(one) if words not in said_once]
+    before = paragraph(f"{_BEFORE.capitalize()}:") + bullets(found) if found else Block("")
+    return drawn, joined([shown, *levels, firmness(one), before])
 
 
 @of_field_values

@@ -1,10 +1,13 @@
 """How far the numbers of a method can be relied on: widths, cautions, repeats, limits by fitness."""
 
+from collections.abc import Sequence
 from typing import Final
+
+from markupsafe import Markup, escape
 
 from agreement.cohort import Cohort
 from agreement.report.page.machine import said, stated
-from agreement.report.page.markup import Block, bullets, joined, paragraph
+from agreement.report.page.markup import Block, joined, paragraph
 from agreement.report.page.numbers import Cell, with_minus
 from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, lines_table
 from agreement.report.shown.told import Methods, of_field_values, told_of
@@ -12,6 +15,7 @@ from agreement.stats.catalogue import statistic_of
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.limits.limits_by_level import LEVELS
 from agreement.stats.limits.ratio_limits import ratio_words
+from agreement.stats.verdict.cautions import Caution
 
 _BY_LEVEL: Final = "limits_by_level"
 _RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
@@ -44,13 +48,13 @@ def firmness(one: Comparison) -> Block:
     return paragraph(said("sentences", "firmness", low=low, high=high, halved=halved))
 
 
-def cautions(one: Comparison) -> Block:
-    """List what a reader should know before believing the numbers of this method."""
+def cautions(one: Comparison) -> dict[Markup, Caution]:
+    """Return what a reader should know before believing the numbers of this method, in words."""
     errors = [
         one.numbers.get("repeatability", "typical_error", LABORATORY, mode)
         for mode in one.results.data.repeats["mode"].unique()
     ]
-    told: list[str] = []
+    told: dict[Markup, Caution] = {}
     for caution in one.results.cautions:
         cells = {name: one.at(place) for name, place in caution.numbers.items()}
         of_laboratory = errors if caution.code == "laboratory_noise" else []
@@ -58,13 +62,27 @@ def cautions(one: Comparison) -> Block:
             continue
         if of_laboratory:
             known = [cell for cell in errors if cell.known]
-            told.append(said("sentences", caution.code, errors=known))
+            words = said("sentences", caution.code, errors=known)
         elif cells and next(iter(cells.values())).known:
             cells |= {name: one.at(place) for name, place in caution.recommended.items()}
-            told.append(said("sentences", caution.code, **cells))
+            words = said("sentences", caution.code, **cells)
         else:  # its numbers are counts, which no line of the results table says
-            told.append(with_minus(caution.sentence))
-    return paragraph("Before you rely on these numbers:") + bullets(told) if told else Block("")
+            words = escape(with_minus(caution.sentence))
+        told[words] = caution
+    return told
+
+
+def of_the_laboratory(comparisons: Sequence[Comparison]) -> dict[Markup, list[str]]:
+    """Return cautions on the laboratory that several methods share; of which, if not of all."""
+    names: dict[Markup, list[str]] = {}
+    for one in comparisons:
+        for words, caution in cautions(one).items():
+            if caution.of_laboratory:
+                names.setdefault(words, []).append(one.name)
+    every = len(comparisons)
+    return {
+        words: told if len(told) < every else [] for words, told in names.items() if len(told) > 1
+    }
 
 
 @of_field_values

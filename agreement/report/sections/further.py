@@ -4,7 +4,7 @@ from collections.abc import Container, Iterable
 from typing import Final, NamedTuple
 
 from agreement.cohort import Cohort
-from agreement.report.page.markup import NONE, Block, fold, joined, lines, paragraph, table
+from agreement.report.page.markup import NONE, Block, fold, lines, table
 from agreement.report.page.numbers import Cell, Numbers, group_name
 from agreement.report.sections.together import BESIDE, says
 from agreement.report.shown.told import told_of
@@ -12,6 +12,8 @@ from agreement.stats.catalogue import ANALYSES
 from agreement.stats.record import Analysis, Statistic
 from agreement.tables.options import Kind
 
+COMPUTED: Final = "How this is computed"
+FORMULA_HEADS: Final = ("statistic", "how it is computed", "source")
 GroupPlace = tuple[str, str, str]  # method, mode, group
 
 
@@ -38,23 +40,38 @@ def further(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     """Show a folded table of every analysis that no section is written for."""
     beside = () if kind == "audit" else BESIDE.values()  # an audit has none of their sections
     shown = [
-        analysis_table(told_of(cohort).numbers, one)
+        one
         for one in ANALYSES
         if kind in one.shown_in and not one.own_section and one.name not in beside
     ]
-    tables = [block for block in shown if block is not None]
-    if not tables:
-        return Block("")
-    return fold("Further analyses", joined(tables))
+    tables = analysis_tables(told_of(cohort).numbers, shown)
+    return fold("Further analyses", *tables) if tables else Block("")
 
 
-def analysis_table(numbers: Numbers, analysis: Analysis, *, alone: bool = False) -> Block | None:
+def analysis_tables(
+    numbers: Numbers, analyses: Iterable[Analysis], *, alone: bool = False
+) -> list[Block]:
     """
-    Return the table of one analysis and how it is computed; None without a number.
+    Return a table of each analysis with a number, and below them how they are computed, folded.
 
-    alone: whether it stands open in a section: how it is computed is folded then, and no group is
-        shown whose numbers are those of everybody.
+    alone: whether they stand open in a section: then no group is shown whose numbers are those of
+        everybody.
     """
+    told = {one.name: (one, _lines(numbers, one, alone=alone)) for one in analyses}
+    told = {name: (one, found) for name, (one, found) in told.items() if found}
+    tables = [_table(numbers, *each) for each in told.values()]
+    formulas = [
+        row[1:]
+        for one, found in told.values()
+        for row in every_formula([one], {(one.name, name) for name in _names_of(found)})
+        if row.analyses
+    ]
+    how = fold(COMPUTED, table(COMPUTED, FORMULA_HEADS, dict.fromkeys(formulas)))
+    return [*tables, how] if tables else []
+
+
+def _lines(numbers: Numbers, analysis: Analysis, *, alone: bool) -> dict[GroupPlace, list[Cell]]:
+    """Return the numbers of each line that says something."""
     every = {
         (method, mode, group): [
             cell
@@ -65,27 +82,38 @@ def analysis_table(numbers: Numbers, analysis: Analysis, *, alone: bool = False)
         if not numbers.hides(method, mode)
         for group in numbers.groups(analysis.name, method, mode)
     }
-    told = {
+    return {
         place: found
         for place, found in every.items()
         if any(map(says, found)) and not (alone and _repeats(place, every))
     }
-    if not told:
-        return None
-    some = {cell.key.rpartition("/")[2] for found in told.values() for cell in found if says(cell)}
-    shown = [one for one in analysis.statistics if one.name in some]  # a column says something
-    heads = (one.head if one.unit == "1" else f"{one.head} ({one.unit})" for one in shown)
-    columns = ("method", "group", *heads, "athletes")
-    rows = [_row(numbers, shown, place, found) for place, found in told.items()]
+
+
+def _names_of(told: dict[GroupPlace, list[Cell]]) -> set[str]:
+    """Return the statistics of which a line says something."""
+    return {cell.key.rpartition("/")[2] for found in told.values() for cell in found if says(cell)}
+
+
+def _table(numbers: Numbers, analysis: Analysis, told: dict[GroupPlace, list[Cell]]) -> Block:
+    some = _names_of(told)
+    shown = [one for one in analysis.statistics if one.name in some]
+    grouped = any(group != "all" for _, _, group in told)
+    units = {one.unit for one in shown if one.unit != "1"}
+    one_unit = units.pop() if len(units) == 1 and all(one.unit != "1" for one in shown) else ""
     caption = analysis.label[:1].upper() + analysis.label[1:]
-    computed = (
-        f"{one.statistic}: {one.how} ({one.source})"
-        for one in every_formula([analysis], some)
-        if one.analyses
-    )
-    how = paragraph(f"{'; '.join(computed)}.")
-    how = fold("How this is computed", how) if alone else how
-    return table(caption, columns, rows, numeric=columns[2:]) + how
+    heads = [
+        one.head if one.unit in ("1", one_unit) else f"{one.head} ({_written(one.unit)})"
+        for one in shown
+    ]
+    columns = ("method", *(["group"] if grouped else []), *heads, "athletes")
+    rows = [_row(numbers, shown, place, found, grouped=grouped) for place, found in told.items()]
+    caption += f" ({_written(one_unit)})" if one_unit else ""
+    return table(caption, columns, rows, numeric=[*heads, "athletes"])
+
+
+def _written(unit: str) -> str:
+    """Return a unit as people write it."""
+    return unit.replace("^2", "\N{SUPERSCRIPT TWO}")
 
 
 def _repeats(place: GroupPlace, every: dict[GroupPlace, list[Cell]]) -> bool:
@@ -98,7 +126,12 @@ def _repeats(place: GroupPlace, every: dict[GroupPlace, list[Cell]]) -> bool:
 
 
 def _row(
-    numbers: Numbers, statistics: Iterable[Statistic], place: GroupPlace, found: list[Cell]
+    numbers: Numbers,
+    statistics: Iterable[Statistic],
+    place: GroupPlace,
+    found: list[Cell],
+    *,
+    grouped: bool,
 ) -> tuple[str, ...]:
     """Return one line; where its numbers are of unlike many athletes, each says of how many."""
     method, mode, group = place
@@ -117,17 +150,22 @@ def _row(
             cells.append(lines(cell.stacked(), count))
     people = " to ".join(str(n) for n in dict.fromkeys((sizes[0], sizes[-1])) if n)
     people = people or next((cell.missing for cell in found if cell.withheld), "")
-    return (numbers.name(method, mode), group_name(group), *cells, people)
+    first = [numbers.name(method, mode), *([group_name(group)] if grouped else [])]
+    return (*first, *cells, people)
 
 
 def every_formula(
-    analyses: Iterable[Analysis] = ANALYSES, names: Container[str] | None = None
+    analyses: Iterable[Analysis] = ANALYSES, some: Container[tuple[str, str]] | None = None
 ) -> tuple[Formula, ...]:
-    """Return the formulas of analyses, or of some statistics; one row for those that share one."""
+    """
+    Return the formulas of analyses; one row for statistics that share one.
+
+    some: analysis and statistic of those that are wanted.
+    """
     alike: dict[tuple[str, str], list[tuple[Analysis, str]]] = {}
     for analysis in analyses:
         for one in analysis.statistics:
-            if names is not None and one.name not in names:
+            if some is not None and (analysis.name, one.name) not in some:
                 continue
             alike.setdefault((one.formula, one.source), []).append((analysis, one.label))
     rows = (Formula(*_names(found), *key) for key, found in alike.items())

@@ -14,7 +14,7 @@ from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import Numbers, counted
 from agreement.report.sections.actions import REPEATS
 from agreement.report.sections.comparison import frame_table
-from agreement.report.sections.further import analysis_table
+from agreement.report.sections.further import analysis_tables
 from agreement.report.shown.told import told_of
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
@@ -91,8 +91,7 @@ def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = N
                 cells = {one: numbers.get(analysis, one, *place, group) for one in names}
                 who = group.partition(" ")[2]
                 told.append(said("laboratory", name, cells=cells, mode=mode, zones=zones, who=who))
-    shown = (analysis_table(numbers, BY_NAME[name]) for name in (*_TABLES, _EXPLAINED))
-    tables = [block for block in shown if block is not None]
+    tables = analysis_tables(numbers, [BY_NAME[name] for name in (*_TABLES, _EXPLAINED)])
     for day in (ANOTHER_DAY, SAME_DAY):
         known = [
             (numbers.name(*place), share, numbers.get(_EXPLAINED, "slope", *place, day))

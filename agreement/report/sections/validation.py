@@ -11,10 +11,10 @@ from agreement.report.page.numbers import part_name, plain, with_minus
 from agreement.report.sections.checklists import facts_of
 from agreement.report.sections.comparison import Comparison
 from agreement.report.sections.doubt_sections import by_level
-from agreement.report.sections.further import every_formula
+from agreement.report.sections.further import FORMULA_HEADS, Formula, every_formula
 from agreement.report.shown.told import Methods, of_each_method, of_field_values, told_of
 from agreement.stats.basics.intervals import z_of
-from agreement.stats.catalogue import statistic_of
+from agreement.stats.catalogue import BY_NAME, statistic_of
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
 from agreement.stats.method_data import MethodData
@@ -112,27 +112,36 @@ def quotable(cohort: Cohort, *, methods: Methods = None) -> Block:
 @of_field_values
 def formulas(cohort: Cohort, *, methods: Methods = None) -> Block:
     """Name the source of every equation used; formulas and numbers of other libraries are folded."""
-    some, numbers = told_of(cohort).some(methods), told_of(cohort).numbers
-    seen = set(numbers.frame.loc[numbers.frame["value"].notna(), "analysis"])
-    used: dict[str, list[str]] = {}
-    for one in every_formula():
-        if one.source != OURS and (not one.analyses or seen & set(one.analyses)):
-            used.setdefault(one.source, []).append(one.statistic)
+    compared, numbers = told_of(cohort).some(methods), told_of(cohort).numbers
+    known = numbers.frame[numbers.frame["value"].notna()]
+    some = set(zip(known["analysis"], known["statistic"], strict=True))
+    used: dict[str, list[Formula]] = {}
+    for one in every_formula(some=some):
+        if one.source != OURS:
+            used.setdefault(one.source, []).append(one)
     sources = sorted(used.items(), key=lambda one: (not one[0][:1].isupper(), one[0]))
     of_methods = dict.fromkeys(
-        one.results.method for one in some if one.results.method in PROTOCOLS
+        one.results.method for one in compared if one.results.method in PROTOCOLS
     )
     equations = [
         (numbers.name.method(name), one.population, one.source, one.provenance)
         for name, one in ((name, PROTOCOLS[name]) for name in of_methods)
     ]
-    caption, heads = "Every formula and its source", ("statistic", "how it is computed", "source")
+    caption = "Every formula and its source"
     columns = ("equation", "made on", "source", "coefficients seen")
     found = [table("Equations of the field values", columns, equations)] if equations else []
-    told = [(source, "; ".join(dict.fromkeys(statistics))) for source, statistics in sources]
+    told = [(source, "; ".join(_explained(formulas))) for source, formulas in sources]
     found.append(table("Source of every equation used", ("source", "of"), told, kind="sources"))
-    found.append(fold(caption, table(caption, heads, [one[1:] for one in every_formula()])))
-    return joined([*found, same_numbers_block((one.name, one.results.data) for one in some)])
+    found.append(fold(caption, table(caption, FORMULA_HEADS, [one[1:] for one in every_formula()])))
+    return joined([*found, same_numbers_block((one.name, one.results.data) for one in compared)])
+
+
+def _explained(formulas: list[Formula]) -> Iterable[str]:
+    """Return what a source explains: one or two statistics, or the analyses of more of them."""
+    names = dict.fromkeys(label for one in formulas for label in one.statistic.split("; "))
+    if len(names) <= 2:
+        return names
+    return dict.fromkeys(BY_NAME[name].label for one in formulas for name in one.analyses)
 
 
 def same_numbers_block(methods: Iterable[tuple[str, MethodData]]) -> Block:

@@ -81,7 +81,7 @@ class Page:
                 day = told.provenance(kind)["created"][:10]
                 named = (told.card_facts, told.title, told.numbers.name, day)
                 pages = dict(card_pages.card_files(told.cards, *named))
-            cards = told.view.rows(told.cards)
+            cards = told.view.rows(told.cards[CARD_COLUMNS])
             made = {} if cards is None else {"athlete_cards": made_table("athlete_cards", cards)}
             few = (told.view.kept_back, told.view.of_few)
             self._made[kind] = OfAthletes(kind, made, pages, *few)

@@ -209,7 +209,7 @@ class Told:
 
     @cached_property
     def cards(self) -> pd.DataFrame:
-        """What each athlete's number means; columns `agreement.terms.CARD_COLUMNS`."""
+        """What each athlete's number means, see `athlete_cards`."""
         told = (self.numbers, self.card_facts.lacking, self.outside)
         return significant(athlete_cards(self.cohort.pairs, self.results.methods, *told))
 

@@ -114,7 +114,7 @@ _ENERGY: Final = (
 )
 _QUANTITIES: Final = (
     (
-        *("cost_ratio", "[1]", "cost of work, of the equation's"),
+        *("cost_ratio", "[1]", "cost of work over the equation's"),
         "Uptake measured in steady stages over what the cost equation says; below 1: economical.",
         "",
     ),
@@ -139,7 +139,7 @@ RECORDS: Final = (
               {meaning}
               = mean over athletes, each with the mean of the own tests; interval by Student's
               t{source}
-            sd_{name} {unit}: its SD ({label})
+            sd_{name} {unit}: SD of {label}
               How far athletes differ in it.
               = SD over athletes, each with the mean of the own tests; interval by
               chi-square{source}

@@ -197,7 +197,7 @@ RECORDS: Final = (
           Heart rate there, without athletes under a drug that limits it.
         mean_share_of_hr_max [%]: heart rate at it, of HRmax
           Heart rate at the threshold over the test's highest.
-        sd_share_of_hr_max [%]: its SD between athletes
+        sd_share_of_hr_max [%]: SD of heart rate at it, of HRmax
           How far athletes differ: that much one share of HRmax for all misplaces a zone.
           = SD over athletes; interval by chi-square
         """),

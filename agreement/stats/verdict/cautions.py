@@ -47,6 +47,11 @@ class Caution:
         return str(_SAID["in_general"].get(self.code, ""))
 
     @property
+    def of_laboratory(self) -> bool:
+        """Whether it speaks of the laboratory alone: methods may share it."""
+        return self.code in _SAID["of_laboratory"]["codes"]
+
+    @property
     def numbers(self) -> dict[str, str]:
         """The lines of the results table that it names, by their statistics."""
         places = _SAID["numbers"].get(self.code, "").split()
