@@ -158,7 +158,7 @@ def test_a_report_tells_verdict_and_remarks_on_stderr_and_paths_on_stdout(
 def test_at_most_20_problems_of_a_kind_are_shown_with_the_count_of_the_rest():
     text = grouped_findings([problem(row=row) for row in range(2, 27)] + [problem(reason="b")])
     assert "Stops the run (26 findings):" in text
-    assert "leaves out more rows" not in text
+    assert "leave out more rows" not in text
     assert text.count("lab.csv, row") == 21
     assert "... and 5 more of this kind." in text
     assert text.count("Write ISO.") == 2  # a remedy of many lines is said once, below them

@@ -202,6 +202,7 @@ class _Reading:
             withdrawn={self.names[name]: rows for name, rows in counts.items() if rows},
             problems=tuple(one for one in said if one.severity != "stop"),
             rows_read=self.rows_read,
+            people_listed=self.people_listed(),
             names=self.names,
             inputs=tuple(self.inputs),
             parts=self.parts,
@@ -235,6 +236,12 @@ class _Reading:
         if control and listed.known is not None:  # no athlete of the study, listed or not
             people = replace(people, people=replace(listed, known=listed.known | {control}))
         return people
+
+    def people_listed(self) -> int:
+        """Return the rows of the list of people, of dated exports those of the newest."""
+        if "athletes" in self.exports:
+            return sum(one.rows for one in self.exports["athletes"].read[-1:])
+        return self.rows_read.get("athletes", 0)
 
     def checked(
         self, raw: dict[str, RawTable], people: Athletes, breath_ids: frozenset[str]

@@ -37,6 +37,8 @@ class StudyTables:
     problems: tuple[Problem, ...] = ()  # what was set aside or noted
     # rows of each table, by its name; raw files count as one each
     rows_read: dict[str, int] = field(default_factory=dict)
+    # rows of the list of people, also of those who withdrew; of dated exports of the newest list
+    people_listed: int = 0
     names: dict[str, str] = field(default_factory=dict)  # file of each table
     inputs: tuple[InputFile, ...] = ()  # every file read, for provenance
     # of field estimates given as a folder of parts. Their `row` runs over all parts (see

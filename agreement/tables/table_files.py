@@ -145,9 +145,9 @@ def note_unused(
 ) -> None:
     """Note what no table uses, and the line that would; ids of who withdrew are not told."""
     known = {*_OF_A_STUDY, *(name.split("/")[0].casefold() for name in used)}
-    known |= {Path(one.path).parts[0].casefold() for one in options.files.values() if one.path}
+    stated = (*(one.path for one in options.files.values()), options.study.id_map)
+    known |= {first.casefold() for one in stated if one for first in Path(one).parts[:1]}
     known |= {name.casefold() for name in options.no_tables}
-    known |= {Path(options.study.id_map).parts[0].casefold()} if options.study.id_map else set()
     said = {problem.file.split("/")[0].casefold() for problem in findings.problems}
     for path in sorted(folder.iterdir()):
         name = path.name.encode("utf-8", "replace").decode()

@@ -277,6 +277,15 @@ def test_how_many_people_an_audit_lists_does_not_tell_that_one_withdrew(study):
     assert int(listed[1]) == rows == 17
 
 
+def test_an_audit_counts_everybody_once_who_stands_in_several_exports_of_the_list(tmp_path):
+    study = write_exposed(tmp_path)
+    for day in ("2037-01-01", "2037-02-01", "2037-03-01"):
+        (study / "athletes").mkdir(exist_ok=True)
+        shutil.copy(study / "athletes.csv", study / "athletes" / f"athletes_{day}.csv")
+    (study / "athletes.csv").unlink()
+    assert "of 17 people have a usable" in open_report(study, kind="audit").funnel().html
+
+
 def row(analysis, group, n, method="wrist"):
     numbers = {"value": 1.0, "low": 0.0, "high": 2.0, "unit": "mL/kg/min", "n": n, "n_pairs": n}
     place = {"analysis": analysis, "method": method, "mode": "run", "group": group}

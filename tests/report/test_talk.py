@@ -22,8 +22,8 @@ REMARK = (
     "demo_cohort' shows them."
 )
 MORE = (
-    "  A report leaves out more rows than these: such as can be used, but fit no laboratory test or no "
-    "summary."
+    "  A report may leave out more rows than these: such as can be used, but fit no laboratory test or "
+    "no summary."
 )
 
 
@@ -36,7 +36,7 @@ def test_verdict_remarks_and_paths_stand_on_one_screen():
     assert said[-1] == REMARK
 
 
-def test_check_says_that_a_report_leaves_out_more_rows():
+def test_check_says_that_a_report_may_leave_out_more_rows():
     """It names 32 findings of the demo, whose report leaves out 3153 rows."""
     aside = Problem("set_aside", "copy", "a.csv", 2, None, "Again.", "Nothing to do.")
     head, found, more = grouped_findings([aside]).splitlines()

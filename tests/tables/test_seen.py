@@ -36,6 +36,17 @@ def test_files_and_folders_that_no_table_uses_are_named_with_the_line_that_would
     assert 'path = "season" in [files.samples]' in found["season"]
 
 
+@pytest.mark.parametrize(
+    "key", ['[files.lab_tests]\npath = "."', '[files.samples]\npath = "."', '[study]\nid_map = "."']
+)
+def test_the_study_folder_itself_as_the_place_of_a_table_ends_in_no_error(folder, key):
+    """Not one file in it has the name or the columns that it would need, and that is said."""
+    (folder / "study.toml").write_text(f"{key}\n")
+    stops = [p.reason for p in inspect_study(folder)[1] if p.severity == "stop"]
+    assert stops
+    assert set(stops) <= {"undated_export", "missing_column", "missing_file"}
+
+
 def test_a_file_of_somebody_who_withdrew_is_not_named(folder):
     (folder / "athletes.csv").write_text("athlete_id,withdrawn\nA1,no\nA2,yes\n")
     (folder / "A2 watch.csv").write_text("x")

@@ -68,8 +68,8 @@ _HEADINGS: Final = {
     "note": "Worth knowing",
 }
 _MORE_LEFT_OUT: Final = (
-    "  A report leaves out more rows than these: such as can be used, but fit no laboratory test or no "
-    "summary."
+    "  A report may leave out more rows than these: such as can be used, but fit no laboratory test or "
+    "no summary."
 )
 
 

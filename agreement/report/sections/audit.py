@@ -62,8 +62,8 @@ def funnel(cohort: Cohort) -> Block:
     if len(listed):  # an id that is on no list is nobody of whom it is known that a value was tried
         tried, readings = (one[one["athlete_id"].isin(listed)] for one in (tried, readings))
     tested = cohort.laboratory.frame["athlete_id"].nunique()
-    # everybody on the list: less than its rows, which the flow counts, would tell who withdrew
-    every = max(cohort.study.rows_read.get("athletes", 0), tested)
+    # without those who withdrew it would tell them, beside the rows of the list, which the flow counts
+    every = max(cohort.study.people_listed, tested)
     rows, counting = [], set[str]()
     for one in cohort.results.methods:
         people = (
