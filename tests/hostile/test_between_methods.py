@@ -263,6 +263,23 @@ def test_of_many_methods_no_two_that_show_a_trait_differ_by_a_few_people():
     assert all(few_held_by_sums(members, two) is None for two in combinations(shown, 2))
 
 
+def test_neither_do_three_of_many_methods():
+    """The first is of all thirty, the second of seventeen, the third of eleven others."""
+    of = [range(30), range(17), range(17, 28), *[range(30)] * 20]
+    members = {
+        (f"m{k:02}", "run"): {
+            WHOLE: frozenset((f"A{who:02}", "T0") for who in own),
+            ("by_sex", "female"): frozenset((f"A{who:02}", "T0") for who in own if who % 2),
+        }
+        for k, own in enumerate(of)
+    }
+    first = list(members)[:3]
+    assert few_held_by_sums(members, first) is not None
+    assert all(few_held_by_sums(members, two) is None for two in combinations(first, 2))
+    hidden = {name[1:3] for name in hidden_groups(table_of(members), members)}
+    assert hidden == {("m02", "run")}
+
+
 def test_these_cohorts_would_tell_of_a_few():
     told = [
         few_held_by_sums(members, list(members)) for members in map(subsets_of_people, range(25))

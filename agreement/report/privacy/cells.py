@@ -7,13 +7,12 @@ several out of the whole. No such set may hold fewer than five people.
 """
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping
-from typing import TYPE_CHECKING, Final, TypeVar
+from collections.abc import Collection, Iterable, Mapping
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
-from agreement.arrays import Flags, Floats, Ints
 from agreement.report.privacy.by_pairs import (
     Name,
     Place,
@@ -22,13 +21,15 @@ from agreement.report.privacy.by_pairs import (
     few_of_pairs,
 )
 from agreement.report.privacy.privacy import FEWEST_SHOWN, Size, a_few_apart, hidden_parts
-from agreement.report.privacy.readings import NEAR_ZERO, OF_READINGS, GroupKey, hidden_readings
+from agreement.report.privacy.readings import OF_READINGS, GroupKey, hidden_readings
+from agreement.report.privacy.sums import MOST_TRIED, Pair, differ_by_few, few_of_sums, held_pairs
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.record import Privacy
 from agreement.stats.repeats.thresholds import Thresholds
 
 if TYPE_CHECKING:
+    from agreement.arrays import Flags
     from agreement.stats.method_results import MethodResults
     from agreement.stats.results_table import StudyResults
 
@@ -36,12 +37,8 @@ WHOLE: Final = ("limits_of_agreement", "all")
 DRUG: Final = ("limits_of_agreement", "hr_limiting_drug")
 _SUBSETS: Final = (Privacy.SUBSET, Privacy.READINGS)
 _BY_GROUP: Final = (Privacy.PARTITION, *_SUBSETS, Privacy.NESTED)
-_MOST_SUMMED: Final = 20  # methods of which sums of any are searched; of more every two
-_ROUNDING: Final = 1e-6  # of norms that add up to 1
 
-Pair = tuple[str, str]  # athlete, laboratory test
 Members = Mapping[GroupKey, frozenset[Pair]]
-Named = TypeVar("Named")
 
 
 def small_groups(results: "StudyResults") -> list[Name]:
@@ -262,118 +259,28 @@ def _followed(members: Members) -> set[GroupKey]:
     ranks = {groups[0]: pairs for pairs, groups in ranked if WHOLE not in groups}
     if WHOLE in members:
         ranks[WHOLE] = members[WHOLE]
-    shown, whose = _held(ranks)
+    shown, whose = held_pairs(ranks)
     holds, gone = dict(shown), list[GroupKey]()
-    while (found := _few(shown, whose)) and found[0] != WHOLE:
+    while (found := few_of_sums(shown, whose)) and found[0] != WHOLE:
         gone.append(found[0])
         del shown[found[0]]
     for group in sorted(gone, key=list(ranks).index, reverse=True):
-        if not _few(shown | {group: holds[group]}, whose):  # what went after it is enough
+        if not few_of_sums(shown | {group: holds[group]}, whose):  # what went after it is enough
             shown[group] = holds[group]
     return {one for group in ranks.keys() - shown.keys() for one in alike[ranks[group]]}
 
 
 def _told_by_others(wholes: Mapping[Place, frozenset[Pair]]) -> set[Place]:
-    """Return the places, in the order in which they stay, of which few follow beside those before."""
-    holds, whose = _held(wholes)
+    """
+    Return the places of which few follow beside those that stay; the last of those that tell goes.
+
+    Every two first, which is quick, then sums of any among those that these leave.
+    """
+    holds, whose = held_pairs(wholes)
     shown: dict[Place, Flags] = {}
     for place, held in holds.items():
-        beside = [shown] if len(holds) <= _MOST_SUMMED else [{one: shown[one]} for one in shown]
-        if not any(_few(some | {place: held}, whose) for some in beside):
+        if not any(differ_by_few(held, other, whose) for other in shown.values()):
             shown[place] = held
+    while found := few_of_sums(shown, whose, MOST_TRIED):
+        del shown[max(found, key=list(holds).index)]
     return holds.keys() - shown.keys()
-
-
-def _held(sets: Mapping[Named, frozenset[Pair]]) -> tuple[dict[Named, Flags], Ints]:
-    """Return which of all pairs each set holds, and the athlete of each pair, by athlete."""
-    every = sorted(frozenset().union(*sets.values()))
-    whose = np.unique([athlete for athlete, _ in every], return_inverse=True)[1]
-    return {name: np.array([one in own for one in every]) for name, own in sets.items()}, whose
-
-
-def _few(shown: Mapping[Named, Flags], whose: Ints) -> list[Named]:
-    """
-    Return groups of which some sum holds a few people alone, whatever the weights; or [].
-
-    Projected on what the groups tell, such a sum stays as it is: within the pairs of the few that
-    projection has the eigenvalue 1. So the norms of its blocks, of one of them with each, are 1
-    together (Gershgorin's theorem for blocks, Feingold & Varga 1962), which hardly any few reach.
-
-    shown: of each group, which pairs it holds; whose: the athlete of each pair. A mean weighs each
-        pair alike, or each athlete: then of two pairs of one each has half the weight. Of how many
-        a group is counts whoever has a pair in it once.
-    """
-    if not shown:
-        return []
-    holds = np.array(list(shown.values()))
-    there = holds.any(axis=0)
-    holds, whose = holds[:, there], whose[there]
-    used = _few_weighed(holds.astype(np.int64), whose)
-    begins = np.flatnonzero(np.diff(whose, prepend=-1) > 0)  # pairs stand by athlete
-    of_each = np.add.reduceat(holds.astype(np.int64), begins, axis=1)
-    times = np.repeat(of_each, np.diff(begins, append=len(whose)), axis=1) * holds
-    if not used.any() and times.max() > 1:
-        used = _few_weighed(times, whose)
-    if not used.any() and len(begins) < len(whose):
-        used = _few_weighed(of_each.astype(bool).astype(np.int64), whose[begins])
-    return [group for group, is_used in zip(shown, used, strict=True) if is_used]
-
-
-def _few_weighed(times: Ints, whose: Ints) -> Flags:
-    """
-    Tell which groups are in a sum that holds a few people alone.
-
-    times: of each group and pair, 0 where it is not in, else what its weight is divided by.
-    """
-    few = _of_few_alike(times, whose)
-    if not few.any():
-        return np.zeros(len(times), np.bool_)
-    who, whose = np.unique(whose[few], return_inverse=True)
-    matrix = np.where(times > 0, 1.0 / np.maximum(times, 1), 0.0)
-    _, values, rows = np.linalg.svd(matrix, full_matrices=False)
-    told = rows[values > NEAR_ZERO][:, few]
-    seen, own = told.T @ told, (whose == np.arange(who.size)[:, None]).astype(np.float64)
-    norms = np.sqrt(own @ seen**2 @ own.T)
-    sizes, starts = np.bincount(whose), np.searchsorted(whose, np.arange(who.size))
-    for size in np.unique(sizes):  # pairs stand by athlete: blocks of a size at once
-        mine = np.flatnonzero(sizes == size)
-        at = starts[mine, None] + np.arange(size)
-        norms[mine, mine] = np.linalg.eigvalsh(seen[at[:, :, None], at[:, None, :]])[:, -1]
-    for some in _reaching(norms):
-        theirs = np.isin(whose, some)
-        each, vectors = np.linalg.eigh(seen[np.ix_(theirs, theirs)])
-        if each[-1] > 1.0 - NEAR_ZERO:
-            alone = told[:, theirs] @ vectors[:, -1] @ rows[: len(told)]
-            return np.asarray(np.abs(np.linalg.lstsq(matrix.T, alone)[0]) > NEAR_ZERO)
-    return np.zeros(len(times), np.bool_)
-
-
-def _of_few_alike(times: Ints, whose: Ints) -> Flags:
-    """Tell which pairs weigh in all groups just what pairs of fewer than five people in all do."""
-    where = np.ascontiguousarray(times.T)
-    alike = np.unique(
-        where.view(f"V{where.shape[1] * where.itemsize}").ravel(), return_inverse=True
-    )[1]
-    many = int(whose.max()) + 1
-    people = np.bincount(np.unique(alike * many + whose) // many)
-    return np.asarray(people[alike] < FEWEST_SHOWN)
-
-
-def _reaching(norms: Floats) -> Iterator[tuple[int, ...]]:
-    """Yield one to four places of which a row's norms add up to 1, the fewest first."""
-
-    def more(row: Floats, need: float, size: int, first: int) -> Iterator[tuple[int, ...]]:
-        if not size and need <= 0.0:
-            yield ()
-        for k in range(first, row.size if size else first):
-            if row[k] * size < need:  # they fall
-                return
-            yield from ((k, *rest) for rest in more(row, need - row[k], size - 1, k + 1))
-
-    falling = np.argsort(-norms, axis=1, kind="stable")
-    for size in range(FEWEST_SHOWN - 1):
-        for one, order in enumerate(falling):
-            others = order[order != one]
-            need = 1.0 - _ROUNDING - norms[one, one]
-            for some in more(norms[one, others], need, size, 0):
-                yield (one, *others[list(some)])

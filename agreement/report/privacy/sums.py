@@ -1,0 +1,129 @@
+"""
+Which sums of sets of pairs hold a few people alone, whatever their weights.
+
+Whoever knows the mean of some sets of pairs knows the mean of every such sum.
+"""
+
+from collections.abc import Iterator, Mapping
+from itertools import islice
+from typing import Final, TypeVar
+
+import numpy as np
+
+from agreement.arrays import Flags, Floats, Ints
+from agreement.report.privacy.privacy import FEWEST_SHOWN
+from agreement.report.privacy.readings import NEAR_ZERO
+
+# sets of a few people that sums of methods are tried on, the smallest first; 20 methods of 30 people
+# need 17 000, hundreds of methods have more of four people
+MOST_TRIED: Final = 20_000
+_ROUNDING: Final = 1e-6  # of norms that add up to 1
+
+Pair = tuple[str, str]  # athlete, laboratory test
+Named = TypeVar("Named")
+
+
+def held_pairs(sets: Mapping[Named, frozenset[Pair]]) -> tuple[dict[Named, Flags], Ints]:
+    """Return which of all pairs each set holds, and the athlete of each pair, by athlete."""
+    every = sorted(frozenset().union(*sets.values()))
+    whose = np.unique([athlete for athlete, _ in every], return_inverse=True)[1]
+    return {name: np.array([one in own for one in every]) for name, own in sets.items()}, whose
+
+
+def differ_by_few(one: Flags, other: Flags, whose: Ints) -> bool:
+    """
+    Tell whether a few have other pairs in one set than in the other, or are in one alone.
+
+    Of sets of five people or more no sum holds fewer than their difference, whatever the weights.
+    """
+    alone = np.setxor1d(whose[one], whose[other])
+    return any(0 < who.size < FEWEST_SHOWN for who in (np.unique(whose[one != other]), alone))
+
+
+def few_of_sums(shown: Mapping[Named, Flags], whose: Ints, most: int | None = None) -> list[Named]:
+    """
+    Return groups of which some sum holds a few people alone, whatever the weights; or [].
+
+    Projected on what the groups tell, such a sum stays as it is: within the pairs of the few that
+    projection has the eigenvalue 1. So the norms of its blocks, of one of them with each, are 1
+    together (Gershgorin's theorem for blocks, Feingold & Varga 1962), which hardly any few reach.
+
+    shown: of each group, which pairs it holds; whose: the athlete of each pair. A mean weighs each
+        pair alike, or each athlete: then of two pairs of one each has half the weight. Of how many
+        a group is counts whoever has a pair in it once.
+    most: sets of a few people to try; None: all.
+    """
+    if not shown:
+        return []
+    holds = np.array(list(shown.values()))
+    there = holds.any(axis=0)
+    holds, whose = holds[:, there], whose[there]
+    used = _few_weighed(holds.astype(np.int64), whose, most)
+    begins = np.flatnonzero(np.diff(whose, prepend=-1) > 0)  # pairs stand by athlete
+    of_each = np.add.reduceat(holds.astype(np.int64), begins, axis=1)
+    times = np.repeat(of_each, np.diff(begins, append=len(whose)), axis=1) * holds
+    if not used.any() and times.max() > 1:
+        used = _few_weighed(times, whose, most)
+    if not used.any() and len(begins) < len(whose):
+        used = _few_weighed(of_each.astype(bool).astype(np.int64), whose[begins], most)
+    return [group for group, is_used in zip(shown, used, strict=True) if is_used]
+
+
+def _few_weighed(times: Ints, whose: Ints, most: int | None) -> Flags:
+    """
+    Tell which groups are in a sum that holds a few people alone.
+
+    times: of each group and pair, 0 where it is not in, else what its weight is divided by.
+    """
+    few = _of_few_alike(times, whose)
+    if not few.any():
+        return np.zeros(len(times), np.bool_)
+    who, whose = np.unique(whose[few], return_inverse=True)
+    matrix = np.where(times > 0, 1.0 / np.maximum(times, 1), 0.0)
+    _, values, rows = np.linalg.svd(matrix, full_matrices=False)
+    told = rows[values > NEAR_ZERO][:, few]
+    seen, own = told.T @ told, (whose == np.arange(who.size)[:, None]).astype(np.float64)
+    norms = np.sqrt(own @ seen**2 @ own.T)
+    sizes, starts = np.bincount(whose), np.searchsorted(whose, np.arange(who.size))
+    for size in np.unique(sizes):  # pairs stand by athlete: blocks of a size at once
+        mine = np.flatnonzero(sizes == size)
+        at = starts[mine, None] + np.arange(size)
+        norms[mine, mine] = np.linalg.eigvalsh(seen[at[:, :, None], at[:, None, :]])[:, -1]
+    for some in islice(_reaching(norms), most):
+        theirs = np.isin(whose, some)
+        each, vectors = np.linalg.eigh(seen[np.ix_(theirs, theirs)])
+        if each[-1] > 1.0 - NEAR_ZERO:
+            alone = told[:, theirs] @ vectors[:, -1] @ rows[: len(told)]
+            return np.asarray(np.abs(np.linalg.lstsq(matrix.T, alone)[0]) > NEAR_ZERO)
+    return np.zeros(len(times), np.bool_)
+
+
+def _of_few_alike(times: Ints, whose: Ints) -> Flags:
+    """Tell which pairs weigh in all groups just what pairs of fewer than five people in all do."""
+    where = np.ascontiguousarray(times.T)
+    alike = np.unique(
+        where.view(f"V{where.shape[1] * where.itemsize}").ravel(), return_inverse=True
+    )[1]
+    many = int(whose.max()) + 1
+    people = np.bincount(np.unique(alike * many + whose) // many)
+    return np.asarray(people[alike] < FEWEST_SHOWN)
+
+
+def _reaching(norms: Floats) -> Iterator[tuple[int, ...]]:
+    """Yield one to four places of which a row's norms add up to 1, the fewest first."""
+
+    def more(row: Floats, need: float, size: int, first: int) -> Iterator[tuple[int, ...]]:
+        if not size and need <= 0.0:
+            yield ()
+        for k in range(first, row.size if size else first):
+            if row[k] * size < need:  # they fall
+                return
+            yield from ((k, *rest) for rest in more(row, need - row[k], size - 1, k + 1))
+
+    falling = np.argsort(-norms, axis=1, kind="stable")
+    for size in range(FEWEST_SHOWN - 1):
+        for one, order in enumerate(falling):
+            others = order[order != one]
+            need = 1.0 - _ROUNDING - norms[one, one]
+            for some in more(norms[one, others], need, size, 0):
+                yield (one, *others[list(some)])
