@@ -100,6 +100,19 @@ def test_a_wide_table_scrolls_in_a_frame_that_the_keyboard_reaches(outline):
     assert frames == [{"class": "scroll", "tabindex": "0", "role": "region", "aria-label": "Wide"}]
 
 
+def test_the_cells_of_a_wide_table_know_their_heads_on_a_phone():
+    heads = ["athlete", "a; b: 'c'", "</style>", *"def"]
+    html = table("Six", heads, [["x"] * 6]).html
+    style = re.search(r'class="stacks" style="([^"]*)"', html)[1]
+    assert style.startswith(
+        r"--h2: &#39;a\3b  b\3a  \27 c\27 &#39;; --h3:"
+    )  # escaped, as CSS has it
+    assert "</style" not in style
+    assert "--h6: &#39;f&#39;" in style
+    assert "stacks" not in table("Four", heads[:4], [["x"] * 4]).html
+    assert "stacks" in table("Long", heads[:4], [["x", "y", "z", "a long text " * 9]]).html
+
+
 def test_an_empty_cell_says_so(page):
     assert "not available" in page
 

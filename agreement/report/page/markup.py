@@ -16,6 +16,7 @@ from markupsafe import Markup, escape
 MOST_ROWS = 1000  # of one table: more can be read by nobody, and take gigabytes
 SHORT, LONG = 14, 60  # letters of a cell that a phone gives room, and more room, to
 MOST_COLUMNS = 3  # a wider table scrolls, on a phone, inside its own frame
+MOST_BESIDE = 4  # a wider one has its cells below one another, on a phone; so have long texts
 _DATE: Final = re.compile(r"\d{4}-\d\d-\d\d(?!T)")  # a moment stays as it is: `verify` looks for it
 BREAK: Final = Markup("<br>")
 _UNITS: Final = "mL/kg/min|mL/min|L/min|mL|%|kg|bpm|km/h|m/s|km|cm|m|min|s|h|W|\u00b0C|days?"
@@ -166,20 +167,30 @@ def table(
         for name, kind in zip(columns, kinds, strict=True)
     )
     every = list(rows)
+    body = element("tbody", *(_row(cells, kinds) for cells in every[:MOST_ROWS]))
+    wide = len(columns) > MOST_COLUMNS
+    stacks = len(columns) > MOST_BESIDE or (wide and 'class="long"' in body)
     shown = element(
         "table",
         element("caption", caption),
         element("thead", element("tr", *head)),
-        element("tbody", *(_row(cells, kinds) for cells in every[:MOST_ROWS])),
-        class_=kind,
+        body,
+        class_=f"{kind} stacks".strip() if stacks else kind,
+        style=_heads(columns) if stacks else "",
     )
-    if len(columns) > MOST_COLUMNS:
+    if wide:
         frame = {"class_": "scroll", "tabindex": "0", "role": "region"}
         shown = element("div", shown, **frame, aria_label=caption)
     if len(every) > MOST_ROWS:
         more = f"The first {MOST_ROWS} of {len(every)} lines; the tables beside this page hold all."
         shown += element("p", more, class_="note")
     return Block(shown)
+
+
+def _heads(columns: Sequence[str]) -> str:
+    """Return what heads each cell where a phone sets the cells of a line below one another."""
+    safe = (re.sub(r"[^\w .,()%-]", lambda c: f"\\{ord(c[0]):x} ", name) for name in columns[1:])
+    return "; ".join(f"--h{i}: '{name}'" for i, name in enumerate(safe, 2))
 
 
 def _words(cell: Text) -> str:

@@ -94,7 +94,7 @@ def limits_tried(told: Told, coverage: float) -> pd.DataFrame:
     return frame
 
 
-def differences_block(one: Comparison, said_once: Container[Markup] = ()) -> Section:
+def differences_block(one: Comparison, said_once: Container[str] = ()) -> Section:
     """Return the difference plot and the table of bias and limits; `said_once`: cautions told elsewhere."""
     limits, bias = one.of("limits_of_agreement"), one.cell("limits_of_agreement", "bias")
     if bias.withheld:  # its points would show single athletes

@@ -3,8 +3,6 @@
 from collections.abc import Sequence
 from typing import Final
 
-from markupsafe import Markup, escape
-
 from agreement.cohort import Cohort
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, joined, paragraph
@@ -48,13 +46,13 @@ def firmness(one: Comparison) -> Block:
     return paragraph(said("sentences", "firmness", low=low, high=high, halved=halved))
 
 
-def cautions(one: Comparison) -> dict[Markup, Caution]:
+def cautions(one: Comparison) -> dict[str, Caution]:
     """Return what a reader should know before believing the numbers of this method, in words."""
     errors = [
         one.numbers.get("repeatability", "typical_error", LABORATORY, mode)
         for mode in one.results.data.repeats["mode"].unique()
     ]
-    told: dict[Markup, Caution] = {}
+    told: dict[str, Caution] = {}
     for caution in one.results.cautions:
         cells = {name: one.at(place) for name, place in caution.numbers.items()}
         of_laboratory = errors if caution.code == "laboratory_noise" else []
@@ -62,19 +60,19 @@ def cautions(one: Comparison) -> dict[Markup, Caution]:
             continue
         if of_laboratory:
             known = [cell for cell in errors if cell.known]
-            words = said("sentences", caution.code, errors=known)
+            words: str = said("sentences", caution.code, errors=known)
         elif cells and next(iter(cells.values())).known:
             cells |= {name: one.at(place) for name, place in caution.recommended.items()}
             words = said("sentences", caution.code, **cells)
         else:  # its numbers are counts, which no line of the results table says
-            words = escape(with_minus(caution.sentence))
+            words = with_minus(caution.sentence)
         told[words] = caution
     return told
 
 
-def of_the_laboratory(comparisons: Sequence[Comparison]) -> dict[Markup, list[str]]:
+def of_the_laboratory(comparisons: Sequence[Comparison]) -> dict[str, list[str]]:
     """Return cautions on the laboratory that several methods share; of which, if not of all."""
-    names: dict[Markup, list[str]] = {}
+    names: dict[str, list[str]] = {}
     for one in comparisons:
         for words, caution in cautions(one).items():
             if caution.of_laboratory:
