@@ -111,6 +111,16 @@ def test_the_run_charts_of_two_methods_share_their_values_and_not_their_number()
     assert words.html.count("<tr>") == 1 + len(every)
 
 
+def test_an_audit_without_a_method_holds_no_history_of_a_report_with_people(small_study, tmp_path):
+    study, out = small_study(tmp_path / "crew", athletes=3), tmp_path / "report"
+    assert (write_report(study, out, kind="brief").folder / "history.csv").exists()
+    values = study / "field_estimates.csv"
+    values.write_text(values.read_text().splitlines()[0] + "\n")
+    files = write_report(study, out, kind="audit").files
+    assert "results.csv" in files
+    assert "history.csv" not in files
+
+
 @pytest.mark.slow
 def test_a_growing_study_tells_what_is_new_and_verifies(small_study, tmp_path):
     out = tmp_path / "report"

@@ -55,6 +55,39 @@ def test_the_same_study_gives_the_same_files(entry, squad):
     assert ours == {name: one for name, one in theirs.items() if name not in MADE_LATER}
 
 
+def altered(kept, change):
+    """Change what is kept of a report."""
+    body = module.checked_body(kept.file, kept.key)
+    change(body)
+    module.write_checked(kept.file, {"key": kept.key, "study": kept.study}, body)
+
+
+def test_an_audit_that_is_kept_has_no_plain_checksum_of_the_study(entry):
+    study, target, ask = entry
+
+    def key(body):
+        (toml,) = (one for one in body["provenance"]["inputs"] if one["name"] == "study.toml")
+        toml["sha256"] = "keyed:1a"
+
+    altered(ask(), key)
+    assert hit(ask, target)
+    inputs = json.loads((target / "provenance.json").read_text())["inputs"]
+    assert [one["sha256"] for one in inputs if one["name"] == "study.toml"] == ["keyed:1a"]
+    toml = study / "study.toml"
+    toml.write_text(toml.read_text().replace("Is the number usable?", "Is it?"))
+    assert not hit(ask, target)
+
+
+def test_what_is_kept_without_a_history_leaves_none_of_the_report_before(entry):
+    _, target, ask = entry
+    assert hit(ask, target)
+    (target / "provenance.json").unlink()
+    altered(ask(), lambda body: body["files"].pop("history.csv"))
+    assert (target / "history.csv").exists()
+    assert ask().restore(target) is not None
+    assert not (target / "history.csv").exists()
+
+
 def test_each_changed_added_or_missing_file_is_a_new_run(entry):
     study, target, ask = entry
     files = sorted(path for path in study.rglob("*") if path.is_file())

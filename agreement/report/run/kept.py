@@ -85,8 +85,10 @@ class Kept:
         old, new = (content["created"], body["toml"]), (self.now, self.toml)
         content["created"] = self.now
         for one in content["inputs"]:
-            if one["name"] == _STUDY:
+            if one["name"] == _STUDY and one["sha256"] == body["toml"]:
                 one["sha256"] = self.toml
+            elif one["name"] == _STUDY and body["toml"] != self.toml:
+                return None  # an audit's is keyed, and made with the key alone
         if self.question != body["question"]:
             if not (self.question and body["question"]):
                 return None
@@ -101,6 +103,7 @@ class Kept:
                 data = cell["outputs"][0]["data"]
                 for before, now in zip(old, new, strict=True):
                     data["text/html"] = data["text/html"].replace(before, now)
+        (folder / HISTORY_FILE).unlink(missing_ok=True)  # the earlier one's: see `Page.save`
         for name, text in body["files"].items():
             path = folder / name
             path.parent.mkdir(exist_ok=True)

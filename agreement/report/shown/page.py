@@ -17,7 +17,7 @@ from agreement.report.page.pictures import Album
 from agreement.report.page.texts import heading_block, methods_block
 from agreement.report.privacy.left_out import OfFew
 from agreement.report.run.exports import MadeTable, laboratory_tables, made_table, write_made
-from agreement.report.run.folder import JUDGED, judged
+from agreement.report.run.folder import HISTORY_FILE, JUDGED, judged
 from agreement.report.run.provenance import provenance_block, write_provenance
 from agreement.report.sections import answer, card_pages, laboratory_section, together
 from agreement.report.sections.card_pages import CARDS_FILE
@@ -112,6 +112,7 @@ class Page:
         cohort, told, made = self.cohort, told_of(self.cohort), self.of_athletes(kind=kind)
         grown, source = told.grown(kind, place), told.provenance(kind)
         history = {name: made_table(name, frame) for name, frame in grown.tables().items()}
+        (place / HISTORY_FILE).unlink(missing_ok=True)  # that of another kind is none of this one's
         write_made(self.tables() | made.cards | history, told.frame, place)
         for name, text in made.pages.items():
             (place / name).write_text(text, encoding="utf-8", newline="\n")
