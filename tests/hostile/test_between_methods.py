@@ -87,6 +87,48 @@ def test_neither_does_the_list_of_what_was_measured_on_whom(tmp_path):
     assert "5 or more female, 5 or more male" in audit.protocol_list().html
 
 
+def inputs_told(report):
+    """Return of how many an input is to be corrected, as the section says it, by method."""
+    found = re.findall(r"<p>(\w+): an input to correct for ([\w ]+) of (\d+)", report.inputs().html)
+    return {method: (some, int(of)) for method, some, of in found}
+
+
+@pytest.mark.parametrize("lack", [1, 5])
+def test_what_was_told_wrongly_of_those_who_lack_a_method_is_not_counted(tmp_path, lack):
+    """Each device was told the masses of the study: of all nine, or of all but his who lacks one."""
+    study = two_methods(tmp_path, takes=())
+    (study / "field_tests.csv").unlink()
+    values = pd.read_csv(study / "field_estimates.csv")
+    who = values["athlete_id"].str[2:4]
+    values["set_mass_kg"] = np.where(who.isin([str(k) for k in range(10, 19)]), 90, 70)
+    gone = [str(k) for k in range(10, 10 + lack)]
+    band = values[~who.isin(gone)].assign(method="band")
+    band["vo2max_ml_kg_min"] += np.resize([0.7, -1.3, 2.1, 0.4, -0.9], len(band))
+    pd.concat([values, band]).to_csv(study / "field_estimates.csv", index=False)
+    squad, audit = (inputs_told(open_report(study, kind=kind)) for kind in ("squad", "audit"))
+    assert squad == {"wrist": ("9", 24), "band": (str(9 - lack), 24 - lack)}
+    assert audit == ({"wrist": ("9", 24)} if lack < FEWEST else {**squad, "band": ("1 to 4", 19)})
+
+
+def test_neither_is_who_lies_outside_the_range_of_an_equation(tmp_path):
+    """Two field tests for the same ages; one of the seven who are older has the first alone."""
+    study = two_methods(tmp_path, takes=())
+    told = pd.read_csv(study / "athletes.csv")
+    told.loc[told.index[:7], "birth_year"] = 1957
+    told.to_csv(study / "athletes.csv", index=False)
+    runs = pd.read_csv(study / "field_tests.csv")
+    level = 8 + 0.25 * (np.arange(len(runs)) % 7)
+    more = runs.assign(protocol="shuttle_20m_1988_adult", stage=level, speed_km_h=8 + level / 2)
+    more["field_test_id"] = "G" + more["field_test_id"]
+    pd.concat([runs, more.iloc[1:]]).to_csv(study / "field_tests.csv", index=False)
+    squad, audit = (
+        open_report(study, kind=kind).out_of_range().html for kind in ("squad", "audit")
+    )
+    counts = [re.findall(r"<td[^>]*>(\d+)</td>", one) for one in (squad, audit)]
+    assert counts == [["24", "7", "23", "6"], ["24", "7"]]
+    assert "Withheld" in audit
+
+
 def test_of_one_method_the_list_counts_those_of_its_groups(tmp_path):
     study = two_methods(tmp_path, takes=())
     (study / "field_tests.csv").unlink()

@@ -43,17 +43,31 @@ Members = Mapping[GroupKey, frozenset[Pair]]
 
 def small_groups(results: "StudyResults") -> list[Name]:
     """Return the groups of a study's results that leave no house, by who stands in them."""
-    readings = {
-        (LABORATORY, mode): found.frame
-        for (_, mode), found in results.beside.items()
-        if isinstance(found, Thresholds)
-    }
-    asked = {name for one in results.methods for name in one.data.options.study.compares}
+    readings, asked = _readings(results), _asked(results)
     groups = hidden_groups(results.frame, members_of(results.methods), readings, asked)
     pairs = {(one.method, one.mode): one.data.pairs for one in results.methods}
     margin = next((one.data.options.margin.limit for one in results.methods), None)
     by_results = few_of_a_side(results.methods) | few_by_rule(results.methods)
     return sorted(groups | few_of_pairs(pairs, margin) | by_results)
+
+
+def without_traits(results: "StudyResults") -> set[Place]:
+    """Return the methods of whose people no trait may be counted, for it is counted beside another."""
+    sizes, members = _sizes(results.frame), members_of(results.methods)
+    hidden = _hidden_within(sizes, members, _readings(results))
+    return _beside_others(sizes, members, _asked(results), hidden)
+
+
+def _readings(results: "StudyResults") -> dict[Place, pd.DataFrame]:
+    return {
+        (LABORATORY, mode): found.frame
+        for (_, mode), found in results.beside.items()
+        if isinstance(found, Thresholds)
+    }
+
+
+def _asked(results: "StudyResults") -> set[str]:
+    return {name for one in results.methods for name in one.data.options.study.compares}
 
 
 def members_of(methods: "Iterable[MethodResults]") -> dict[Place, Members]:
@@ -83,23 +97,39 @@ def hidden_groups(
     readings: `Thresholds.frame` of the laboratory's own places; without, sizes alone must do.
     asked: methods that the study is about: of two that cannot both show a trait, one of these does.
     """
+    sizes = _sizes(results)
+    hidden = _hidden_within(sizes, members or {}, readings or {})
+    for place in _beside_others(sizes, members or {}, asked, hidden):
+        held = (group for group, (n, _) in sizes[place].items() if n)
+        hidden |= {(name, *place, group) for name, group in held if _by_trait(name, group)}
+    return hidden
+
+
+def _sizes(results: pd.DataFrame) -> dict[Place, dict[GroupKey, Size]]:
+    """Return how large each group of a results table is."""
     columns = (results[name] for name in ("method", "mode", "analysis", "group", "n", "n_pairs"))
     sizes: dict[Place, dict[GroupKey, Size]] = {}
     for method, mode, analysis, group, *counts in zip(*columns, strict=True):
         own = sizes.setdefault((method, mode), {})
         n, n_pairs = (0 if np.isnan(count) else int(count) for count in counts)
         own[analysis, group] = max(own.get((analysis, group), (0, 0)), (n, n_pairs))
+    return sizes
+
+
+def _hidden_within(
+    sizes: Mapping[Place, Mapping[GroupKey, Size]],
+    members: Mapping[Place, Members],
+    readings: Mapping[Place, pd.DataFrame],
+) -> set[Name]:
+    """Return what must not be shown beside numbers of the same method and mode."""
     hidden: set[Name] = set()
     for place, own in sizes.items():
         gone, rest = set[GroupKey](), own
-        if (frame := (readings or {}).get(place)) is not None:
+        if (frame := readings.get(place)) is not None:
             rest = {group: size for group, size in own.items() if group[0] not in OF_READINGS}
             gone = hidden_readings(frame)
-        gone |= withheld(rest, (members or {}).get(place))
+        gone |= withheld(rest, members.get(place))
         hidden |= {(analysis, *place, group) for analysis, group in gone}
-    for place in _beside_others(sizes, members or {}, asked, hidden):
-        held = (group for group, (n, _) in sizes[place].items() if n)
-        hidden |= {(name, *place, group) for name, group in held if _by_trait(name, group)}
     return hidden
 
 

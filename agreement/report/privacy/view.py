@@ -15,8 +15,8 @@ import pandas as pd
 
 from agreement.cohort import Cohort
 from agreement.errors import Problem
-from agreement.report.privacy.by_pairs import Name
-from agreement.report.privacy.cells import small_groups
+from agreement.report.privacy.by_pairs import Name, Place
+from agreement.report.privacy.cells import small_groups, without_traits
 from agreement.report.privacy.left_out import OfFew, pooled, rows_of_few
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few, hidden_parts
 from agreement.report.privacy.release import (
@@ -97,6 +97,10 @@ class View:
         """Return a count of people or tests; a range where it would tell of fewer than five."""
         return str(number)
 
+    def tells_traits(self, method: str, mode: str | None = None) -> bool:  # noqa: ARG002 - for `Released`
+        """Tell whether people of a method who have some trait may be counted; `mode` None: of any."""
+        return True
+
     def parts(
         self,
         states: Iterable[str],
@@ -173,6 +177,14 @@ class Released(View):
     def count(self, number: int, whole: int | None = None) -> str:
         """Return a range for a few."""
         return few(number, whole)
+
+    def tells_traits(self, method: str, mode: str | None = None) -> bool:
+        """Tell whether no count beside it would tell a trait of those few who are in one method alone."""
+        return not any(one == method and mode in (None, of) for one, of in self._without_traits)
+
+    @cached_property
+    def _without_traits(self) -> set[Place]:
+        return without_traits(self._cohort.results)
 
     def parts(
         self, states: Iterable[str], of: "pd.Series[str]", people: "pd.Series[str]"

@@ -39,7 +39,8 @@ def inputs(cohort: Cohort) -> Block:
         wrong = settings[settings["to_correct"] == "yes"]
         wrongly = int(wrong["athlete_id"].nunique())
         whole = int(settings["athlete_id"].nunique())
-        if own is not every and min(own["athlete_id"].nunique(), whole or inf) < FEWEST_SHOWN:
+        few = own is not every and min(own["athlete_id"].nunique(), whole or inf) < FEWEST_SHOWN
+        if few or not view.tells_traits(str(method), str(mode)):
             withheld.append(name.with_mode(str(method), str(mode)))
             continue
         some = view.count(wrongly, whole)
@@ -86,7 +87,8 @@ def out_of_range(cohort: Cohort) -> Block:
     for method, every in known.groupby("method"):
         own = _counted(every, view, str(method))
         people = own["athlete_id"].nunique()
-        if own is not every and people < FEWEST_SHOWN:
+        few = own is not every and people < FEWEST_SHOWN
+        if few or not view.tells_traits(str(method)):
             withheld.append(name.method(str(method)))
             continue
         outside = own.loc[own["in_range"] == "no", "athlete_id"].nunique()
