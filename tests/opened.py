@@ -31,6 +31,14 @@ class Opened:
         return lambda **choices: self.page(partial(section, *cohort, **given)(**choices))
 
 
+def open_both(study):
+    """Open the squad report of a study and its audit, read and computed once: under the same ids."""
+    squad = open_report(study)
+    audit = hidden(squad.cohort)
+    vars(audit).update({name: getattr(squad.cohort, name) for name in ("evidence", "results")})
+    return squad, Opened(audit, kind="audit")
+
+
 def open_report(study, *, kind="squad", save=None, png=None):
     """Read a study and open its report, as the notebooks do."""
     cohort = report.read_cohort(study, earlier=save)

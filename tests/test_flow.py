@@ -34,6 +34,10 @@ def stage(parts: tuple[str, ...]) -> int:
     return STAGES.index(parts[0].removesuffix(".py"))
 
 
+def own_name(path: Path) -> str:
+    return path.relative_to(PACKAGE).as_posix()
+
+
 def imports(path: Path) -> Iterator[tuple[int, str]]:
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
@@ -45,25 +49,33 @@ def imports(path: Path) -> Iterator[tuple[int, str]]:
                 yield node.lineno, node.module
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_a_module_imports_only_from_earlier_stages(path):
-    own = stage(path.relative_to(PACKAGE).parts)
+@pytest.fixture(scope="module")
+def imported() -> list[tuple[Path, int, str]]:
+    """Every import of every module, with its line."""
+    return [(path, *found) for path in MODULES for found in imports(path)]
+
+
+def test_a_module_imports_only_from_earlier_stages(imported):
+    assert len(imported) > len(MODULES) > 100
     later = [
-        f"line {line}: {name}"
-        for line, name in imports(path)
+        f"{own_name(path)}, line {line}: {name}"
+        for path, line, name in imported
         if name.startswith("agreement.")
         and name.split(".")[1] in STAGES
-        and stage((name.split(".")[1],)) > own
+        and stage((name.split(".")[1],)) > stage(path.relative_to(PACKAGE).parts)
     ]
     assert later == []
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_only_figures_import_matplotlib_or_seaborn(path):
-    drawing = [name for _, name in imports(path) if name.split(".")[0] in {"matplotlib", "seaborn"}]
-    assert drawing == [] or path.relative_to(PACKAGE).parts[0] == "figures"
+def test_only_figures_import_matplotlib_or_seaborn(imported):
+    drawing = {
+        path.relative_to(PACKAGE).parts[0]
+        for path, _, name in imported
+        if name.split(".")[0] in {"matplotlib", "seaborn"}
+    }
+    assert drawing == {"figures"}
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_a_module_is_short_enough_to_read(path):
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
+def test_a_module_is_short_enough_to_read():
+    long = [own_name(p) for p in MODULES if len(p.read_text(encoding="utf-8").splitlines()) > 400]
+    assert long == []

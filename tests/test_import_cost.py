@@ -7,6 +7,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
+from turns import slowly
 
 from agreement.__main__ import _distribution
 from agreement.report.run.read_beside import leave_out_arrow
@@ -72,7 +73,9 @@ def test_figures_load_no_statistics_where_the_process_is_ours_and_take_nothing_e
     assert done.stdout.split() == [loaded]
 
 
-@pytest.mark.parametrize(("ours", "written"), [("leave_out_unused()", "False"), ("", "True")])
+@pytest.mark.parametrize(
+    ("ours", "written"), [("leave_out_unused()", "False"), *slowly([("", "True")])]
+)
 def test_libraries_write_no_documentation_where_the_process_is_ours_and_all_of_it_elsewhere(
     ours, written
 ):

@@ -7,5 +7,8 @@ import pytest
 
 
 def slowly(cases: Iterable[Any]) -> list[Any]:
-    """Return cases marked as slow."""
-    return [pytest.param(case, marks=pytest.mark.slow) for case in cases]
+    """Return cases marked as slow; a tuple is a case of several arguments."""
+    return [
+        pytest.param(*(case if isinstance(case, tuple) else (case,)), marks=pytest.mark.slow)
+        for case in cases
+    ]

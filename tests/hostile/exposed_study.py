@@ -10,7 +10,8 @@ import numpy as np
 WITHDRAWN = ("QXW99", "LBW99", "SSW99", "FTW99")
 FIRST = dt.date(2037, 5, 11)
 PLACE = "ward-seven-cabinet"
-STUDY_TOML = """\
+SESSIONS = '[files.sessions]\npath = "sessions.csv"\n'
+STUDY_TOML = f"""\
 [study]
 title = "Numbers of a clinic"
 time_zone = "UTC"
@@ -18,20 +19,17 @@ id_map = "ids.csv"
 [margin]
 limit_ml_kg_min = 6
 agreed_on = 2031-01-10
-[files.sessions]
-path = "sessions.csv"
-[profile]
+{SESSIONS}[profile]
 use = "stated"
 [confirm]
-odd_dates = { reason = "dates that are easy to find again", on = 2026-01-10 }
+odd_dates = {{ reason = "dates that are easy to find again", on = 2026-01-10 }}
 """
 
 
-def write_exposed(parent: Path, athletes: int = 16) -> Path:
-    """Write the study and return its folder."""
+def write_exposed(parent: Path, athletes: int = 16, *, raw: bool = True) -> Path:
+    """Write the study, with sessions and raw files or without, and return its folder."""
     root = parent / PLACE / "study"
-    for part in ("breaths", "samples"):
-        (root / part).mkdir(parents=True)
+    root.mkdir(parents=True)
     rng = np.random.default_rng(11)
     people = ["athlete_id,sex,birth_year,mass_kg,training_profile,hr_limiting_drug,withdrawn"]
     tests = ["lab_test_id,athlete_id,date,mode,vo2max_ml_kg_min,mass_kg,averaging_rule"]
@@ -63,14 +61,18 @@ def write_exposed(parent: Path, athletes: int = 16) -> Path:
         sessions.append(f"SS{code},{who},{FIRST - dt.timedelta(days=5)}T17:00,run,40,chest_strap")
     values.append(f"QX-W99,{FIRST}T09:00,wrist,run,51.2,80")  # looks like the one who withdrew
     values.append(f"QXW-99,{FIRST}T09:00,wrist,run,51.2,80")
-    for code in ("10", "W99"):
-        (root / "breaths" / f"LB{code}.csv").write_text(_breaths(), encoding="utf-8")
-        (root / "samples" / f"SS{code}.csv").write_text(_samples(), encoding="utf-8")
     tables = {"athletes": people, "lab_tests": tests, "field_estimates": values,
-              "field_tests": field, "sessions": sessions, "ids": ["found,athlete_id", "QXW-99,QXW99"]}  # fmt: skip
+              "field_tests": field, "ids": ["found,athlete_id", "QXW-99,QXW99"]}  # fmt: skip
+    if raw:
+        tables["sessions"] = sessions
+        for part, test, content in (("breaths", "LB", _breaths()), ("samples", "SS", _samples())):
+            (root / part).mkdir()
+            for code in ("10", "W99"):
+                (root / part / f"{test}{code}.csv").write_text(content, encoding="utf-8")
     for name, lines in tables.items():
         (root / f"{name}.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
-    (root / "study.toml").write_text(STUDY_TOML, encoding="utf-8")
+    toml = STUDY_TOML if raw else STUDY_TOML.replace(SESSIONS, "")
+    (root / "study.toml").write_text(toml, encoding="utf-8")
     return root
 
 

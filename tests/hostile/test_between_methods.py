@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from exposed_study import write_exposed
-from opened import open_report
+from opened import open_both, open_report
 
 from agreement.report.privacy.by_pairs import few_by_rule
 from agreement.report.privacy.cells import DRUG, WHOLE, hidden_groups, withheld
@@ -27,13 +27,20 @@ BY_TRAIT = ("by_sex", "by_age", "profile_bias")
 
 def two_methods(parent, *, takes=(9,), people=24):
     """A study of a wrist method and a run, both of everybody, women and men, of whom some take a drug."""
-    study = write_exposed(parent, people)
+    study = write_exposed(parent, people, raw=False)
     told = pd.read_csv(study / "athletes.csv")
     place = np.arange(len(told))
     told["sex"] = np.where(place % 2, "female", "male")
     told["hr_limiting_drug"] = np.where(np.isin(place, takes), "yes", "no")
     told.to_csv(study / "athletes.csv", index=False)
     return study
+
+
+@pytest.fixture(scope="module")
+def both(tmp_path_factory):
+    """The squad report and the audit of 24 people, of whom one woman takes a drug."""
+    study = two_methods(tmp_path_factory.mktemp("both"))
+    return open_both(study)
 
 
 def sizes_shown(frame):
@@ -58,9 +65,8 @@ def told_of_those_in_one_alone(frame):
     return found
 
 
-def test_groups_of_two_methods_do_not_tell_the_sex_of_the_one_who_takes_a_drug(tmp_path):
-    study = two_methods(tmp_path)
-    squad, audit = (open_report(study, kind=kind).told.frame for kind in ("squad", "audit"))
+def test_groups_of_two_methods_do_not_tell_the_sex_of_the_one_who_takes_a_drug(both):
+    squad, audit = (report.told.frame for report in both)
     told = told_of_those_in_one_alone(squad)  # unguarded: the one is a woman
     assert abs(told["by_sex", "female"]) == 1
     assert told["by_sex", "male"] == 0
@@ -78,10 +84,9 @@ def counted_in_the_list(report):
     return {name: int(one[1]) for name, one in found.items() if one}
 
 
-def test_neither_does_the_list_of_what_was_measured_on_whom(tmp_path):
+def test_neither_does_the_list_of_what_was_measured_on_whom(both):
     """It counts everybody who counts somewhere: less the women of one method, she is left."""
-    study = two_methods(tmp_path)
-    squad, audit = (open_report(study, kind=kind) for kind in ("squad", "audit"))
+    squad, audit = both
     assert counted_in_the_list(squad)["female"] == 12
     assert counted_in_the_list(audit) == {"confirmed": 0}
     assert "5 or more female, 5 or more male" in audit.protocol_list().html
@@ -144,7 +149,7 @@ def test_who_reached_a_maximum_is_not_counted_where_the_group_is_withheld(tmp_pa
     is_low = tests["athlete_id"].isin([f"QX{k}" for k in range(10, 18)])
     tests = tests.assign(plateau=np.where(is_low, "no", "yes"), rer_max=np.where(is_low, 0.9, 1.2))
     tests.to_csv(study / "lab_tests.csv", index=False)
-    squad, audit = (open_report(study, kind=kind).funnel().html for kind in ("squad", "audit"))
+    squad, audit = (one.funnel().html for one in open_both(study))
     last = [re.findall(r"<td[^>]*>([^<]*)</td>\s*</tr>", one) for one in (squad, audit)]
     assert last == [["16", "15"], ["16", "5 or more"]]
 
@@ -219,10 +224,7 @@ def test_criteria_of_maximal_effort_are_of_the_tests_of_those_who_count(tmp_path
     not_met = [f"QX{k}" for k in (10, 11, 12, 13, 14, 19)]  # QX19 takes a drug
     tests["plateau"] = np.where(tests["athlete_id"].isin(not_met), "no", "yes")
     tests.to_csv(study / "lab_tests.csv", index=False)
-    told = [
-        re.findall(r"<td[^>]*>([^<]*)</td>", open_report(study, kind=kind).effort().html)[:3]
-        for kind in ("squad", "audit")
-    ]
+    told = [re.findall(r"<td[^>]*>([^<]*)</td>", one.effort().html)[:3] for one in open_both(study)]
     assert told == [["36", "12", "0"], ["36", "10", "0"]]
 
 

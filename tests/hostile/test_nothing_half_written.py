@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from opened import open_report
 from small_study import BARE, write_folder
+from turns import slowly
 from typer.testing import CliRunner
 
 from agreement import cli
@@ -64,8 +65,14 @@ def test_missing_templates_are_no_fault_of_the_output(study, tmp_path, monkeypat
     assert not (tmp_path / "out").exists()
 
 
-@pytest.mark.parametrize("command", COMMANDS)
-@pytest.mark.parametrize("number", SENTENCES)
+@pytest.mark.parametrize(
+    ("command", "number"),
+    [
+        *((command, errno.ENOSPC) for command in COMMANDS),
+        *(("new", number) for number in SENTENCES if number != errno.ENOSPC),
+        *slowly((c, n) for c in COMMANDS[:2] for n in SENTENCES if n != errno.ENOSPC),
+    ],
+)
 def test_what_the_system_refuses_is_one_sentence_and_the_old_output_stays(
     study, tmp_path, monkeypatch, command, number
 ):
@@ -161,7 +168,7 @@ def test_a_disk_that_fills_while_the_kernel_writes_is_one_sentence(study, disk):
     assert [p.name for p in disk.iterdir()] == ["filled"]
 
 
-@pytest.mark.parametrize("command", ["pair", "estimate"])
+@pytest.mark.parametrize("command", ["pair", *slowly(["estimate"])])
 def test_a_limit_on_the_size_of_files_is_said(study, tmp_path, command):
     limit = lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))
     whole = os.environ | {"PYTHONDONTWRITEBYTECODE": "1"}  # Python keeps half a module else

@@ -25,7 +25,7 @@ def run(*arguments):
 
 @pytest.fixture(scope="module")
 def squad(tmp_path_factory):
-    study = write_exposed(tmp_path_factory.mktemp("exposed"), athletes=24)
+    study = write_exposed(tmp_path_factory.mktemp("exposed"), athletes=24, raw=False)
     return shown_and_saved(study, tmp_path_factory.mktemp("out") / "squad", "squad")
 
 
@@ -56,7 +56,7 @@ def test_who_takes_a_drug_is_in_no_row_and_in_no_number(squad, shared):
     ).all()
 
 
-@pytest.mark.parametrize("case", range(12))
+@pytest.mark.parametrize("case", [*range(4), *slowly(range(4, 12))])
 def test_every_combination_of_traits_is_that_of_five(case):
     """By a plain count over random squads: an empty cell is a value like any other."""
     rng = np.random.default_rng(case)
@@ -238,8 +238,17 @@ def spoken(report, tmp_path, *, sealed=False):
             assert not (tmp_path / f"out{number}").exists()
 
 
-@pytest.mark.parametrize("sealed", [False, True])
-@pytest.mark.parametrize("way", SPOILED)
+UNSEEN = ("half", "quote", "a name column", "no numbers", "huge numbers")  # by one who seals anew
+
+
+@pytest.mark.parametrize(
+    ("way", "sealed"),
+    [
+        *((way, False) for way in SPOILED),
+        *((way, True) for way in UNSEEN),
+        *slowly((way, True) for way in SPOILED if way not in UNSEEN),
+    ],
+)
 def test_a_damaged_table_is_one_sentence(squad, tmp_path, monkeypatch, way, sealed):
     monkeypatch.chdir(tmp_path)
     for name in ("results.csv", "pairs.csv"):
@@ -293,7 +302,7 @@ KEYS = [
 ]
 
 
-@pytest.mark.parametrize("key", [*KEYS[:3], *slowly(KEYS[3:])])
+@pytest.mark.parametrize("key", [*KEYS[:1], *slowly(KEYS[1:])])
 def test_wrong_kinds_of_values_in_provenance_are_one_sentence(squad, tmp_path, monkeypatch, key):
     monkeypatch.chdir(tmp_path)
     report = shutil.copytree(squad, tmp_path / "report")

@@ -11,7 +11,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 import pytest
-from test_closed_cells import grouped_results, odd_cohort
+from test_closed_cells import odd_cohort, odd_results
 
 from agreement.report.privacy.cells import hidden_groups
 from agreement.report.privacy.sharing import share_report
@@ -26,9 +26,9 @@ SOME_OF_ALL = ("confirmed", "no_hr_limiting_drug", "chest_strap")
 CELL = ["analysis", "method", "mode", "group"]
 
 
-def written(evidence, folder):
+def written(seed, folder):
     """Write what `share` reads of a squad report: its tables and provenance, sealed."""
-    frame, members = grouped_results(evidence)
+    evidence, (frame, members) = odd_cohort(seed), odd_results(seed)
     groups = sorted(hidden_groups(frame, {("wrist", "run"): members}))
     pairs = evidence.pairs.assign(lab_date=evidence.pairs["lab_date"].dt.date)
     lines = [("lab.csv", 3, "A01", "copy", "."), ("lab.csv", 4, "A02", "copy", ".")]
@@ -120,15 +120,13 @@ def linked(folder, evidence):
 
 
 def test_the_tool_finds_what_an_unguarded_table_gives_away(tmp_path):
-    evidence = odd_cohort(3)
-    found = [isolated(written(odd_cohort(k), tmp_path / f"{k}")) for k in range(3)]
-    assert all(found)  # every one of these squads has a small group to find
-    assert linked(tmp_path / "0", evidence)
+    assert isolated(written(4, tmp_path / "4"))  # this squad has a small group to find
+    assert linked(tmp_path / "4", odd_cohort(4))
 
 
 def subtracted(seed, folder, *, rows):
     evidence = odd_cohort(seed)
-    report = written(evidence, folder / f"report{seed}")
+    report = written(seed, folder / f"report{seed}")
     out = folder / f"share{seed}"
     share_report(report, out)
     assert not isolated(out), seed
@@ -159,7 +157,7 @@ def subtracted(seed, folder, *, rows):
 
 
 def test_no_few_people_follow_from_a_share(tmp_path):
-    for seed in (0, 2, 4):
+    for seed in (2, 4):
         subtracted(seed, tmp_path, rows=seed == 4)
 
 
@@ -170,7 +168,7 @@ def test_no_few_people_follow_from_a_hundred_shares_with_rows_and_without(tmp_pa
 
 
 def test_what_no_record_declares_is_not_shared(tmp_path):
-    report = written(odd_cohort(3), tmp_path / "report")
+    report = written(4, tmp_path / "report")
     results = pd.read_csv(report / "results.csv", keep_default_na=False)
     line = results[results["analysis"] == "limits_of_agreement"].head(1)
     pd.concat([results, line.assign(analysis="of_nobody_knows_whom")]).to_csv(

@@ -2,12 +2,14 @@
 
 import datetime as dt
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from accessible import axe_source, started
+from opened import open_report
 
 from agreement.report.run.write import WrittenReport, write_report
 
@@ -101,6 +103,21 @@ def squad(tmp_path_factory) -> Rendered:
 def small_study():
     """Return the function that writes a small study folder."""
     return write_study
+
+
+@pytest.fixture(scope="session")
+def opened(tmp_path_factory):
+    """Return the function that opens the report of a small study as it was written, each once."""
+
+    @cache
+    def report(athletes, toml, visits, days_back):
+        keys = {"athletes": athletes, "toml": toml, "visits": visits, "days_back": days_back}
+        return open_report(write_study(tmp_path_factory.mktemp("crew") / "crew", **keys))
+
+    def ask(athletes=14, toml=STUDY_TOML, visits=2, days_back=(1, 3, 5)):
+        return report(athletes, toml, visits, days_back)
+
+    return ask
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,6 @@ from html import unescape
 
 import pandas as pd
 import pytest
-from opened import open_report
 from printed import words_of
 
 from agreement.figures.differences import differences_caption
@@ -16,11 +15,11 @@ BANDS = "Bands: 95 % intervals of the lines."
 
 
 @pytest.fixture
-def captions(small_study, tmp_path):
+def captions(opened):
     """Return a function: a section of a study -> the captions of its figures."""
 
     def read(section, **keys):
-        html = getattr(open_report(small_study(tmp_path / "crew", **keys)), section)().html
+        html = getattr(opened(**keys), section)().html
         found = re.findall(r"<figcaption>(.*?)</figcaption>", html, re.DOTALL)
         return [unescape(re.sub(r"<[^>]+>", "", one)) for one in found]
 

@@ -4,7 +4,7 @@ import re
 
 import pandas as pd
 import pytest
-from opened import open_report
+from opened import open_both, open_report
 
 from agreement.report.page.machine import in_words
 from agreement.report.page.machine import said as said_by
@@ -52,8 +52,8 @@ def value(report, analysis, statistic, group="all", method="wrist"):
     return report.numbers.get(analysis, statistic, method, "run", group)
 
 
-def test_the_width_of_the_intervals_and_who_would_halve_it(small_study, tmp_path):
-    report = open_report(small_study(tmp_path / "crew", athletes=12, visits=1))
+def test_the_width_of_the_intervals_and_who_would_halve_it(opened):
+    report = opened(athletes=12, visits=1)
     width, more = (
         value(report, "interval_width", name)
         for name in ("width_of_lower_limit", "athletes_to_halve")
@@ -66,8 +66,8 @@ def test_the_width_of_the_intervals_and_who_would_halve_it(small_study, tmp_path
     assert width.value == pytest.approx(lower.high - lower.low)
 
 
-def test_agreement_without_wrong_inputs_stands_beside(small_study, tmp_path):
-    report = open_report(small_study(tmp_path / "crew", visits=1))
+def test_agreement_without_wrong_inputs_stands_beside(opened):
+    report = opened(visits=1)
     assert "without pairs with a wrong body mass or HRmax 13" in text(report.differences())
     bias = value(report, "choice_of_pairs", "bias", "without_wrong_inputs")
     assert f'/without_wrong_inputs/bias">{bias.value:.1f}'.replace("-", "\u2212") in (
@@ -86,8 +86,8 @@ def test_what_was_tested_in_another_mode_stands_apart(report):
     assert f"+{low.value:.1f} to +{high.value:.1f}" in said
 
 
-def test_without_such_tests_nothing_is_said(small_study, tmp_path):
-    report = open_report(small_study(tmp_path / "crew", athletes=3))
+def test_without_such_tests_nothing_is_said(opened):
+    report = opened(athletes=3)
     assert text(report.modes()) == ""
 
 
@@ -128,7 +128,7 @@ def test_two_methods_of_one_label_have_a_line_each(small_study, tmp_path):
 @pytest.mark.slow
 def test_an_audit_tells_nothing_of_three_peoples_repeats(small_study, tmp_path):
     study = repeated(small_study(tmp_path / "crew", visits=1), 3, [3.5, -4.4, 2.9])
-    open_one, audit = (open_report(study, kind=kind) for kind in ("squad", "audit"))
+    open_one, audit = open_both(study)
     assert "own typical error ( 2.6 mL/kg/min)" in text(open_one.differences())
     assert "own typical error" not in text(audit.differences())
     assert "laboratory, run has no typical error: withheld" in text(audit.repeatability())
@@ -144,7 +144,7 @@ def test_an_audit_counts_wrong_inputs_and_lists_nobodys_age_or_drug(small_study,
     readings = pd.read_csv(study / "field_estimates.csv")
     readings["set_age_years"] = readings["athlete_id"].map({"A00": 40, "A01": 40})
     readings.to_csv(study / "field_estimates.csv", index=False)
-    open_one, audit = (text(open_report(study, kind=kind).inputs()) for kind in ("squad", "audit"))
+    open_one, audit = (text(one.inputs()) for one in open_both(study))
     assert "A00 age 40 years 15 years" in open_one
     assert "a drug limits heart rate" in open_one
     assert "an input to correct for 1 to 4 of 12 athletes" in audit
@@ -165,7 +165,7 @@ def test_an_audit_counts_inputs_of_the_paired_and_of_no_group_of_one(small_study
     with (study / "athletes.csv").open("a") as file:
         columns = pd.read_csv(study / "athletes.csv").columns
         file.write("A99" + "," * (len(columns) - 1) + "\n")
-    open_one, audit = (text(open_report(study, kind=kind).inputs()) for kind in ("squad", "audit"))
+    open_one, audit = (text(one.inputs()) for one in open_both(study))
     assert "wrist, cycle: an input to correct for 1 of 1 athlete" in open_one
     assert "wrist, run: an input to correct for 14 of 14 athletes" in audit
     assert "1 athlete" not in audit
@@ -189,8 +189,8 @@ def test_an_audit_tells_by_no_two_counts_how_many_are_under_a_drug(small_study, 
     assert "1 to 4 athletes, withheld" in listed
 
 
-def test_a_count_in_a_caution_names_no_line_of_the_results(small_study, tmp_path):
-    shown = open_report(small_study(tmp_path / "crew", visits=1)).differences().html
+def test_a_count_in_a_caution_names_no_line_of_the_results(opened):
+    shown = opened(visits=1).differences().html
     assert "<li>In 1 of 14 pairs the mass given" in shown
 
 
@@ -214,14 +214,14 @@ def test_an_audit_withholds_a_rule_that_adds_two_people(small_study, tmp_path):
     readings["taken_at"] -= pd.to_timedelta(late * 15, unit="D")
     readings["taken_at"] = readings["taken_at"].dt.strftime("%Y-%m-%dT%H:%M:%S")
     readings.to_csv(study / "field_estimates.csv", index=False)
-    open_one, audit = (open_report(study, kind=kind) for kind in ("squad", "audit"))
+    open_one, audit = open_both(study)
     wide = [value(one, "pairing_rule", "bias", "double_window") for one in (open_one, audit)]
     assert (wide[0].n, value(open_one, "limits_of_agreement", "bias").n) == (14, 12)
     assert wide[1].withheld
 
 
-def test_no_change_is_told_from_noise_that_nobody_measured(small_study, tmp_path):
-    report = open_report(small_study(tmp_path / "crew"))
+def test_no_change_is_told_from_noise_that_nobody_measured(opened):
+    report = opened()
     assert "cannot be told from its noise" in text(report.change())
 
 
@@ -277,8 +277,8 @@ def test_an_audit_of_a_spread_that_follows_fitness_gives_the_limits_of_the_ratio
     readings.assign(vo2max_ml_kg_min=fan.round(2)).to_csv(
         study / "field_estimates.csv", index=False
     )
-    for kind, following in (("squad", True), ("audit", False)):
-        said = text(open_report(study, kind=kind).differences())
+    for one, following in zip(open_both(study), (True, False), strict=True):
+        said = text(one.differences())
         assert ("limits that follow fitness (mL/kg/min)" in said) == following
         assert "As a ratio, field over laboratory" in said
         advice = "that follow it, or those of the ratio" if following else "of the ratio"
@@ -353,15 +353,14 @@ def test_an_audit_cautions_with_no_number_that_it_withholds(small_study, tmp_pat
     readings["vo2max_ml_kg_min"] += far.fillna(0)
     readings.to_csv(study / "field_estimates.csv", index=False)
     place = ("profile_bias", "spread_ratio")
-    house, out = (open_report(study, kind=kind) for kind in ("squad", "audit"))
+    house, out = open_both(study)
     assert value(house, *place).known
     assert value(out, *place).withheld
     assert "times as far in one training profile" in text(house.differences())
     assert "times as far in one training profile" not in text(out.differences())
 
 
-@pytest.mark.parametrize("kind", ["squad", "audit"])
-def test_no_reason_of_silence_counts_the_few_that_there_are(small_study, tmp_path, kind):
+def test_no_reason_of_silence_counts_the_few_that_there_are(small_study, tmp_path):
     """Three came twice, were tested twice and wore a device for long enough: each count is theirs."""
     study = repeated(small_study(tmp_path / "crew", athletes=20), 3, 1.0)
     tests = pd.read_csv(study / "lab_tests.csv")
@@ -369,11 +368,11 @@ def test_no_reason_of_silence_counts_the_few_that_there_are(small_study, tmp_pat
     tests[~once | tests["athlete_id"].isin(["A00", "A01", "A02"])].to_csv(
         study / "lab_tests.csv", index=False
     )
-    report = open_report(study, kind=kind)
-    silence = [*report.told.frame["note"].dropna().astype(str), text(report.unsaid())]
-    assert any("fewer than 8 athletes came twice" in one for one in silence)
     counts = re.compile(r"(?<!than )\b[1-4] (athlete|people|person|pair|test|visit|repeat|degree)")
-    assert [one for one in silence if counts.search(one)] == []
+    for report in open_both(study):
+        silence = [*report.told.frame["note"].dropna().astype(str), text(report.unsaid())]
+        assert any("fewer than 8 athletes came twice" in one for one in silence)
+        assert [one for one in silence if counts.search(one)] == []
 
 
 def test_an_audit_tells_no_middle_of_the_laboratorys_values(small_study, tmp_path):
@@ -385,7 +384,7 @@ def test_an_audit_tells_no_middle_of_the_laboratorys_values(small_study, tmp_pat
         table["vo2max_ml_kg_min"] += table["athlete_id"].map(moved)
         table.to_csv(study / f"{name}.csv", index=False)
     lab = pd.read_csv(study / "lab_tests.csv")["vo2max_ml_kg_min"]
-    house, said = (text(open_report(study, kind=k).reporting_lists()) for k in ("squad", "audit"))
+    house, said = (text(one.reporting_lists()) for one in open_both(study))
     assert f"{lab.min():.1f} to {lab.max():.1f} mL/kg/min" in house
     assert f"{lab.median():.0f}" != f"{lab.mean():.0f}"
     assert f"laboratory values around {lab.mean():.0f} mL/kg/min" in said

@@ -1,7 +1,6 @@
 """The reasons of what was left out add up with the count of rows by file."""
 
 import re
-from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -10,11 +9,10 @@ from opened import Opened
 from agreement.errors import Problem
 from agreement.report.privacy.left_out import counted_lines, rows_by_reason
 from agreement.report.privacy.view import released_problems
-from agreement.report.run.any_size import pair_study
+from agreement.report.run.exports import write_tables
 from agreement.report.run.own_report import ledger_counts, seal
+from agreement.report.run.provenance import write_provenance
 from agreement.report.sections.ledger import files_block, left_out_block, remarks
-
-DEMO = Path(__file__).parents[2] / "demo_cohort"
 
 
 @pytest.fixture(scope="module")
@@ -47,8 +45,10 @@ def test_a_withdrawn_line_counts_its_rows_and_other_lines_one():
     assert ">58<" in left_out_block(lines.head(1), ()).html
 
 
-def test_the_ledger_of_a_report_counts_rows_and_names_every_reason(tmp_path):
-    pair_study(DEMO, tmp_path)
+def test_the_ledger_of_a_report_counts_rows_and_names_every_reason(demo, tmp_path):
+    write_tables({"exclusions": demo.exclusions, "flow": demo.flow}, tmp_path)
+    write_provenance({"written_by": "agreement", "kind": "squad", "options": {}}, tmp_path)
+    seal(tmp_path)
     told = ledger_counts(tmp_path).set_index("reason")
     assert told["rows"].sum() == pd.read_csv(tmp_path / "flow.csv")["excluded"].sum()
     lines = pd.read_csv(tmp_path / "exclusions.csv")["reason"].value_counts()

@@ -102,7 +102,6 @@ def report(package, study, kind):
 
 
 def test_a_new_analysis_is_in_the_table_and_on_the_page(package, study):
-    run(package, "-m", "agreement", "check", str(study))
     rows, page = report(package, study, "squad")
     assert list(rows) == ["20", "30", "40"]
     assert [row["n"] for row in rows.values()] == ["3", "5", "6"]

@@ -5,6 +5,7 @@ import re
 import pandas as pd
 import pytest
 from opened import Opened, open_report
+from turns import slowly
 
 from agreement.physiology.inputs import LIMITED, OF_MASS, input_audit
 from agreement.report.privacy.sharing import share_report
@@ -57,8 +58,8 @@ def test_lists_count_who_takes_one_and_of_whom_it_is_not_known(told):
     ("stated", "said"),
     [
         (None, "not recorded: the athletes table says it of nobody"),
-        (["unknown"] * 14, "not recorded: the athletes table says it of nobody"),
-        (["no"] * 14, "nobody"),
+        *slowly([(["unknown"] * 14, "not recorded: the athletes table says it of nobody")]),
+        *slowly([(["no"] * 14, "nobody")]),
         (["no"] * 12 + [None] * 2, "nobody; not recorded of 1 to 4"),
         (["yes"] * 2 + ["no"] * 12, "1 to 4 athletes, withheld"),
     ],

@@ -15,6 +15,7 @@ import nbformat
 import pytest
 from jupyter_client import KernelManager
 from nbformat.sign import NotebookNotary
+from turns import slowly
 
 from agreement.errors import OutputError
 from agreement.report.run.workbench import copied_notebook, kernel_surroundings
@@ -96,7 +97,7 @@ def test_a_kernel_of_the_workbench_runs_nothing_from_beside_the_study(tmp_path, 
     assert not mark.exists()
 
 
-@pytest.mark.parametrize("command", ["protocols", "check"])
+@pytest.mark.parametrize("command", ["check", *slowly(["protocols"])])
 def test_python_m_runs_nothing_from_the_current_folder(small_study, tmp_path, command):
     mark = tmp_path / "ran"
     study = small_study(tmp_path / "crew")
@@ -168,7 +169,7 @@ def test_the_workbench_serves_the_notebook(small_study, tmp_path):
 LAB = """
 import pathlib, signal, sys, time
 def ended(number, frame):
-    time.sleep(1)  # as JupyterLab, which asks, and ends its kernels
+    time.sleep(0.2)  # as JupyterLab, which asks, and ends its kernels
     pathlib.Path(sys.argv[1], str(number)).touch()
     sys.exit()
 for number in (signal.SIGINT, signal.SIGTERM):
@@ -189,7 +190,7 @@ sys.exit(cli.main())
 @pytest.mark.parametrize(
     ("number", "code", "said"),
     [
-        (signal.SIGINT, 0, ""),  # what a terminal sends to both
+        *slowly([(signal.SIGINT, 0, "")]),  # what a terminal sends to both
         (signal.SIGTERM, 143, "JupyterLab was ended; what it saved stays.\n"),
     ],
 )

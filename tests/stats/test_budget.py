@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 from simulate.known_parts import DailyParts, simulate_daily
+from turns import slowly
 
 from agreement.stats.causes.budget import COMPONENTS, budget_of
 from agreement.stats.causes.budget_parts import sources_of
@@ -87,7 +88,7 @@ def gappy(found, seed=3):
     return replace(found, daily=found.daily[keep].reset_index(drop=True))
 
 
-@pytest.mark.parametrize("change", [lambda found: found, gappy])
+@pytest.mark.parametrize("change", [gappy, *slowly([lambda found: found])])
 def test_noise_of_a_day_by_full_matrices(change):
     found = change(known())
     rho, variance, kept = slow_noise(by_visit(found))

@@ -1,6 +1,7 @@
 """The laboratory's control: it tells the laboratory's drift from the field method's."""
 
 import datetime as dt
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ START = dt.date(2026, 1, 5)
 DAY = dt.timedelta(days=1)
 
 
+@cache
 def cohort(
     *,
     laboratory=0.0,

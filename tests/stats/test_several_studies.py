@@ -12,6 +12,7 @@ import pytest
 from held import held
 from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
+from turns import slowly
 
 from agreement.stats.compare.closer import closer
 from agreement.stats.method_data import NotEstimable
@@ -24,7 +25,8 @@ HELD = held("several_studies")["checks"]
 
 def held(estimator):
     found = [one for one in HELD if one["estimator"] == estimator]
-    return pytest.mark.parametrize("one", found, ids=[one["name"] for one in found])
+    cases = [*found[:2], *slowly(found[2:])]
+    return pytest.mark.parametrize("one", cases, ids=[one["name"] for one in found])
 
 
 def pool(inputs):
