@@ -7,10 +7,15 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 sys.path.insert(0, str(Path(__file__).parent))  # tests are no package; some share a plain module
 
 gc.set_threshold(5_000, 20, 20)  # rubbish is looked for seldom: it took a tenth of the time
+
+# how long an example takes says how busy the machine is
+settings.register_profile("busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("busy")
 
 os.environ["AGREEMENT_CACHE"] = ""  # nothing of the user's, and no run of another test
 

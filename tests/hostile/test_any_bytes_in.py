@@ -134,7 +134,6 @@ hostile_text = st.one_of(
 )
 few = settings(
     max_examples=10,
-    deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

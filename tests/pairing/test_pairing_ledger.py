@@ -220,7 +220,7 @@ def test_a_breath_file_without_test_is_a_mistake_of_the_program(study):
         study.pair()
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.data())
 def test_rows_add_up_and_no_reason_or_message_is_missing(new_study, data):
     draw = lambda low, high: data.draw(st.integers(low, high))

@@ -259,7 +259,7 @@ drawn_studies = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(drawn_studies, rules_drawn, rules_drawn, st.integers(0, 2**31))
 def test_pairs_and_reasons_are_those_of_the_slow_oracle(
     new_study, reasons, drawn, rules, test_rules, seed
@@ -268,7 +268,7 @@ def test_pairs_and_reasons_are_those_of_the_slow_oracle(
 
 
 @pytest.mark.slow
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(drawn_studies, rules_drawn, rules_drawn, st.integers(0, 2**31))
 def test_pairs_and_reasons_are_those_of_the_slow_oracle_on_many_studies(
     new_study, reasons, drawn, rules, test_rules, seed
@@ -322,7 +322,7 @@ def compare(new_study, reasons, drawn, rules, test_rules, seed):
         assert counted == (sizes.count(1), sum(size for size in sizes if size > 1))
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(drawn_studies, rules_drawn, st.integers(0, 2**31))
 def test_the_tables_are_the_same_bytes_in_any_order_of_the_rows(new_study, drawn, rules, seed):
     study = new_study().rules(**rules)

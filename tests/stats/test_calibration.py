@@ -148,7 +148,7 @@ def test_perfect_line_is_known_without_error():
 
 
 @given(st.permutations(range(20)), st.floats(-10, 10))
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 def test_row_order_and_shift(order, shift):
     field, lab, athlete = study(n=10, each=2)
     before = calibration(field, lab, athlete=athlete, rng=1)

@@ -141,7 +141,7 @@ def test_response_is_mean_over_spread():
 
 
 @given(st.floats(-10, 10))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_a_bias_that_lasts_cancels(shift):
     rows = THREE_VISITS
     moved = visit_changes(rows.assign(field=rows["field"] + shift))

@@ -107,7 +107,7 @@ def test_identity_on_the_peak_flow_data():
 
 
 @given(st.floats(0.1, 10), st.floats(-50, 50))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_unit_and_origin_do_not_matter(scale, shift):
     field, lab = waves()
     before, after = concordance(field, lab), concordance(scale * field + shift, scale * lab + shift)

@@ -94,7 +94,7 @@ def test_jackknife_leaves_out_athletes_not_pairs():
 
 
 @given(st.floats(-20, 20), st.floats(0.5, 2.0), st.floats(0.2, 5.0))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_shift_scale_and_swap(shift, scale, ratio):
     field, lab = study(15, seed=4)
     fit = deming(field, lab, error_ratio=ratio)

@@ -14,7 +14,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulate.known_parts import DailyParts, simulate_daily
 
@@ -360,7 +360,7 @@ def test_what_leaves_or_changes_a_statistic(name):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", RULES)
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25)
 @given(seed=st.integers(0, 2**31))
 def test_what_leaves_or_changes_a_statistic_of_any_squad(name, seed):
     holds(name, Squad.drawn(seed))

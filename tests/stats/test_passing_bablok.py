@@ -90,7 +90,7 @@ whole = st.lists(st.tuples(st.integers(30, 42), st.integers(30, 42)), min_size=4
 
 
 @given(whole, st.data())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_every_way_finds_the_listed_slope_with_ties_everywhere(points, data):
     x, y = np.array(points, dtype=np.int64).T
     slopes, k = listed(x.tolist(), y.tolist())
@@ -140,7 +140,7 @@ def test_many_equal_slopes_on_a_fine_grid():
 
 
 @given(st.permutations(range(150)))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_inversions(permutation):
     p = np.array(permutation)
     assert count_inversions(p) == sum(int((p[:i] > p[i]).sum()) for i in range(len(p)))
@@ -155,7 +155,7 @@ def test_swapping_the_methods_inverts_the_line():
 
 
 @given(st.integers(-20, 20), st.permutations(range(25)))
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_shift_and_row_order(shift, order):
     field, lab = study(25, 0, seed=11)
     fit, moved = passing_bablok(field, lab), passing_bablok(field[order] + shift, lab[order])

@@ -36,7 +36,8 @@ def table(header, chosen):
 
 
 @settings(
-    deadline=None, max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=25,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(changes, st.booleans(), st.booleans())
 def test_any_cells_give_an_account_or_reasons(tmp_path, chosen, zoned, with_people):

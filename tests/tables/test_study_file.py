@@ -5,7 +5,7 @@ import tomllib
 from datetime import date
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from agreement.tables.findings import Findings
@@ -204,7 +204,6 @@ KEYS = [(table, key) for table, keys in TABLE_KEYS.items() for key in keys] + [
 ]
 
 
-@settings(deadline=None)  # the machine may be busy
 @given(
     st.lists(
         st.tuples(st.sampled_from(KEYS), st.sampled_from(VALUES)),
@@ -225,7 +224,6 @@ def test_any_value_under_any_key_gives_options_and_sentences(tmp_path_factory, c
         assert "Error" not in problem.what
 
 
-@settings(deadline=None)  # the machine may be busy
 @given(
     st.dictionaries(
         st.sampled_from(["study", "margin", "files", "methods", "pairing"]), st.sampled_from(VALUES)

@@ -17,7 +17,6 @@ from agreement.tables.writers import csv_bytes, write_table
 numbers = st.lists(st.floats(allow_nan=True, allow_infinity=False), min_size=1, max_size=20)
 
 
-@settings(deadline=None)  # the machine may be busy
 @given(numbers)
 def test_numbers_come_back_bit_for_bit(values):
     frame = pd.DataFrame({"id": "x", "value": values})
@@ -26,7 +25,7 @@ def test_numbers_come_back_bit_for_bit(values):
     assert np.array_equal(np.array(back), np.array(values), equal_nan=True)
 
 
-@settings(deadline=None, max_examples=15)  # each example reads a whole study
+@settings(max_examples=15)  # each example reads a whole study
 @given(st.lists(st.floats(15.1, 100.0), min_size=1, max_size=10))  # lower: perhaps MET, asked
 def test_a_study_reads_the_numbers_that_were_written(tmp_path_factory, values):
     folder = tmp_path_factory.mktemp("round") / "trip"
