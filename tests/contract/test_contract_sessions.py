@@ -4,6 +4,7 @@ import gzip
 
 import pandas as pd
 import pytest
+from turns import slowly
 
 HR_MAX = 190
 SLOPE, START = 2.5, 60.0  # bpm per mL/kg/min, and the heart rate at none: the maximum is 52
@@ -43,7 +44,7 @@ def runs(study, speeds=SPEEDS, hr_max=HR_MAX, minutes=40, kind="csv", **more):
     return study
 
 
-@pytest.mark.parametrize("kind", ["csv", "csv.gz", "parquet"])
+@pytest.mark.parametrize("kind", ["csv", *slowly(["csv.gz", "parquet"])])
 def test_steady_runs_on_one_line_give_the_maximum_of_that_line(study, kind):
     if kind == "parquet":
         pytest.importorskip("pyarrow")

@@ -1,6 +1,7 @@
 """study.toml: every key has its effect, an unknown one names the nearest, none reaches outside."""
 
 import pytest
+from turns import slowly
 
 MARGIN = "[margin]\nlimit_ml_kg_min = 3.5\n"
 
@@ -260,9 +261,15 @@ def test_profiles_are_computed_when_sessions_exist(study):
     ("minutes", "more", "profile"),
     [
         ((50.0, 8.0, 2.0), {}, "balanced"),  # zone 1 0.83
-        ((72.0, 6.4, 1.6), {"duration_min": 80}, "low-intensity volume"),  # 0.90, 0.02, 80 min
-        ((25.0, 12.0, 8.0), {"duration_min": 45}, "short high-intensity"),  # zones 2 and 3 0.44
-        ((50.0, 8.0, 2.0), {"intermittent": "yes"}, "intermittent sport"),
+        *slowly(  # tests/physiology/test_training.py has the rules
+            [
+                # 0.90, 0.02, 80 min
+                ((72.0, 6.4, 1.6), {"duration_min": 80}, "low-intensity volume"),
+                # zones 2 and 3 0.44
+                ((25.0, 12.0, 8.0), {"duration_min": 45}, "short high-intensity"),
+                ((50.0, 8.0, 2.0), {"intermittent": "yes"}, "intermittent sport"),
+            ]
+        ),
     ],
 )
 def test_the_four_profiles(study, minutes, more, profile):

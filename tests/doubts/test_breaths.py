@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from turns import slowly
 
 SECONDS = 600
 HEAD = "t_s,vo2_ml_min,vco2_ml_min,speed_m_s,grade,phase"
@@ -92,7 +93,7 @@ def test_breaths_that_cannot_be_stop(code, spoil, sound, stops):
     assert "breaths/T000-0.csv" in found[code][0]
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", [0, 1, *slowly([2, 3, 4])])
 def test_breaths_of_an_honest_ramp_pass(seed, sound, stops):
     with_breaths(sound, ramp(seed, vo2max=sound.lab[0]["vo2max_ml_kg_min"]))
     assert stops(sound) == {}

@@ -7,6 +7,7 @@ from invented_runner import PER_VO2, START, steady_run
 from scipy import stats
 from simulate.people import Person
 from simulate.raw import STAGE_SHARES, staged_breaths
+from turns import slowly
 
 from agreement.cohort import read_cohort
 from agreement.physiology.equations import running_vo2
@@ -161,10 +162,13 @@ def recorded_study(root, economy, hr_max, speeds=(9.0, 12.5, 9.5, 12.0, 10.0, 11
     return read_cohort(root)
 
 
-@pytest.mark.parametrize("economy", [-0.08, 0.08])
 @pytest.mark.parametrize(
-    ("hr_max", "used"),
-    [(195, 195), ("", 208 - 0.7 * 30)],  # typed 5 beats too high; none: expected from age (Tanaka)
+    ("economy", "hr_max", "used"),
+    [  # typed 5 beats too high; none: expected from age (Tanaka)
+        (-0.08, 195, 195),
+        (0.08, "", 208 - 0.7 * 30),
+        *slowly([(0.08, 195, 195), (-0.08, "", 208 - 0.7 * 30)]),
+    ],
 )
 def test_both_errors_put_into_a_study_folder_come_out_of_it(tmp_path, economy, hr_max, used):
     cohort = recorded_study(tmp_path, economy, hr_max)

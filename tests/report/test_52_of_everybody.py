@@ -4,7 +4,7 @@ import csv
 import datetime as dt
 
 import pytest
-from opened import open_report
+from opened import open_both
 
 from agreement.report.page.machine import in_words
 from agreement.terms import DOUBTS
@@ -18,7 +18,7 @@ def write(place, names, rows):
 
 @pytest.fixture(scope="module", params=[(4.0, 9), (0.5, 9)], ids=["unlike", "alike"])
 def study(request, tmp_path_factory):
-    """Return a study folder of 24 athletes around 52, and whether they are alike."""
+    """Return the report and the audit of 24 athletes around 52, and whether they are alike."""
     apart, margin = request.param
     root = tmp_path_factory.mktemp("constant")
     day, seen = dt.date(2026, 3, 2), 'reason = "Looked at", on = 2026-06-01'
@@ -40,12 +40,12 @@ def study(request, tmp_path_factory):
         "athlete_id taken_at method mode vo2max_ml_kg_min sensor",
         [(w, f"{t}T07:00:00Z", "wrist", "run", 52.0, "none") for w, _ in people for t in taken],
     )
-    return root, apart < 1
+    return *open_both(root), apart < 1
 
 
 def test_the_doubt_stands_above_the_answer(study):
-    root, alike = study
-    words = in_words(open_report(root).verdict().html)
+    report, _, alike = study
+    words = in_words(report.verdict().html)
     above, answered = words.split("wrist ", 1)[0], words.split("wrist ", 1)[1]
     assert words.startswith("What could make this wrong")
     assert ("same number for everybody would meet the limit too" in above) == alike
@@ -54,8 +54,8 @@ def test_the_doubt_stands_above_the_answer(study):
 
 
 def test_an_audit_says_it_without_the_numbers(study):
-    root, alike = study
-    words = in_words(open_report(root, kind="audit").verdict().html)
+    _, audit, alike = study
+    words = in_words(audit.verdict().html)
     assert words.startswith("What could make this wrong")
     assert "52.0" not in words
     assert ("It says the same of everybody." in words) or alike

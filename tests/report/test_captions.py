@@ -6,6 +6,7 @@ from html import unescape
 import pandas as pd
 import pytest
 from printed import words_of
+from turns import slowly
 
 from agreement.figures.differences import differences_caption
 from agreement.figures.points import MOST_POINTS
@@ -31,7 +32,7 @@ def captions(opened):
     [
         (14, 2, f"for each pair. {BANDS} {JOINED}"),
         (14, 1, f"for each pair. {BANDS}"),
-        (2, 1, "for each pair. Points only: too few athletes for lines."),
+        *slowly([(2, 1, "for each pair. Points only: too few athletes for lines.")]),
         (2, 2, f"for each pair. Points only: too few athletes for lines. {JOINED}"),
         (5, 1, "Too few athletes for limits. Line: bias, in the band of its 95 % interval."),
     ],

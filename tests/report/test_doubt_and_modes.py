@@ -4,7 +4,7 @@ import re
 
 import pandas as pd
 import pytest
-from opened import open_both, open_report
+from opened import Opened, open_both, open_report
 
 from agreement.report.page.machine import in_words
 from agreement.report.page.machine import said as said_by
@@ -100,6 +100,7 @@ def test_repeats_of_the_laboratory_and_of_the_field_stand_in_one_table(report):
     assert "no athlete has repeated values close together" in said  # the laboratory has none
 
 
+@pytest.mark.slow
 def test_a_method_without_a_mode_of_its_own_has_the_laboratorys_repeats_beside_it(
     small_study, tmp_path
 ):
@@ -112,6 +113,7 @@ def test_a_method_without_a_mode_of_its_own_has_the_laboratorys_repeats_beside_i
     assert "own error is not known" not in text(report.change())
 
 
+@pytest.mark.slow
 def test_two_methods_of_one_label_have_a_line_each(small_study, tmp_path):
     study = small_study(tmp_path / "crew")
     readings = pd.read_csv(study / "field_estimates.csv")
@@ -194,6 +196,7 @@ def test_a_count_in_a_caution_names_no_line_of_the_results(opened):
     assert "<li>In 1 of 14 pairs the mass given" in shown
 
 
+@pytest.mark.slow
 def test_equal_differences_leave_nothing_to_halve(small_study, tmp_path):
     study = small_study(tmp_path / "crew", visits=1)
     tests = pd.read_csv(study / "lab_tests.csv").set_index("athlete_id")["vo2max_ml_kg_min"]
@@ -249,6 +252,7 @@ def test_no_analysis_is_without_a_formula():
     assert all(formula.source and formula.how for formula in every_formula())
 
 
+@pytest.mark.slow
 def test_limits_follow_fitness_where_flat_ones_mislead(small_study, tmp_path):
     study = small_study(tmp_path / "crew", athletes=30, visits=1)
     readings = pd.read_csv(study / "field_estimates.csv")
@@ -331,9 +335,9 @@ def test_who_has_no_training_profile_is_named(small_study, tmp_path):
     assert "1 athlete has a pair without a training profile, which is in no row above: A02." in said
 
 
-def test_nobody_is_counted_as_tried_who_is_on_no_list(small_study, tmp_path):
+def test_nobody_is_counted_as_tried_who_is_on_no_list(small_study, tmp_path, opened):
     study = small_study(tmp_path / "crew", visits=1)
-    before = text(open_report(study, kind="audit").funnel())
+    before = text(Opened(opened(visits=1).cohort, kind="audit").funnel())
     readings = pd.read_csv(study / "field_estimates.csv")
     strangers = [readings.head(6).assign(athlete_id=f"X{i}") for i in range(100, 107)]
     pd.concat([readings, *strangers]).to_csv(study / "field_estimates.csv", index=False)

@@ -69,7 +69,7 @@ def place(tmp_path):
 
 
 def test_the_same_figure_is_not_drawn_again(place, tmp_path):
-    first = run(place, tmp_path)
+    first = run(place, tmp_path, frame=frame())
     assert TIMES == ["line"]
     again = run(place, tmp_path, frame=frame())
     assert TIMES == []

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from opened import Opened, open_report
 from printed import Bare, bare_numbers, by_key, rounds_to, wrong_numbers
+from turns import slowly
 
 from agreement.report.shown.told import Told
 
@@ -35,7 +36,7 @@ NEEDED = {
 }
 
 
-@pytest.fixture(scope="module", params=SECTIONS)
+@pytest.fixture(scope="module", params=["squad", "audit", *slowly(["validation"])])
 def shown(request, small_study, tmp_path_factory):
     """One kind of report: its name, its results by key, and its sections."""
     study = small_study(tmp_path_factory.mktemp("same") / "crew")

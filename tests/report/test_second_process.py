@@ -14,6 +14,7 @@ from types import SimpleNamespace
 import pytest
 from opened import open_report
 from pandas.testing import assert_frame_equal
+from turns import slowly
 
 from agreement.cohort import read_cohort
 from agreement.errors import TableError
@@ -66,7 +67,10 @@ def test_what_a_second_process_that_hangs_was_asked_is_made_here(monkeypatch):
     assert [shared.of(name) for name in "ab"] == ["A", "B"]
 
 
-WAYS = [False, pytest.param(True, marks=pytest.mark.skipif(sys.platform != "linux", reason="fork"))]
+WAYS = [
+    pytest.param(False, marks=pytest.mark.slow),
+    pytest.param(True, marks=pytest.mark.skipif(sys.platform != "linux", reason="fork")),
+]
 
 
 @pytest.mark.parametrize("forks", WAYS)
@@ -219,7 +223,7 @@ def test_a_small_study_is_read_in_the_copy_and_another_here(squad, copied, small
     same(read(other), read_cohort(other))
 
 
-@pytest.mark.parametrize("most", [0, read_beside.FEW_BYTES])
+@pytest.mark.parametrize("most", [read_beside.FEW_BYTES, *slowly([0])])
 def test_of_a_very_small_study_the_results_are_computed_there_too(
     most, copied, small_study, tmp_path, monkeypatch
 ):

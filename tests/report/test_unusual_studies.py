@@ -204,6 +204,7 @@ def test_a_withheld_verdict_brings_advice(shown):
     assert "agreed_on" in text
 
 
+@pytest.mark.slow
 def test_groups_of_people_are_called_by_full_names(small_study, tmp_path):
     study = small_study(tmp_path / "crew", visits=1)
     people = pd.read_csv(study / "athletes.csv").assign(hr_limiting_drug="no")
@@ -222,6 +223,7 @@ def test_too_few_pairs_are_said_as_a_fact(shown):
     assert "at least 4 pairs are needed; 3 found" in text
 
 
+@pytest.mark.slow
 def test_nobody_with_a_profile_has_no_line_without_borderline_ones(small_study, tmp_path, shown):
     text = shown("sensitivity", visits=1)["sensitivity"]
     assert "without borderline training profiles" in text

@@ -171,7 +171,7 @@ def test_an_error_of_the_analyser_is_taken_for_economy_only_with_stages_of_its_d
     """Which is why stages of the same day are told apart, and with a warning."""
     rng = np.random.default_rng(4)
     same, apart = [], []
-    for seed in range(30):
+    for seed in range(60):
         today, that_day = rng.normal(0, 0.03, (2, 40))
         same.append(analysed(today, today, 1000 + 2 * seed))
         apart.append(analysed(today, that_day, 1000 + 2 * seed))
