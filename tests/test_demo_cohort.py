@@ -10,7 +10,7 @@ import pytest
 from simulate import simulate_cohort, write_demo_cohort
 
 from agreement import report
-from agreement.cohort import inspect_cohort, read_cohort
+from agreement.cohort import read_cohort
 from agreement.physiology.stage_splits import session_splits
 from agreement.tables.study import inspect_study
 from agreement.tables.withdrawn import KEPT_FILE, KEY_FILE
@@ -93,11 +93,10 @@ def test_the_demo_names_no_address_and_no_position():
                 assert word not in text, f"{path.name} contains {word}"
 
 
-def test_the_demo_is_readable_and_shows_the_dirt_that_its_note_lists():
-    study, problems = inspect_study(DEMO)
-    assert study is not None, [str(problem) for problem in problems]
+def test_the_demo_is_readable_and_shows_the_dirt_that_its_note_lists(demo):
+    study = demo.study
     # pairing names the rows of unknown athletes, after copies and repeated values
-    found = {(problem.reason, problem.file) for problem in inspect_cohort(DEMO)[1]}
+    found = {(problem.reason, problem.file) for problem in demo.problems}
     lab, shown = "laboratory.csv", "field_estimates.csv"
     assert found >= {
         ("no_mass", lab),

@@ -20,7 +20,7 @@ SCRIPTS = sorted((GUIDE / "scripts").glob("*.py"))
 
 @pytest.mark.parametrize(
     "script",
-    [s if s.stem == "study_folder" else pytest.param(s, marks=pytest.mark.slow) for s in SCRIPTS],
+    [s if s.stem == "two_arrays" else pytest.param(s, marks=pytest.mark.slow) for s in SCRIPTS],
     ids=lambda path: path.stem,
 )
 def test_a_script_is_short_and_runs(script, tmp_path, monkeypatch, capsys):

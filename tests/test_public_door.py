@@ -136,10 +136,8 @@ def test_changed_choices_give_what_a_study_with_them_gives(tmp_path):
     study.write_text("", encoding="utf-8")
     before = read_cohort(tmp_path)
     for tables, text in (
-        ({"pairing": {"summary": "last"}}, '[pairing]\nsummary = "last"\n'),
         ({"pairing": {"days_before": 2}}, "[pairing]\ndays_before = 2\n"),
         ({"reference": {"repeat_within_days": 0}}, "[reference]\nrepeat_within_days = 0\n"),
-        ({"profile": {"use": "stated"}}, '[profile]\nuse = "stated"\n'),
     ):
         study.write_text(text, encoding="utf-8")
         changed, asked = before.with_options(**tables), read_cohort(tmp_path)

@@ -170,7 +170,7 @@ def cyclists_study(folder, visits, *, up_to=0.93):
     ("method", "bias", "sd", "lower", "upper", "r", "see", "mape"),
     [
         ("cycle_max_power_1990", 1.12, 3.76, -6.26, 8.49, 0.855, 3.47, 4.76),
-        ("cycle_stages_hr", -5.16, 5.60, -16.13, 5.82, 0.573, 5.48, 9.90),
+        *slowly([("cycle_stages_hr", -5.16, 5.60, -16.13, 5.82, 0.573, 5.48, 9.90)]),
     ],
 )
 def test_20_cyclists_before_training(tmp_path, method, bias, sd, lower, upper, r, see, mape):
@@ -178,6 +178,7 @@ def test_20_cyclists_before_training(tmp_path, method, bias, sd, lower, upper, r
     assert_recomputed(results, method, 20, bias, sd, lower, upper, r, see, mape)
 
 
+@pytest.mark.slow
 @cyclists_at_hand
 def test_how_much_of_the_riders_errors_their_own_economy_explains(tmp_path):
     """The same by hand from the files, with a general library."""
@@ -236,6 +237,7 @@ def test_measured_stages_tell_cost_from_heart_rate(tmp_path):
     )
 
 
+@pytest.mark.slow
 @cyclists_at_hand
 def test_20_cyclists_after_twelve_weeks(tmp_path):
     results = read_cohort(cyclists_study(tmp_path, ["pre", "meso3"])).results.frame
@@ -312,6 +314,7 @@ def test_ramps_give_the_published_vo2max_under_the_authors_rule(tmp_path, column
     assert pairs["lab"].to_dict() == pytest.approx(published[f"pub_{column}"].to_dict(), abs=0.02)
 
 
+@pytest.mark.slow
 @ramps_at_hand
 def test_what_our_editing_and_bins_change_in_the_ramps_is_known_breath_by_breath(tmp_path):
     """

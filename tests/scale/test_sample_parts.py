@@ -139,6 +139,7 @@ def test_a_bad_part_stops_the_run(folders, tmp_path, harm, file, sentence):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 def test_sessions_that_the_table_lacks_are_set_aside_one_by_one(folders, tmp_path):
     study = shutil.copytree(folders / "parts", tmp_path / "study")
     path = study / "samples" / "a.csv"
