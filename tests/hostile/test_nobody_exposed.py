@@ -218,6 +218,36 @@ def test_the_axes_of_an_audit_do_not_reach_for_the_fittest(tmp_path):
     assert "100" in drawn[0]
 
 
+def test_what_an_audit_draws_and_says_follows_from_the_numbers_it_tells(tmp_path):
+    """All values of one moved by so little that no told number moves: not a coordinate or word does."""
+    study = write_exposed(tmp_path, athletes=24)
+    sections = "chart differences people drift out_of_range inputs protocol_list next_steps further"
+    told, frames = [], []
+    for by in (0.0, 0.003):
+        for name in ("lab_tests", "field_estimates"):
+            rows = pd.read_csv(study / f"{name}.csv")
+            own = (rows["athlete_id"] == "QX12") & (rows.get("method", "wrist") == "wrist")
+            rows.loc[own, "vo2max_ml_kg_min"] += by * (2 if name == "lab_tests" else -3)
+            rows.to_csv(study / f"{name}.csv", index=False)
+        report = open_report(study, kind="audit")
+        told.append([getattr(report, name)().html for name in sections.split()])
+        frame = report.told.frame
+        places = frame[["analysis", "method", "mode", "group", "statistic"]].agg("/".join, axis=1)
+        frames.append(frame.set_index(places)[["value", "low", "high"]])
+    moved = ~frames[0].eq(frames[1]).where(frames[0].notna() | frames[1].notna(), True).all(axis=1)
+    moved = frames[0].index[moved]
+    assert len(moved) < 0.1 * len(frames[0])
+    assert not [one for one in moved if one.startswith(("limits_of_agreement/", "by_", "drift"))]
+    drawn = [
+        re.findall(r"<svg.*?</svg>|(?:alt|aria-label)=\"[^\"]*\"", "".join(one), re.DOTALL)
+        for one in told
+    ]
+    assert sum(one.startswith("<svg") for one in drawn[0]) >= 3
+    assert drawn[0] == drawn[1]
+    without = [re.sub(r"<[^>]*data-statistic=[^>]*>[^<]*", "", "".join(one)) for one in told]
+    assert without[0] == without[1]
+
+
 def every_text(folder):
     return "\n".join(
         text

@@ -19,7 +19,7 @@ _ALWAYS: Final = (
     ),
     (
         "More than one release of a study says more than one alone: do not give the same people out "
-        "twice, with and without rows, or before and after somebody joined or left."
+        "twice, with and without rows, under two limits or rules, or before and after somebody joined or left."
     ),
 )
 _COUNTS: Final = (
