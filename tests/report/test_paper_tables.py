@@ -73,6 +73,22 @@ def test_results_are_written_as_the_study_writes_its_own_files(report):
     assert same["value"][0] == -3.456
 
 
+def test_withheld_groups_of_an_audit_leave_and_counts_stay_whole_numbers(report):
+    frame = pd.read_csv(report / "results.csv", keep_default_na=False)
+    gone = dict.fromkeys(("value", "low", "high", "n", "n_pairs"), "") | {"group": "confirmed"}
+    hidden = frame.head(2).astype(object).assign(**gone, note="suppressed: few")
+    pd.concat([frame, hidden]).to_csv(report / "results.csv", index=False)
+    write_paper_tables(report, {"md": True, "csv": True})
+    words, lines = (
+        (report.parent / f"squad-{name}").read_text(encoding="utf-8-sig")
+        for name in ("tables.md", "results.csv")
+    )
+    assert "| wrist_a & b | run | 20 (31) |" in words
+    assert "confirmed" not in words
+    assert "mL/kg/min,20,31,\n" in lines
+    assert lines.endswith("confirmed,lower_limit,,,,mL/kg/min,,,suppressed: few\n")
+
+
 def test_what_cannot_be_written_is_said(report, tmp_path):
     with pytest.raises(AgreementError, match="--xlsx, --docx"):
         write_paper_tables(report, {})

@@ -66,7 +66,8 @@ def _table(analysis: Analysis, rows: pd.DataFrame, number: int, called: Names) -
         value, low, high = (text.replace("-", MINUS) for text in shown)
         interval = "" if "nan" in (low, high) else f" ({low} to {high})"
         cells[f"{statistic.label}{unit}"] = DASH if value == "nan" else f"{value}{interval}"
-        cells["n"] = f"{int(row['n'])} ({int(row['n_pairs'])})"
+        if pd.notna(row["n"]):  # not withheld
+            cells["n"] = f"{int(row['n'])} ({int(row['n_pairs'])})"
     frame = pd.DataFrame(
         [
             {"method": called.method(method), "mode": mode, "group": group_name(group)} | cells
@@ -99,7 +100,8 @@ def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
     results = pd.read_csv(
         report / "results.csv",
         keep_default_na=False,
-        na_values={"value": [""], "low": [""], "high": [""]},
+        na_values={name: [""] for name in ("value", "low", "high", "n", "n_pairs")},
+        dtype={"n": "Int64", "n_pairs": "Int64"},
     )
     methods = read_provenance(report).get("options", {}).get("methods", {})
     labels = ((key, one["label"]) for key, one in methods.items() if one.get("label"))
