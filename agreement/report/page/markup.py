@@ -17,6 +17,7 @@ MOST_ROWS = 1000  # of one table: more can be read by nobody, and take gigabytes
 SHORT, LONG = 14, 60  # letters of a cell that a phone gives room, and more room, to
 MOST_COLUMNS = 3  # a wider table scrolls, on a phone, inside its own frame
 MOST_BESIDE = 4  # a wider one has its cells below one another, on a phone; so have long texts
+_WORDY: Final = re.compile(r'class="long"|class="words"(?:(?!</tr>).)*class="words"', re.DOTALL)
 _DATE: Final = re.compile(r"\d{4}-\d\d-\d\d(?!T)")  # a moment stays as it is: `verify` looks for it
 BREAK: Final = Markup("<br>")
 _UNITS: Final = "mL/kg/min|mL/min|L/min|mL|%|kg|bpm|km/h|m/s|km|cm|m|min|s|h|W|\u00b0C|days?"
@@ -169,7 +170,7 @@ def table(
     every = list(rows)
     body = element("tbody", *(_row(cells, kinds) for cells in every[:MOST_ROWS]))
     wide = len(columns) > MOST_COLUMNS
-    stacks = len(columns) > MOST_BESIDE or (wide and 'class="long"' in body)
+    stacks = len(columns) > MOST_BESIDE or (wide and _WORDY.search(body) is not None)
     shown = element(
         "table",
         element("caption", caption),

@@ -153,6 +153,11 @@ class Album:
         if self._printer is not None:
             self._printer.finish()
 
+    def give_up(self) -> None:
+        """Wait for no file any more: the report failed."""
+        if self._printer is not None:
+            self._printer.give_up()
+
 
 def picture(
     name: str,

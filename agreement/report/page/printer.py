@@ -51,6 +51,13 @@ class Printer:
                 f"A figure could not be written as PNG: {said.decode(errors='replace')[-400:]}"
             )
 
+    def give_up(self) -> None:
+        """End the second process, whatever still waits: the report failed."""
+        self._process.kill()
+        self._waiting.put(_NO_MORE)
+        self._sender.join()
+        self._process.communicate()
+
     def _send(self) -> None:
         pipe = self._process.stdin
         piece = b""

@@ -92,6 +92,7 @@ def run_here(
         _all_loaded(second, first, by_session(progress)),
         sharing_with(second),
         kept_figures(samples),
+        _printing_ends(names),
     ):
         if searching:
             gc.enable()
@@ -220,6 +221,17 @@ def _all_loaded(
                 yield
         finally:
             READY.clear()
+
+
+@contextmanager
+def _printing_ends(names: dict[str, Any]) -> Iterator[None]:
+    """End the process that prints a report's figures where the report fails."""
+    try:
+        yield
+    except BaseException:
+        if (page := names.get("show")) is not None:
+            page.album.give_up()
+        raise
 
 
 @contextmanager

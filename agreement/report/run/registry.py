@@ -116,7 +116,9 @@ def write_registry_report(
         content["small_groups"] = sorted(gone)
         write_provenance(content, folder)
         drawn = _figures(results, numbers, kind, streamed.study.options.margin)
-        Album(folder / "figures", streamed.study.options.report).keep(*drawn)
+        album = Album(folder / "figures", streamed.study.options.report)
+        album.keep(*drawn)
+        album.close()
         page = _page(streamed, results, numbers, content, left_out, drawn)
         (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
         said = print_pdf(folder / "report.html", folder / "report.pdf") if pdf else ""
