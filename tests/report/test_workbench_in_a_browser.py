@@ -87,16 +87,16 @@ def served(tmp_path):
         process.stderr.close()
 
 
-CONTROLS = {  # as they are called, and what is said when they were moved
-    "Method": "",
-    "Days before the test": "days_before",
-    "Days averaged": "summary_days",
-    "Days with a reading needed": "minimum_days",
-    "Summary of the days": "summary",
-    "Confirmed maxima only": "confirmed",
-    "Limit to hold": "margin",
-    "Share of athletes": "coverage",
-}
+CONTROLS = (  # as they are called, and as is said when they were moved; a method is no choice
+    "Method",
+    "Days before the test",
+    "Days averaged",
+    "Days with a reading needed",
+    "Summary of the days",
+    "Confirmed maxima only",
+    "Limit to hold",
+    "Share of athletes",
+)
 # a chooser of files is no part of the page until it is: the driver can fill only what is
 IN_SIGHT = "HTMLInputElement.prototype.click = function () { document.body.append(this) }"
 
@@ -243,10 +243,10 @@ def test_every_control_of_the_explore_notebook(driver, served, tmp_path):
     points = bench.all(".widget-html-content svg title")
     assert any(re.match(r"S\d+: laboratory", p.get_attribute("textContent")) for p in points)
     shown = [agreed]
-    for name, key in CONTROLS.items():
+    for name in CONTROLS:
         moved(bench, name)
         said = bench.until(lambda: now if (now := bench.said()) not in shown else None)
-        assert f"{key}" in said, name
+        assert name == "Method" or name in said
         assert ("Tried after the fact" in said) == (len(shown) > 1)  # a method is no choice
         assert ("verdict stays that of the agreed choices" in said) == (len(shown) > 1)
         shown.append(said)

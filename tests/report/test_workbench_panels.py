@@ -1,5 +1,6 @@
 """The panels of the workbench without a browser: the same controls, moved by the test."""
 
+import re
 import sys
 import tomllib
 from pathlib import Path
@@ -31,6 +32,17 @@ def test_what_stands_at_first_is_what_was_agreed(panel):
     assert panel.picture.value.startswith("<svg")
     limits = panel.cohort.limits(*panel.controls["method"].value)
     assert limits.summary()[:60] in panel.said.value
+    assert "Wrist device A" in dict(panel.controls["method"].options)  # as reports call it
+    assert not re.search(r"[ (]-\d", re.sub("<[^>]+>", "", panel.said.value))  # real minus signs
+
+
+def test_a_choice_that_was_tried_is_called_as_its_control(panel):
+    panel.controls["minimum_days"].value = 3
+    assert "Tried after the fact (Days with a reading needed)." in panel.said.value
+    panel.controls["minimum_days"].value = 2
+    panel.controls["margin"].value = 6.0
+    assert "Not both limits lie within ±6." in panel.said.value
+    panel.controls["margin"].value = 7.0
 
 
 @pytest.mark.slow

@@ -1,5 +1,7 @@
 """Streaming gives what reading everything at once gives, and stops as a whole or not at all."""
 
+import shutil
+
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -297,8 +299,10 @@ def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monk
 
     monkeypatch.setattr(any_size, "MOST_IN_MEMORY", 1000)
     monkeypatch.setattr(registry_results, "SAMPLE", 25)
-    out = tmp_path / "out"
-    done = run("report", registry, "--out", out, "--workers", 1)
+    study, out = shutil.copytree(registry, tmp_path / "study"), tmp_path / "out"
+    with (study / "study.toml").open("a") as file:
+        file.write("[report]\npng = true\n")
+    done = run("report", study, "--out", out, "--workers", 1)
     assert done.exit_code == 0, done.stderr
     page = (out / "report.html").read_text()
     assert '<div id="verdict">' in page
@@ -315,6 +319,7 @@ def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monk
     assert not closer["note"].str.contains("sample of").any()  # every test that two methods share
     assert "no heart-rate-limiting drug" not in page  # nobody takes one: it is everybody again
     assert (out / "figures" / "differences-wrist-run.svg").is_file()
+    assert (out / "figures" / "differences-wrist-run.png").is_file()
     names = {path.name for path in out.iterdir()}
     assert {"results.csv", "pairs.csv", "flow.csv", "provenance.json", "exclusions.csv"} <= names
     assert run("verify", out).exit_code == 0

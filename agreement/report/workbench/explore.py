@@ -15,6 +15,7 @@ from agreement.figures.layout import settle
 from agreement.figures.points import pair_words
 from agreement.figures.theme import house_style
 from agreement.report.page.markup import element, paragraph
+from agreement.report.page.numbers import Names, plain, with_minus
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, limits_by_athlete
 from agreement.tables.study_lines import write_choices
 from agreement.terms import RESULT_COLUMNS, UNIT, counted
@@ -36,7 +37,8 @@ class Explore:
         self.folder = Path(study)
         self.cohort: Cohort = read_cohort(study)
         agreed = self.cohort.study.options
-        names = {f"{method}, {mode}": (method, mode) for method, mode in self.cohort.methods}
+        called = Names.of(agreed, self.cohort.methods)
+        names = {called(*place): place for place in self.cohort.methods}
         if not names:
             raise AgreementError("The study has no pairs yet; run `agreement check` on it.")
         pairing, margin = agreed.pairing, agreed.margin.limit
@@ -103,10 +105,10 @@ class Explore:
         if people >= FEW_FOR_REPORTS:
             apart, whose = pairs["field"] - pairs["lab"], pairs["athlete_id"]
             limits = limits_by_athlete(apart, whose, coverage=now["coverage"])
-            said = limits.summary()
+            said = with_minus(limits.summary())
             if margin:
                 inside = -margin <= limits.lower and limits.upper <= margin
-                said += f" Both limits {'lie' if inside else 'do not lie'} within ±{margin:g}."
+                said += f" {'Both limits' if inside else 'Not both limits'} lie within ±{margin:g}."
         with house_style():
             figure, (ax,) = blank()
             told: dict[str, Any] = {"margin": margin or None, "told": pair_words(pairs)}
@@ -115,8 +117,8 @@ class Explore:
             svg = svg_text(figure)
         apart = pairs["field"] - pairs["lab"]
         order = apart.abs().sort_values(ascending=False).index[:_FARTHEST]
-        named = [f"{pairs.loc[i, 'athlete_id']} ({apart[i]:+.1f})" for i in order]
-        far = paragraph(f"Farthest from the laboratory: {', '.join(named)}.")
+        named = [f"{pairs.loc[i, 'athlete_id']} ({plain(apart[i], sign=True)})" for i in order]
+        far = paragraph(f"Farthest from the laboratory ({UNIT}): {', '.join(named)}.")
         self.said.value = (paragraph(self._mark() + said) + far).html
         self.picture.value = svg[svg.index("<svg") :]
 
@@ -124,7 +126,8 @@ class Explore:
         """Return the mark of choices that were tried after the fact."""
         if not self.tried:
             return element("strong", "As agreed.") + " "
-        tried = element("strong", f"Tried after the fact ({', '.join(self.tried)}).")
+        called = ", ".join(self.controls[name].description for name in self.tried)
+        tried = element("strong", f"Tried after the fact ({called}).")
         return tried + " The verdict stays that of the agreed choices. "
 
     def write_choices(self) -> None:
