@@ -213,7 +213,7 @@ def test_without_a_pair_it_says_so_and_why():
     said = (
         "There is no verdict: not one field value could be paired with a laboratory value. The main "
         "reason for Device A: on the day of a laboratory test; for Device B: too far from any "
-        "laboratory test; for d: no usable value of it was read. What was left out, and why, is "
+        "laboratory test; for d: no value of it was read that could be used. What was left out, and why, is "
         "listed in the report."
     )
     assert verdict_sentences([], numbers, options, found) == [said]
@@ -236,7 +236,7 @@ def test_methods_without_a_pair_are_named_with_the_main_reason():
     told = verdict_sentences(methods, numbers, options, found)
     said = (
         "Device B and Device C have no pair, so there is no verdict on them: the laboratory tested "
-        "another mode of exercise. d has no pair, so there is no verdict on it: no usable value of it was read."
+        "another mode of exercise. d has no pair, so there is no verdict on it: no value of it was read that could be used."
     )
     assert told[1] == said
     assert said in in_words(verdict_block(methods, numbers, options, found=found).html)

@@ -38,7 +38,7 @@ TOO_ALIKE: Final = (
 PRACTICAL: Final = 1000  # athletes; so far out the number itself is a guess
 _NOT_APART: Final = "was not shown to tell athletes apart"
 _NO_BETTER: Final = "was not shown to be closer than the same number for everybody"
-NOT_READ: Final = "no usable value of it was read"
+NOT_READ: Final = "no value of it was read that could be used"
 OTHER_REASONS: Final = frozenset(
     (
         *(DEPENDS_ON_FITNESS, MARGIN_BELOW_LABORATORY, LABORATORY_ERROR_UNKNOWN, SKEWED),
