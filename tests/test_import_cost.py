@@ -11,6 +11,7 @@ from turns import slowly
 
 from agreement.__main__ import _distribution
 from agreement.report.run.read_beside import leave_out_arrow
+from agreement.report.run.unused import leaving_out
 
 DEMO = Path(__file__).parents[1] / "demo_cohort"
 HEAVY = {"matplotlib", "seaborn", "statsmodels", "pingouin", "IPython", "nbformat", "nbclient"}
@@ -60,7 +61,9 @@ def test_the_kernel_of_a_report_loads_only_what_the_report_shows():
     assert unused.isdisjoint(loaded)
 
 
-@pytest.mark.parametrize(("ours", "loaded"), [("leave_out_unused()", "False"), ("", "True")])
+@pytest.mark.parametrize(
+    ("ours", "loaded"), [("leave_out_unused()", "False"), *slowly([("", "True")])]
+)
 def test_figures_load_no_statistics_where_the_process_is_ours_and_take_nothing_elsewhere(
     ours, loaded
 ):
@@ -91,6 +94,11 @@ def test_libraries_write_no_documentation_where_the_process_is_ours_and_all_of_i
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == [written] * 2
+
+
+def test_nothing_is_taken_from_a_process_that_is_not_ours():
+    with leaving_out("no_such_library"):
+        assert "no_such_library" not in sys.modules
 
 
 PLAIN = {"study.toml": "[study]\n", "lab_tests.csv": "a\n"}

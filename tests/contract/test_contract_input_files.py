@@ -60,6 +60,7 @@ def test_the_form_of_a_file_is_found(study, form):
     assert_paired_as_written(study)
 
 
+@pytest.mark.slow
 def test_quoted_decimal_commas_in_a_comma_file(study):
     two_people(study).save()
     text = study.table_text("lab_tests").replace("50.5", '"50,5"').replace("60.25", '"60,25"')
@@ -83,6 +84,7 @@ encoding = "latin-1"
     assert paired.counts("from the lab.txt") == (2, 2, 0, 0)
 
 
+@pytest.mark.slow
 def test_two_header_rows_and_the_row_of_a_problem(study):
     two_people(study)
     study.toml = "[files.lab_tests]\nheader_rows = 2\n"
@@ -95,6 +97,7 @@ def test_two_header_rows_and_the_row_of_a_problem(study):
     assert paired.counts("lab_tests.csv") == (3, 2, 0, 1)
 
 
+@pytest.mark.slow
 def test_a_spreadsheet_with_dates_times_and_a_named_sheet(study):
     two_people(study)
     study.toml = '[files.lab_tests]\nsheet = "2026"\n'
@@ -113,6 +116,7 @@ def test_a_spreadsheet_with_dates_times_and_a_named_sheet(study):
     assert paired.counts("field_estimates.xlsx") == (4, 0, 4, 0)
 
 
+@pytest.mark.slow
 def test_ids_in_a_spreadsheet_stay_as_they_look(study):
     two_people(study)
     for name in ("lab_tests", "field_estimates"):
@@ -134,6 +138,7 @@ def test_estimates_as_parquet(study):
     assert paired.counts("field_estimates.parquet") == (4, 0, 4, 0)
 
 
+@pytest.mark.slow
 def test_columns_under_other_names(study):
     two_people(study)
     study.toml = """
@@ -189,6 +194,7 @@ def test_a_breath_file_gives_the_value_of_its_test(study, kind):
 # --- rows that a spreadsheet counts ---------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_blank_line_is_no_row_but_counts_for_the_number(study):
     two_people(study)
     header, *rows = study.table_text("lab_tests").splitlines()
@@ -199,6 +205,7 @@ def test_a_blank_line_is_no_row_but_counts_for_the_number(study):
     assert paired.counts("lab_tests.csv") == (3, 2, 0, 1)
 
 
+@pytest.mark.slow
 def test_a_line_break_inside_a_cell_is_no_new_row(study):
     two_people(study)
     header, *rows = study.table_text("lab_tests").splitlines()

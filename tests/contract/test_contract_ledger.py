@@ -150,6 +150,7 @@ def test_problems_in_rows_of_withdrawn_people_are_not_shown(study):
     assert_adds_up(study.pair())
 
 
+@pytest.mark.slow
 def test_a_single_reading_is_used_and_several_are_summarised(study):
     study.toml = "[pairing]\nminimum_days = 1\n"
     study.lab("A1", 40).reading("A1", 38, 52).lab("A2", 40).two("A2", 40, 52)
@@ -158,6 +159,7 @@ def test_a_single_reading_is_used_and_several_are_summarised(study):
     assert paired.counts("lab_tests.csv") == (2, 2, 0, 0)
 
 
+@pytest.mark.slow
 def test_a_repeat_without_estimates_leaves_with_both_rows(study):
     study.lab("A1", 40).lab("A1", 45).lab("A2", 40).two("A2", 40, 52)
     paired = study.pair()
@@ -165,6 +167,7 @@ def test_a_repeat_without_estimates_leaves_with_both_rows(study):
     assert_adds_up(paired)
 
 
+@pytest.mark.slow
 def test_a_test_that_pairs_for_one_method_only_is_used_and_noted(study):
     study.lab("A1", 40).two("A1", 40, 52).reading("A1", 38, 50, method="other")
     paired = study.pair()
@@ -192,12 +195,14 @@ def test_the_first_cause_in_the_order_of_the_list_counts(study):
     }
 
 
+@pytest.mark.slow
 def test_a_missing_value_is_no_copy_and_an_unknown_athlete_is_named_before_the_window(study):
     study.athlete("A1").lab("A1", 40).two("A1", 40, 52)
     study.reading("X", 38, "").reading("A1", 37, 51.875)
     assert study.pair().reasons() == {4: "missing_value", 5: "copy"}
 
 
+@pytest.mark.slow
 def test_pairs_are_sorted_by_code_point(study):
     for athlete in ("b", "B", "10", "9", "ä"):
         study.lab(athlete, 40).two(athlete, 40, 52).two(athlete, 40, 51, method="Z")
@@ -206,6 +211,7 @@ def test_pairs_are_sorted_by_code_point(study):
     assert list(pairs.method) == ["Z"] * 5 + ["m"] * 5
 
 
+@pytest.mark.slow
 def test_the_pair_does_not_depend_on_the_order_of_rows(study):
     for i in range(6):
         study.lab(f"A{i}", 40, 50.3 + i).lab(f"A{i}", 90, 51.7 + i)

@@ -186,6 +186,7 @@ def change_study(training, toml):
     return study.numbers()
 
 
+@pytest.mark.slow
 def test_change_limits_from_ten_athletes(training):
     numbers = change_study(training, "[reference]\nsem_ml_kg_min = 1\n")
     lab, field, _ = training
@@ -204,6 +205,7 @@ def test_change_limits_from_ten_athletes(training):
     assert row.n == beyond.sum()
 
 
+@pytest.mark.slow
 def test_consecutive_visits(training):
     numbers = change_study(training, '[change]\nvisits = "consecutive"\n')
     lab, field, _ = training
@@ -213,6 +215,7 @@ def test_consecutive_visits(training):
     assert row.n == 12
 
 
+@pytest.mark.slow
 def test_the_minimum_gap_of_a_change(training):
     numbers = change_study(training, "[change]\nminimum_gap_days = 61\n")
     assert numbers.row("change", "bias").note.startswith("no_second_visit")

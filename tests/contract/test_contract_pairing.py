@@ -1,5 +1,6 @@
 """Pairing steps 1 to 3 on tables solved by hand. Day 0 is a Monday; tests are mostly on day 40."""
 
+import pytest
 
 # --- step 1: copies -------------------------------------------------------------------------------
 
@@ -20,6 +21,7 @@ def test_unequal_values_at_one_instant_all_leave(study):
     assert paired.one().field == 53
 
 
+@pytest.mark.slow
 def test_method_mode_and_athlete_keep_readings_of_one_instant_apart(study):
     for athlete in ("A1", "A2"):
         study.lab(athlete, 40)
@@ -32,6 +34,7 @@ def test_method_mode_and_athlete_keep_readings_of_one_instant_apart(study):
     assert len(paired.pairs) == 4
 
 
+@pytest.mark.slow
 def test_a_row_set_aside_does_not_conflict(study):
     study.lab("A1", 40).reading("A1", 37, 130).reading("A1", 37, 52).reading("A1", 38, 54)
     paired = study.pair()
@@ -39,6 +42,7 @@ def test_a_row_set_aside_does_not_conflict(study):
     assert paired.one().field == 53
 
 
+@pytest.mark.slow
 def test_values_in_different_units_are_compared_in_one_unit(study):
     study.lab("A1", 40).reading("A1", 37, 50, set_mass_kg=70)
     study.reading("A1", 37, "", vo2max_l_min=3.5, set_mass_kg=70)
@@ -62,6 +66,7 @@ def test_a_run_longer_than_allowed_counts_once(study):
     assert paired.one().n_days == 2
 
 
+@pytest.mark.slow
 def test_shorter_runs_stay(study):
     study.toml = "[pairing]\nstale_after_days = 3\n"
     series = [
@@ -78,6 +83,7 @@ def test_shorter_runs_stay(study):
     assert list(paired.pairs.n_estimates) == [3, 4, 5]
 
 
+@pytest.mark.slow
 def test_a_day_with_two_values_ends_a_run(study):
     study.toml = "[pairing]\nstale_after_days = 3\n"
     study.lab("A1", 40)
@@ -87,6 +93,7 @@ def test_a_day_with_two_values_ends_a_run(study):
     assert study.pair().reasons() == {}
 
 
+@pytest.mark.slow
 def test_a_run_is_found_over_the_whole_series_not_inside_a_window(study):
     study.toml = "[pairing]\nstale_after_days = 3\n"
     study.lab("A1", 40)
@@ -96,6 +103,7 @@ def test_a_run_is_found_over_the_whole_series_not_inside_a_window(study):
     assert study.pair().reasons() == {2: "outside_window"} | dict.fromkeys((3, 4, 5, 6), "stale")
 
 
+@pytest.mark.slow
 def test_a_steady_athlete_with_a_reading_on_each_of_21_days_is_not_lost(study):
     study.lab("A1", 40)
     for when in range(19, 40):
@@ -105,6 +113,7 @@ def test_a_steady_athlete_with_a_reading_on_each_of_21_days_is_not_lost(study):
     assert paired.one().n_days == 7
 
 
+@pytest.mark.slow
 def test_methods_have_runs_of_their_own(study):
     study.toml = "[pairing]\nstale_after_days = 3\n"
     study.lab("A1", 40)
@@ -117,6 +126,7 @@ def test_methods_have_runs_of_their_own(study):
 # --- step 3: units and candidates -----------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_unit_reaches_from_its_first_test_only(study):
     # Days 40, 48 and 54: 48 is 8 after 40 and joins; 54 is 14 after 40 and does not.
     study.lab("A1", 40, 50).lab("A1", 48, 53).lab("A1", 54, 60)
@@ -136,6 +146,7 @@ def test_the_last_day_of_a_repeat(study):
     assert paired.one(athlete_id="A2").lab == 50
 
 
+@pytest.mark.slow
 def test_tests_of_one_day_join_in_order_of_their_id_as_text(study):
     study.lab("A1", 40, 50, lab_test_id="T2", averaging_rule="moving 30 s")
     study.lab("A1", 40, 54, lab_test_id="T10").two("A1", 40, 52)
@@ -143,6 +154,7 @@ def test_tests_of_one_day_join_in_order_of_their_id_as_text(study):
     assert (pair.lab_test_id, pair.lab) == ("T10", 52)
 
 
+@pytest.mark.slow
 def test_modes_that_may_pair_are_still_no_repeats(study):
     study.toml = '[pairing]\nmode_match = [["run", "walk"]]\n'
     study.lab("A1", 40, 50).lab("A1", 44, 46, mode="walk").two("A1", 40, 52)
@@ -150,6 +162,7 @@ def test_modes_that_may_pair_are_still_no_repeats(study):
     assert (pair.lab_test_id, pair.lab) == ("T1", 50)
 
 
+@pytest.mark.slow
 def test_max_confirmed_of_a_unit(study):
     yes = {"plateau": "yes"}  # below: every criterion known and none met
     no = {"plateau": "no", "rer_max": 1.0, "hr_max_bpm": 150, "rpe_max": 12, "lactate_mmol_l": 4}
@@ -173,12 +186,14 @@ def test_a_reading_serves_the_nearest_unit_only(study):
     assert paired.one(lab_test_id="T2").field == 54
 
 
+@pytest.mark.slow
 def test_a_tie_between_units_goes_to_the_later_date(study):
     both_sides(study).lab("A1", 40).lab("A1", 60).reading("A1", 50, 52)
     pair = study.pair().one()
     assert (pair.lab_test_id, pair.gap_days) == ("T2", 10)
 
 
+@pytest.mark.slow
 def test_a_tie_between_units_goes_to_the_equal_mode_first(study):
     both_sides(study)
     study.toml += 'mode_match = [["run", "walk"]]\n'
@@ -187,6 +202,7 @@ def test_a_tie_between_units_goes_to_the_equal_mode_first(study):
     assert (pair.lab_test_id, pair.gap_days) == ("T1", -10)
 
 
+@pytest.mark.slow
 def test_the_nearer_unit_wins_over_the_equal_mode(study):
     both_sides(study)
     study.toml += 'mode_match = [["run", "walk"]]\n'
@@ -194,6 +210,7 @@ def test_the_nearer_unit_wins_over_the_equal_mode(study):
     assert study.pair().one().lab_test_id == "T2"
 
 
+@pytest.mark.slow
 def test_a_tie_of_date_and_mode_goes_to_the_smaller_id_as_text(study):
     both_sides(study)
     study.lab("A1", 40, lab_test_id="T9").lab("A1", 40, mode="walk", lab_test_id="T10")

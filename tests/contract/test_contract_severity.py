@@ -191,6 +191,7 @@ def test_missing_values_in_required_cells_set_the_row_aside(study):
         assert missing == list(range(2, 18))
 
 
+@pytest.mark.slow
 def test_missing_values_in_optional_cells_are_simply_unknown(study):
     rows = good(study, people=8).rows
     for row, empty in zip(rows["lab_tests"], EMPTY, strict=True):
@@ -202,6 +203,7 @@ def test_missing_values_in_optional_cells_are_simply_unknown(study):
     assert len(study.pair().pairs) == 8
 
 
+@pytest.mark.slow
 def test_the_edges_of_the_range_that_a_person_can_reach(study):
     good(study, people=10)
     for row, value in zip(study.rows["lab_tests"], ("7.9", "8", "100", "100.1"), strict=False):
@@ -226,6 +228,7 @@ def test_an_estimate_out_of_range(study):
     assert "135" in line.message
 
 
+@pytest.mark.slow
 def test_odd_optional_cells_become_unknown_and_are_noted(study):
     good(study, people=4)
     odd = [("rer_max", "110"), ("hr_max_bpm", "24"), ("rer_max", "n.a."), ("lactate_mmol_l", "31")]
@@ -249,6 +252,7 @@ def test_respiratory_exchange_ratio_in_percent_confirms_nothing(study):
 # --- note -----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_warn_range(study):
     good(study)
     for row, value in zip(study.rows["lab_tests"], ("80", "80.1", "14.9"), strict=True):
@@ -258,6 +262,7 @@ def test_the_warn_range(study):
     assert len(study.pair().pairs) == 3
 
 
+@pytest.mark.slow
 def test_whole_numbers_are_noted_as_rounding(study):
     good(study)
     for i, row in enumerate(study.rows["field_estimates"]):
@@ -266,6 +271,7 @@ def test_whole_numbers_are_noted_as_rounding(study):
     assert "round" in text or "whole" in text
 
 
+@pytest.mark.slow
 def test_a_mass_mismatch_above_two_per_cent(study):
     good(study)
     masses = {"A1": 71.3, "A2": 71.5, "A3": 68.5}  # the laboratory has 70 kg
@@ -279,6 +285,7 @@ def test_a_mass_mismatch_above_two_per_cent(study):
     assert mismatch.tolist() == pytest.approx([130 / 70, 150 / 70, -150 / 70], abs=1e-9)
 
 
+@pytest.mark.slow
 def test_a_set_maximal_heart_rate_that_looks_wrong(study):
     good(study)
     for row in study.rows["field_estimates"]:

@@ -99,6 +99,7 @@ def test_other_averaging_rules_stop_unless_the_study_allows_them(study):
     assert "allow_mixed" in checked.text("stop")
 
 
+@pytest.mark.slow
 def test_mixed_averaging_rules_when_allowed(study):
     small(study).rows["lab_tests"][1]["averaging_rule"] = "Fixed 15 Breaths"
     study.rows["lab_tests"][2]["averaging_rule"] = ""
@@ -107,6 +108,7 @@ def test_mixed_averaging_rules_when_allowed(study):
     assert rules == ["moving 30 s", "fixed 15 breaths", "unknown"]
 
 
+@pytest.mark.slow
 def test_repeat_within_days(study):
     study.toml = "[reference]\nrepeat_within_days = 3\n"
     study.lab("A1", 40, 50).lab("A1", 44, 54).lab("A2", 40, 50).lab("A2", 43, 54)
@@ -132,6 +134,7 @@ def test_the_assumed_laboratory_error_is_used_and_named_when_there_are_no_repeat
 # --- pairing --------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_days_before_and_days_after(study):
     study.toml = "[pairing]\ndays_before = 5\ndays_after = 2\nsummary_days = 5\n"
     study.lab("A1", 40)
@@ -142,6 +145,7 @@ def test_days_before_and_days_after(study):
     assert paired.reasons() == {2: "outside_window", 5: "after_test"}
 
 
+@pytest.mark.slow
 def test_summary_days_and_minimum_days(study):
     study.toml = "[pairing]\nsummary_days = 3\nminimum_days = 3\n"
     study.lab("A1", 40).lab("A2", 40)
@@ -181,6 +185,7 @@ def test_field_tests_have_the_same_keys(study, key, rows_left_out, metres):
     assert paired.reasons("field_tests.csv") == rows_left_out
 
 
+@pytest.mark.slow
 def test_field_tests_on_the_day_and_with_too_few_days(study):
     study.lab("A1", 40)
     run_12min(study, 40, 2600)
@@ -216,11 +221,13 @@ def test_a_heart_rate_based_method_leaves_athletes_under_the_drug_out(study):
     assert drug_study(study).numbers().row("limits_of_agreement", "bias").n == 10
 
 
+@pytest.mark.slow
 def test_a_method_that_needs_no_heart_rate_keeps_them(study):
     drug_study(study).toml = '[methods."m"]\nheart_rate_based = false\n'
     assert study.numbers().row("limits_of_agreement", "bias").n == 12
 
 
+@pytest.mark.slow
 def test_a_resting_method_pairs_with_any_mode(study):
     study.toml = '[methods."m"]\nresting = true\n'
     study.lab("A1", 40, mode="cycle").two("A1", 40, 52)

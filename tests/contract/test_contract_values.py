@@ -24,6 +24,7 @@ def test_an_id_that_a_spreadsheet_would_run_is_written_as_text(study):
     assert list(pairs.athlete_id) == ["'=1+1"]
 
 
+@pytest.mark.slow
 def test_blanks_around_an_id_are_trimmed_with_a_note(study):
     study.lab(" A07 ", 20).two("A07", 20, 52)
     assert study.pair().one(athlete_id="A07").field == 52
@@ -44,6 +45,7 @@ def test_seven_is_not_seven_with_noughts(study):
     assert study.pair().pairs.empty
 
 
+@pytest.mark.slow
 def test_an_id_map_joins_unequal_ids(study):
     study.study_keys = 'id_map = "ids.csv"'
     study.text("ids.csv", "found,athlete_id\na07,A-07\n")
@@ -63,6 +65,7 @@ def test_laboratory_values_per_minute_are_divided_by_mass(study, column, value):
     assert study.pair().one().lab == pytest.approx(50, rel=1e-12)
 
 
+@pytest.mark.slow
 def test_mass_is_the_tests_own_else_the_athletes_with_a_note(study):
     study.athlete("A1", mass_kg=80).athlete("A2", mass_kg=80).athlete("A3")
     study.lab("A1", 20, "", vo2max_l_min=4, mass_kg=75).two("A1", 20, 52)
@@ -78,6 +81,7 @@ def test_mass_is_the_tests_own_else_the_athletes_with_a_note(study):
     assert not study.check().find(severity="note", file="lab_tests.csv", row=2)
 
 
+@pytest.mark.slow
 def test_a_field_value_per_minute_uses_its_set_mass_else_that_of_the_paired_test(study):
     for row, set_mass in ((0, 70), (1, "")):
         athlete = f"A{row}"
@@ -89,6 +93,7 @@ def test_a_field_value_per_minute_uses_its_set_mass_else_that_of_the_paired_test
     assert paired.one(athlete_id="A1").field == pytest.approx(3500 / 80, rel=1e-12)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("column", "unit", "value", "expected"),
     [
@@ -135,6 +140,7 @@ def test_values_that_look_like_another_unit_stop_and_name_the_key(study):
     assert "units" in stops[0]["remedy"]
 
 
+@pytest.mark.slow
 def test_half_the_values_out_of_range_are_set_aside_one_by_one(study):
     for i, value in enumerate((3.5, 3.6, 50, 51)):
         study.lab(f"A{i}", 20, value).two(f"A{i}", 20, 52)
@@ -145,6 +151,7 @@ def test_half_the_values_out_of_range_are_set_aside_one_by_one(study):
 # --- codes ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_stated_codes_are_translated(study):
     study.athlete("A1", sex="1").athlete("A2", sex="2")
     for athlete in ("A1", "A2"):
@@ -163,6 +170,7 @@ def test_undecided_codes_stop_and_name_the_key(study):
     assert "codes" in stops[0]["remedy"]
 
 
+@pytest.mark.slow
 def test_columns_that_the_user_may_have_and_we_do_not_know_do_no_harm(study):
     study.lab("A1", 20, shoe="blue", latitude_of_lab="north").two("A1", 20, 52)
     assert study.pair().one().field == 52
@@ -186,6 +194,7 @@ def test_an_undecidable_date_order_stops_and_names_the_key(study):
     assert "date_order" in stops[0]["remedy"]
 
 
+@pytest.mark.slow
 def test_a_date_that_only_one_order_can_read_decides_the_file(study):
     paired = dated(study, "03/04/2026", "13/04/2026").pair()
     assert paired.one(athlete_id="A0").lab_date == "2026-04-03"
@@ -195,6 +204,7 @@ def test_dates_of_both_orders_in_one_file_stop(study):
     assert dated(study, "13/04/2026", "04/13/2026").check().code == 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("order", "month"), [("day-first", 4), *slowly([("month-first", 3)])])
 def test_a_stated_date_order_is_used(study, order, month):
     study.toml = f'[files.lab_tests]\ndate_order = "{order}"\n'
@@ -244,6 +254,7 @@ def test_half_past_midnight_belongs_to_its_local_day(study, taken):
     assert paired.one().field == 52
 
 
+@pytest.mark.slow
 def test_one_instant_in_two_notations_is_one_reading(study):
     study.zone = "Europe/Oslo"
     study.lab("A1", "2026-03-22").reading("A1", "2026-03-20T09:00:00", 51.5)
@@ -261,6 +272,7 @@ def test_times_that_the_clock_change_skips_or_repeats_keep_their_day(study):
     assert list(paired.pairs.n_days) == [2, 2]
 
 
+@pytest.mark.slow
 def test_an_unknown_zone_stops(study):
     study.zone = "Europe/Olso"
     checked = study.lab("A1", 20).two("A1", 20, 52).check()

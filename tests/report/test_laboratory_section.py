@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from opened import open_report
 from printed import bare_numbers, wrong_numbers
+from turns import slowly
 
 from agreement.physiology.averaging import COMPARED_RULES
 from agreement.report.page.html import notebook_page
@@ -138,7 +139,7 @@ def test_typed_values_have_one_row_under_their_own_rule(study, out):
     assert set(found["criterion_rer"]) == {"met"}
 
 
-@pytest.mark.parametrize("edit", ["no", "yes"])
+@pytest.mark.parametrize("edit", ["yes", *slowly(["no"])])
 def test_breaths_give_each_rule_edited_and_not(study, out, edit):
     toml = "[reference]\nedit_breaths = true\n" if edit == "yes" else ""
     open_report(study(breaths=True, toml=toml), save=out).save()

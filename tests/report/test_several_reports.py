@@ -7,6 +7,7 @@ import shutil
 import numpy as np
 import pandas as pd
 import pytest
+from opened import open_report
 from printed import bare_numbers, wrong_numbers
 from scipy import stats
 
@@ -14,7 +15,7 @@ from agreement.errors import AgreementError, OutputError
 from agreement.report.page.machine import in_words
 from agreement.report.privacy.sharing import share_report
 from agreement.report.run.any_size import pair_study
-from agreement.report.run.own_report import checksums
+from agreement.report.run.own_report import checksums, seal
 from agreement.report.run.rerun import verified
 from agreement.report.run.write import write_report
 from agreement.report.studies.compared import compare_reports
@@ -67,7 +68,9 @@ def seasons(tmp_path_factory):
         season(root / "step", "Step", 0.0, before, 3, method="step"),
     )
     for name in ("spring", "autumn", "step"):
-        write_report(root / name, root / f"{name}-report")
+        (folder := root / f"{name}-report").mkdir()
+        open_report(root / name, save=folder).save()
+        seal(folder)
     return root, truth
 
 

@@ -265,6 +265,7 @@ def test_people_who_withdrew_leave_every_part_in_one_line(registry, tmp_path):
     assert len(own) == 1
 
 
+@pytest.mark.slow
 def test_the_laboratorys_control_is_no_athlete_of_a_registry_either(registry, tmp_path):
     toml = registry / "study.toml"
     toml.write_text(f'{toml.read_text()}[control]\nathlete_id = "p005"\n')
