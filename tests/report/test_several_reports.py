@@ -69,7 +69,9 @@ def seasons(tmp_path_factory):
     )
     for name in ("spring", "autumn", "step"):
         (folder := root / f"{name}-report").mkdir()
-        open_report(root / name, save=folder).save()
+        report = open_report(root / name, save=folder)
+        report.save()
+        (folder / "report.html").write_text(report.verdict().html, encoding="utf-8")
         seal(folder)
     return root, truth
 
