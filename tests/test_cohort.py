@@ -57,6 +57,13 @@ def test_results_are_computed_once(folder):
     assert cohort.method("left wrist", "run").method == "left wrist"
 
 
+def test_the_results_of_a_method_show_their_names_and_not_their_arrays(folder):
+    found = read_cohort(folder).method("left wrist", "run")
+    assert repr(found).startswith("<MethodResults: left wrist, run; 2 athletes, 2 pairs; found: ")
+    assert repr(found).endswith(f"{', '.join(found)}>")
+    assert all(f'<th scope="row">{name}</th>' in found._repr_html_() for name in found)
+
+
 def test_problems_of_all_stages_come_in_order_of_severity(folder):
     problems = read_cohort(folder).problems
     found = [(p.severity, p.reason, p.row) for p in problems if p.reason != "found_format"]

@@ -4,10 +4,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import pandas as pd
+
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import HasFrame
+from agreement.stats.result import html_table
 from agreement.stats.verdict.cautions import Caution
+from agreement.terms import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +28,18 @@ class MethodResults(Mapping[str, Any]):
     reasons: Mapping[str, str]  # for each analysis that is not there, why
     cautions: tuple[Caution, ...] = ()  # what a reader should know before believing the numbers
     doubts: tuple[Caution, ...] = ()  # what could make the verdict wrong; to be said above it
+
+    def __repr__(self) -> str:
+        """Return what they are of and which there are, in one line."""
+        data = self.data
+        people, pairs = counted(data.n, "athlete"), counted(len(data.pairs), "pair")
+        found = ", ".join(self.found)
+        return f"<MethodResults: {self.method}, {self.mode}; {people}, {pairs}; found: {found}>"
+
+    def _repr_html_(self) -> str:
+        told = pd.DataFrame({"analysis": list(self.found)})
+        told["in words"] = [BY_NAME[name].label for name in self.found]
+        return html_table(told, repr(self).strip("<>").partition("; found")[0])
 
     @property
     def method(self) -> str:
