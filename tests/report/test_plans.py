@@ -69,3 +69,13 @@ def test_athletes_are_traded_against_laboratory_tests():
 def test_a_bias_of_nought_has_no_sign():
     (plan,) = plans(None, sd=3, bias=-1e-9, margin=9)
     assert plans_text([plan]).startswith("With a bias of 0, ")
+
+
+def test_a_plan_from_a_study_calls_the_method_as_its_report_does(small_study, tmp_path):
+    study = small_study(tmp_path / "crew")
+    with (study / "study.toml").open("a", encoding="utf-8") as file:
+        file.write('[methods.wrist]\nlabel = "Wrist device"\n')
+    (plan,) = found = plans(study)
+    assert plan.numbers.bias < -1
+    assert plans_text(found).startswith("Wrist device: with a bias of \u2212")
+    assert json.loads(plans_json(found))[0]["method"] == "wrist"

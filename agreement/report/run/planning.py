@@ -9,6 +9,7 @@ import pandas as pd
 
 from agreement.errors import AgreementError
 from agreement.report.page.machine import in_words, said
+from agreement.report.page.numbers import Names, with_minus
 from agreement.stats.limits.limits import RepeatedLimits
 from agreement.stats.verdict import deciding
 from agreement.stats.verdict.planning import StudyPlan
@@ -39,12 +40,12 @@ class Plan:
     # for each yardstick the athletes needed with so many laboratory tests of each, averaged; None
     # where the laboratory's own error is unknown
     by_tests: dict[Against, dict[int, int | None]] | None = None
+    name: str = ""  # what people call the method
 
     def sentence(self) -> str:
         """Say the plan in words."""
-        return in_words(
-            said("plan", "plan", plan=self, one=self.numbers, yardsticks=YARDSTICK_WORDS)
-        )
+        told = said("plan", "plan", plan=self, one=self.numbers, yardsticks=YARDSTICK_WORDS)
+        return with_minus(in_words(told))
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as plain data."""
@@ -92,8 +93,9 @@ def plans(
         return [_with_tests(planned, sem, _STATED_DF)]
     from agreement.cohort import read_cohort
 
-    found = []
-    for one in read_cohort(study).results.methods:
+    found, cohort = [], read_cohort(study)
+    names = Names.of(cohort.study.options, cohort.methods)
+    for one in cohort.results.methods:
         limits, agreed = one.verdict.limits, one.verdict.margin
         if limits is None:
             continue
@@ -108,7 +110,8 @@ def plans(
         noise = (sem, _STATED_DF, 1.0)
         if sem is None and known is not None:
             noise = (known.sd, known.df, one.verdict.own.noise_share)
-        found.append(_with_tests(planned, *noise))
+        called = names(one.method, one.mode)
+        found.append(replace(_with_tests(planned, *noise), name=called))
     if not found:
         raise AgreementError("The study has too few pairs to plan from: give --sd and --margin.")
     return found
