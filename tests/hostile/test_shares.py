@@ -283,6 +283,11 @@ def test_a_report_that_does_not_say_which_rows_are_of_few_is_not_shared(squad, t
     assert done.exit_code == 2
     assert "which rows left out are of a few people. Run the report again." in done.stderr
     assert not (tmp_path / "out").exists()
+    del content["outputs"]["flow.csv"]  # of two reports compared: no run would mend it
+    (report / PROVENANCE).write_text(json.dumps(content), encoding="utf-8")
+    (report / "flow.csv").unlink()
+    done = run("share", report, "--out", tmp_path / "out")
+    assert "never had flow.csv. Name a folder that `agreement report` wrote." in done.stderr
 
 
 WRONG = [None, 5, "x", [], {}, [5], {"x": 5}, {"margin": {"limit": "x"}}, 10**400, "\ud800", True]

@@ -100,9 +100,9 @@ def _shared(
     if content["kind"] != "audit":  # an audit's have been through this
         gone = content.get("small_groups")
         results = released_results(results, gone and {tuple(name) for name in gone})
+    flow = read_own_table(source, "flow", content)
     if not content.get("shared") and "rows_of_few" not in content:  # an earlier version's
         raise damaged(PROVENANCE, "does not say which rows left out are of a few people")
-    flow = read_own_table(source, "flow", content)
     left_out = _left_out(source, content, flow)
     left_out, flow = pooled(left_out, flow, content.get("rows_of_few", {}))
     return released_tables(results, left_out, flow), told
