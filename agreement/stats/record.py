@@ -22,7 +22,7 @@ from agreement.terms import UNIT
 OURS: Final = "arithmetic; no source"
 SQUARED: Final = f"({UNIT})^2"
 _DECLARED: Final = re.compile(
-    r"(\w+)(?: \[(.+?)\])?(?: \.(\d))?(?: of (\w+))?"  # name, unit, decimals, counts
+    r"(\w+)(?: \[(.+?)\])?(?: \.(\d))?(?: of (\w+))?(?: (planned))?"  # name, unit, decimals, counts
     r"(?: from (\d+))?(?: (by) sign)?(?: (by) pair)?(?: on ([\w ]+))?: ([^\n]+)"  # shown from so many athletes, columns, label
     r"(?:\n  ((?!= ).+?))?(?:\n  = (.+?)(?:\s\|\s(.+))?)?",  # meaning, formula, source
     re.DOTALL,
@@ -84,6 +84,9 @@ class Statistic:
     # columns of the pairs on which a line, or a part of the spread, rests. Where one to four people
     # stand apart there it tells how they differ: an audit withholds it.
     rests_on: tuple[str, ...] = ()
+    # a number of people to test that follows from bias and spread: to the last one it tells these to
+    # more digits than are printed. An audit tells its first digit, rounded up.
+    planned: bool = False
 
     @property
     def head(self) -> str:
@@ -99,8 +102,8 @@ def declared(*parts: str | Statistic) -> tuple[Statistic, ...]:
         indented below it what it means, after ``=`` its formula, after ``|`` the source. Without a
         unit mL/kg/min; ``[p]`` is a probability. Without decimals one, two where the unit is 1,
         three of a probability. ``of n`` or ``of n_pairs``: its `counts`; ``from 50``: its
-        `shown_from`; ``by sign``, ``by pair``: `by_sign`, `by_pair`; ``on COLUMN``: `rests_on`. A formula without source is
-        arithmetic. What is not said is as in the statistic before; ``= as NAME``: formula and
+        `shown_from`; ``by sign``, ``by pair``: `by_sign`, `by_pair`; ``on COLUMN``: `rests_on`;
+        ``planned``: `planned`. A formula without source is arithmetic. What is not said is as in the statistic before; ``= as NAME``: formula and
         source of that one.
     Raises ValueError where a statistic is not so declared.
 
@@ -130,7 +133,7 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     match = _DECLARED.fullmatch(block)
     if match is None:
         raise ValueError(f"no statistic is declared by '{block}'")
-    name, unit, digits, counts, fewest, *by, columns, label = match.groups(default="")[:-3]
+    name, unit, digits, counts, planned, fewest, *by, columns, label = match.groups(default="")[:-3]
     words = match.groups(default="")[-3:]
     by_sign, by_pair = map(bool, by)
     meaning, formula, source = (" ".join(one.split()) for one in words)
@@ -145,7 +148,8 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
     meaning = meaning or before[like].meaning
     label, _, short = label.partition(" / ")
     told = (meaning, formula, source or OURS, unit, decimals, counts, float(fewest or 0))
-    return Statistic(name, label, *told, short, by_sign, by_pair, tuple(columns.split()))
+    rests_on = tuple(columns.split())
+    return Statistic(name, label, *told, short, by_sign, by_pair, rests_on, bool(planned))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,7 +18,7 @@ from agreement.report.privacy.by_pairs import (
 )
 from agreement.report.privacy.left_out import pooled
 from agreement.report.privacy.other_ways import _of_few_less
-from agreement.report.privacy.release import released_results
+from agreement.report.privacy.release import released_results, rounded
 from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.causes.mass_mismatch import mass_mismatch
@@ -32,6 +32,7 @@ from agreement.stats.repeats.averaging_rule import AGAINST, averaging_rules
 from agreement.stats.repeats.thresholds import Thresholds
 from agreement.stats.result_rows import Labelled, assembled
 from agreement.stats.verdict.no_number import NoNumber
+from agreement.stats.verdict.planning_power import athletes_needed
 
 
 def found_in(tests, of=20):
@@ -209,6 +210,20 @@ def test_what_two_of_twenty_tests_lie_beyond_is_no_middle(n, told):
     known = out[out["group"] == "fixed 15 s"].set_index("statistic")["value"].notna()
     for name in ("median", "p10", "p90"):
         assert known[f"share_more_{name}"] == told
+
+
+def test_how_many_people_to_test_does_not_tell_bias_and_spread_to_the_last_digit():
+    """Whoever knows all values but one finds it with such a number, unrounded, closer than by print."""
+    needed = {f"{gap:.2f}": athletes_needed(-2.4, gap, 6.0) for gap in (1.50, 1.51)}
+    assert needed["1.50"] < needed["1.51"]  # both print as 1.5
+    names = [(a, s.name) for a, one in BY_NAME.items() for s in one.statistics if s.planned]
+    assert {*names} >= {("verdict", "more_athletes"), ("interval_width", "athletes_to_halve")}
+    told = []
+    for number in needed.values():
+        frame = pd.DataFrame(names, columns=["analysis", "statistic"])
+        told.append(rounded(frame.assign(value=float(number), low=number - 9.0, high=np.nan)))
+    pd.testing.assert_frame_equal(*told)
+    assert (told[0]["value"] >= max(needed.values())).all()
 
 
 def by_pair(d, times=1):

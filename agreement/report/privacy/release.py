@@ -6,6 +6,7 @@ out only through `agreement.report.privacy.rows`, with every number computed fro
 """
 
 from dataclasses import replace
+from math import ceil, isfinite
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
@@ -41,17 +42,34 @@ def rounded(results: pd.DataFrame) -> pd.DataFrame:
     """
     Return the results table with its numbers to the decimals that their records declare.
 
-    They are cut as text, as a page prints them: `numpy.round` gives another last digit at times.
+    They are cut as text, as a page prints them: `numpy.round` gives another last digit at times. Of
+    numbers of people to test the first digit stays.
     """
     from agreement.stats.catalogue import statistic_of  # so that pairing alone stays light
 
     places = zip(results["analysis"], results["statistic"], strict=True)
-    decimals = [statistic_of(*map(str, place)).digits for place in places]
+    declared = [statistic_of(*map(str, place)) for place in places]
     shown = results.astype(dict.fromkeys(_NUMBERS, "float64"))
     for name in _NUMBERS:
-        numbers = zip(shown[name].tolist(), decimals, strict=True)
-        shown[name] = [float(f"{one:z.{few}f}") for one, few in numbers]
+        numbers = zip(shown[name].tolist(), declared, strict=True)
+        shown[name] = [
+            _first_digit_up(one) if of.planned else float(f"{one:z.{of.digits}f}")
+            for one, of in numbers
+        ]
     return shown
+
+
+def _first_digit_up(number: float) -> float:
+    """
+    Return a whole number with all digits but the first 0, rounded up; what is none as it is.
+
+    >>> [_first_digit_up(one) for one in (317.0, 300.0, 7.0, 0.0)]
+    [400.0, 300.0, 7.0, 0.0]
+    """
+    if not isfinite(number):
+        return number
+    step = 10.0 ** (len(f"{number:.0f}") - 1)
+    return ceil(number / step) * step
 
 
 def released_tables(

@@ -81,7 +81,7 @@ RECORD: Final = recorded("""
       = exact, noncentral t | Carkeet 2015
     width_of_upper_limit: width of the upper limit's interval
       Our doubt about the upper limit, which more athletes narrow.
-    athletes_to_halve [1] .0: athletes who would halve the intervals
+    athletes_to_halve [1] .0 planned: athletes who would halve the intervals
       Smallest total number of athletes with intervals half as wide.
       = the same intervals at the same spread, for more athletes
     """).by(interval_width_of, of="limits_of_agreement")

@@ -306,7 +306,7 @@ RECORD: Final = recorded("""
       1 if both limits lie inside the limit agreed beforehand, by the agreed yardstick, 0 if not.
       = both limits inside the agreed one by their intervals, and for fit and less fit athletes |
       Carkeet 2015; Berger 1982
-    more_athletes [1] .0: athletes still needed
+    more_athletes [1] .0 planned: athletes still needed
       How many more athletes would decide an open verdict against one laboratory test with power
       0.80.
       = power of both limits inside the agreed one, at the observed bias and spread | Lu 2016
@@ -320,12 +320,12 @@ RECORD: Final = recorded("""
     sem_needed .2: laboratory error that would do
       Smallest standard error of a laboratory test at which the own limits would pass.
       = the own limits at errors in steps of 0.05 | Zou & Donner 2008
-    athletes_needed_1_test [1] .0: athletes needed, one laboratory test each
+    athletes_needed_1_test [1] .0 planned: athletes needed, one laboratory test each
       How many athletes would decide the verdict with power 0.80; low and high: at the ends of the
       80 % interval of the spread.
       = power of both limits inside the agreed one, by the agreed yardstick | Lu 2016
-    athletes_needed_2_tests [1] .0: athletes needed, two laboratory tests each
-    athletes_needed_3_tests [1] .0: athletes needed, three laboratory tests each
+    athletes_needed_2_tests [1] .0 planned: athletes needed, two laboratory tests each
+    athletes_needed_3_tests [1] .0 planned: athletes needed, three laboratory tests each
     spread_80_low: lower end of the spread (80 %)
       Lower end of the 80 % interval of the spread of differences.
       = chi-square interval, or MOVER where pairs repeat | Zou 2013
