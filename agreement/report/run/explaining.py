@@ -22,7 +22,7 @@ def explained(name: str) -> str:
     stale: a reason why a row was left out: one value repeated day after day, counted once.
     >>> print(explained("days_before"))
     pairing.days_before: a key of study.toml (14): estimates up to this many days before the test.
-    pairing.field_tests.days_before: a key of study.toml (14).
+    pairing.field_tests.days_before: a key of study.toml (14): estimates up to this many days before the test.
     """
     plain = name.strip()
     lines = []
@@ -69,13 +69,13 @@ def _column(name: str) -> list[str]:
 
 def _keys() -> dict[str, str]:
     """Return what each key of study.toml says, from the commented file that `new` writes."""
-    found, table = {}, ""
+    found, meant, table = {}, dict[str, str](), ""
     for line in STUDY_FILE_TEXT.splitlines():
         if head := re.match(r"#? ?\[([^\]]+)\]", line):
             table = head[1].replace('"my wrist device"', "LABEL").replace("lab_tests", "TABLE")
         elif key := re.match(r"#? ?(\w+) = (.*?)(?:\s{2,}# (.*))?$", line):
-            meaning = f": {key[3].rstrip('.')}" if key[3] else ""
-            found[f"{table}.{key[1]}"] = (
-                f"{table}.{key[1]}: a key of study.toml ({key[2]}){meaning}."
-            )
+            name, like = f"{table}.{key[1]}", f"{table.rpartition('.')[0]}.{key[1]}"
+            meant[name] = key[3].rstrip(".") if key[3] else meant.get(like, "")
+            meaning = f": {meant[name]}" if meant[name] else ""
+            found[name] = f"{name}: a key of study.toml ({key[2]}){meaning}."
     return found
