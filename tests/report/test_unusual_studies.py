@@ -61,6 +61,15 @@ def test_without_a_pair_every_section_still_speaks(shown):
     assert "No athlete has a pair" in text["athletes"]
 
 
+def test_readings_of_one_pair_by_different_sensors_have_words(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", athletes=8)
+    values = pd.read_csv(study / "field_estimates.csv")
+    values["sensor"] = ["chest_strap", "wrist_optical"] * (len(values) // 2)
+    values.to_csv(study / "field_estimates.csv", index=False)
+    listed = open_report(study, kind="audit").protocol_list().html
+    assert re.search(r"different sensors \d+ pairs", listed)
+
+
 def test_three_athletes_get_no_limits(shown):
     text = shown(athletes=3)
     assert "3 athletes are too few" in text["verdict"]
