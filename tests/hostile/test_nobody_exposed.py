@@ -139,7 +139,7 @@ def test_an_audit_tells_no_checksum_of_a_persons_file(study, audit):
 
 def test_who_the_control_is_cannot_be_tried_against_the_checksum_of_the_study_file(tmp_path):
     """Whoever has the empty study file tries each id; to whoever keeps the study an edit is told."""
-    study = with_a_control(write_exposed(tmp_path))
+    study = with_a_control(write_exposed(tmp_path, raw=False))
     toml = (study / "study.toml").read_text(encoding="utf-8")
     audits = []
     for control in ("ZQ77", "QX12"):
@@ -152,8 +152,11 @@ def test_who_the_control_is_cannot_be_tried_against_the_checksum_of_the_study_fi
 
 def test_an_audit_written_again_does_not_tell_how_many_tests_left_or_came(tmp_path):
     """The one who withdrew had two pairs; with the one who then comes there are as many again."""
-    study, folder = write_exposed(tmp_path), tmp_path / "audit"
-    shown_and_saved(study, folder, "audit")
+    study, folder = write_exposed(tmp_path, raw=False), tmp_path / "audit"
+    (study / "field_tests.csv").unlink()
+    folder.mkdir()
+    open_report(study, kind="audit", save=folder).save()
+    seal(folder)
     people = (study / "athletes.csv").read_text(encoding="utf-8")
     told = []
     for who in (("QX12",), (), ("QX12", "QX13")):
