@@ -9,10 +9,8 @@ from turns import slowly
 
 from agreement.physiology.inputs import LIMITED, OF_MASS, input_audit
 from agreement.report.privacy.sharing import share_report
-from agreement.report.privacy.view import released_registry
 from agreement.report.run.own_report import seal
 from agreement.report.sections.cards import NOTES
-from agreement.scale.registry_results import RegistryResults
 
 RING = '[methods."ring"]\nheart_rate_based = false\n'
 
@@ -132,12 +130,3 @@ def test_a_page_counts_left_out_what_its_files_do(three_of_26):
     assert "reasons that are withheld" in page
     house = pd.read_csv(three_of_26 / "squad" / "flow.csv").set_index("file")["used"]
     assert house["athletes.csv"] == 26
-
-
-@pytest.mark.parametrize(("sampled", "said"), [(14, 13), (5, 5)])
-def test_a_registrys_page_counts_those_in_its_numbers(told, sampled, said):
-    """14 have a pair; one takes such a drug, so that 13 are behind the limits."""
-    (wrist,) = (one for one in told.results.methods if one.method == "wrist")
-    pairs = {("wrist", "run"): wrist.data.pairs}
-    found = released_registry(RegistryResults(told.results.frame, (), 14, sampled, pairs), set())
-    assert (found.athletes, found.sampled) == (13, said)
