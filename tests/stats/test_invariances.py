@@ -14,7 +14,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from simulate.known_parts import DailyParts, simulate_daily
 
@@ -312,6 +312,9 @@ RULES = {
 }  # fmt: skip
 
 
+NOTHING = 1e-8  # mL/kg/min; rounding of values of 50, where a bias nearly vanishes
+
+
 def compared(
     name: tuple[str, str],
     values: Values,
@@ -322,7 +325,10 @@ def compared(
     for key, wanted in expected.items():
         if key in free or key.split(" ")[0] in free:
             continue
-        assert values[key] == pytest.approx(wanted, rel=within, abs=1e-9, nan_ok=True), (name, key)
+        assert values[key] == pytest.approx(wanted, rel=within, abs=NOTHING, nan_ok=True), (
+            name,
+            key,
+        )
 
 
 def holds(name: str, squad: Squad) -> None:
@@ -363,7 +369,13 @@ def test_what_leaves_or_changes_a_statistic(name):
 @settings(max_examples=25)
 @given(seed=st.integers(0, 2**31))
 def test_what_leaves_or_changes_a_statistic_of_any_squad(name, seed):
-    holds(name, Squad.drawn(seed))
+    squad = Squad.drawn(seed)
+    try:
+        RULES[name].values(squad)
+    except ValueError as why:  # of two methods without a clear relation there is no line
+        assume("does not clearly rise" not in str(why))
+        raise
+    holds(name, squad)
 
 
 # --- the whole table of results, so that no analysis is left out ------------------------------------

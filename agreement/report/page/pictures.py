@@ -42,7 +42,8 @@ def keeping(known: dict[str, KeptFigure]) -> Iterator[dict[str, KeptFigure]]:
 
 def draw_ahead(enough: Callable[[], bool]) -> None:
     """Do what drawing begins with before there is anything to draw, until it is enough."""
-    make_ready(enough, [svg for svg, _ in _KEPT[-1][0].values()] if _KEPT else [])
+    with house_style():
+        make_ready(enough, [svg for svg, _ in _KEPT[-1][0].values()] if _KEPT else [])
 
 
 @dataclass(frozen=True, slots=True)
