@@ -124,20 +124,29 @@ def few_by_rule(methods: "Iterable[MethodResults]") -> set[Name]:
 
     The difference of both biases, times the athletes, is what the readings of these few differ by.
     """
-    key, found = ["athlete_id", "lab_test_id"], set[Name]()
+    found = set[Name]()
     for one in methods:
-        shown = [one.data.pairs]
-        for rule, own in one.data.other_rules.items():
-            both = [own.merge(other, on=key, suffixes=("", "_then")) for other in shown]
-            moved = [
-                pairs[pairs["field"].round(DECIMALS) != pairs["field_then"].round(DECIMALS)]
-                for pairs in both
-            ]
-            if any(_of_few(pairs["athlete_id"]) for pairs in moved):
+        shown = [_fields(one.data.pairs)]
+        for rule, pairs in one.data.other_rules.items():
+            own = _fields(pairs)
+            if any(0 < len(_moved(own, other)) < FEWEST_SHOWN for other in shown):
                 found.add(("pairing_rule", one.method, one.mode, rule))
             else:
                 shown.append(own)
     return found
+
+
+def _fields(pairs: pd.DataFrame) -> dict[tuple[str, str], float]:
+    """Return the field value of each pair, by athlete and laboratory test."""
+    columns = (pairs["athlete_id"], pairs["lab_test_id"], pairs["field"].round(DECIMALS))
+    return {(who, test): field for who, test, field in zip(*columns, strict=True)}
+
+
+def _moved(
+    fields: Mapping[tuple[str, str], float], others: Mapping[tuple[str, str], float]
+) -> set[str]:
+    """Return whose value of a test is another among the others."""
+    return {pair[0] for pair, field in fields.items() if others.get(pair, field) != field}
 
 
 def _many_of_few(side: "pd.Series[bool]") -> bool:

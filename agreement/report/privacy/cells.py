@@ -295,6 +295,8 @@ def _followed(members: Members) -> set[GroupKey]:
         gone.append(found[0])
         del shown[found[0]]
     for group in sorted(gone, key=list(ranks).index, reverse=True):
+        if differ_by_few(holds[group], shown.values(), whose):
+            continue
         if not few_of_sums(shown | {group: holds[group]}, whose):  # what went after it is enough
             shown[group] = holds[group]
     return {one for group in ranks.keys() - shown.keys() for one in alike[ranks[group]]}
@@ -309,7 +311,7 @@ def _told_by_others(wholes: Mapping[Place, frozenset[Pair]]) -> set[Place]:
     holds, whose = held_pairs(wholes)
     shown: dict[Place, Flags] = {}
     for place, held in holds.items():
-        if not any(differ_by_few(held, other, whose) for other in shown.values()):
+        if not differ_by_few(held, shown.values(), whose):
             shown[place] = held
     while found := few_of_sums(shown, whose, MOST_TRIED):
         del shown[max(found, key=list(holds).index)]

@@ -4,7 +4,7 @@ Which sums of sets of pairs hold a few people alone, whatever their weights.
 Whoever knows the mean of some sets of pairs knows the mean of every such sum.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from itertools import islice
 from typing import Final, TypeVar
 
@@ -30,14 +30,25 @@ def held_pairs(sets: Mapping[Named, frozenset[Pair]]) -> tuple[dict[Named, Flags
     return {name: np.array([one in own for one in every]) for name, own in sets.items()}, whose
 
 
-def differ_by_few(one: Flags, other: Flags, whose: Ints) -> bool:
+def differ_by_few(one: Flags, others: Collection[Flags], whose: Ints) -> bool:
     """
-    Tell whether a few have other pairs in one set than in the other, or are in one alone.
+    Tell whether a few have other pairs in a set than in one of the others, or are in one alone.
 
     Of sets of five people or more no sum holds fewer than their difference, whatever the weights.
     """
-    alone = np.setxor1d(whose[one], whose[other])
-    return any(0 < who.size < FEWEST_SHOWN for who in (np.unique(whose[one != other]), alone))
+    if not others:
+        return False
+    every, begins = np.array(list(others)), _begins(whose)
+    there = np.logical_or.reduceat(every, begins, axis=1)
+    alone = there != np.logical_or.reduceat(one, begins)
+    apart = np.logical_or.reduceat(every != one, begins, axis=1)
+    people = np.concatenate([alone.sum(axis=1), apart.sum(axis=1)])
+    return bool(np.any((people > 0) & (people < FEWEST_SHOWN)))
+
+
+def _begins(whose: Ints) -> Ints:
+    """Return where the pairs of each athlete begin: they stand by athlete."""
+    return np.flatnonzero(np.diff(whose, prepend=-1) > 0)
 
 
 def few_of_sums(shown: Mapping[Named, Flags], whose: Ints, most: int | None = None) -> list[Named]:
@@ -59,7 +70,7 @@ def few_of_sums(shown: Mapping[Named, Flags], whose: Ints, most: int | None = No
     there = holds.any(axis=0)
     holds, whose = holds[:, there], whose[there]
     used = _few_weighed(holds.astype(np.int64), whose, most)
-    begins = np.flatnonzero(np.diff(whose, prepend=-1) > 0)  # pairs stand by athlete
+    begins = _begins(whose)
     of_each = np.add.reduceat(holds.astype(np.int64), begins, axis=1)
     times = np.repeat(of_each, np.diff(begins, append=len(whose)), axis=1) * holds
     if not used.any() and times.max() > 1:
@@ -120,10 +131,12 @@ def _reaching(norms: Floats) -> Iterator[tuple[int, ...]]:
                 return
             yield from ((k, *rest) for rest in more(row, need - row[k], size - 1, k + 1))
 
-    falling = np.argsort(-norms, axis=1, kind="stable")
+    alone = np.diagonal(norms)
+    beside = np.where(np.eye(len(norms), dtype=np.bool_), -np.inf, norms)
+    falling = np.argsort(-beside, axis=1, kind="stable")[:, :-1]  # itself is last
+    largest = np.take_along_axis(norms, falling, axis=1)
+    need = 1.0 - _ROUNDING - alone
     for size in range(FEWEST_SHOWN - 1):
-        for one, order in enumerate(falling):
-            others = order[order != one]
-            need = 1.0 - _ROUNDING - norms[one, one]
-            for some in more(norms[one, others], need, size, 0):
-                yield (one, *others[list(some)])
+        for one in np.flatnonzero(largest[:, :size].sum(axis=1) >= need):
+            for some in more(largest[one], need[one], size, 0):
+                yield (one, *falling[one, list(some)])

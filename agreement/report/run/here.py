@@ -47,7 +47,7 @@ _NAMED_ANEW: Final = "pseudonymous("  # in a template: results are those of anot
 _TABLES: Final = "show.tables()"  # is made early too, where `show.save` stands in a cell of its own
 # in expressions: what `show.save` asks for again; what takes long or goes with it, the longest last
 _AGAIN: Final = ("report.history(", "report.provenance(")
-_LONG: Final = ("methods=", "inputs(", "athletes(", "show.of_")
+_LONG: Final = (_TABLES, "methods=", "inputs(", "athletes(", "show.of_")
 _OWN: Final = ("__name__", "__builtins__")  # names that no section is about
 _IN_TURN: Final = RLock()  # output, figures' style and error states are the whole process's
 _LANGUAGE: Final = {

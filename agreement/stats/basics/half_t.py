@@ -11,7 +11,7 @@ GRID: Final = 200  # points of the grid
 _NOTHING: Final = 1e-18  # weight of a part that no digit shows
 _ROWS: Final = 1000  # mixtures solved together
 _STEPS: Final = 200
-_CLOSE: Final = 1e-12
+_CLOSE: Final = 1e-7  # of a step: it leaves about its square
 FREE: Final = 3.0  # degrees of freedom of the half-t prior
 
 
