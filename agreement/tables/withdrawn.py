@@ -20,6 +20,7 @@ from agreement.tables.ids import Spelling, spelling_of
 
 KEY_FILE: Final = "pseudonyms.key"
 KEY_BYTES: Final = 32
+KEYED: Final = "keyed:"  # begins a checksum that was made with the study's key
 _FEWEST_DISTINCT: Final = 8  # values among random bytes; fewer: typed, not drawn
 
 
@@ -57,6 +58,16 @@ def study_key(study: Path) -> bytes:
             "makes a new key and new pseudonyms."
         )
     return key
+
+
+def keyed(key: bytes, text: object) -> str:
+    """Return what stands for a text, and tells it to nobody without the key."""
+    return hmac.new(key, str(text).encode("utf-8", "surrogatepass"), hashlib.sha256).hexdigest()
+
+
+def keyed_checksum(key: bytes, checksum: object) -> str:
+    """Return a checksum as it may leave: what it was made of cannot be found by guessing."""
+    return KEYED + keyed(key, checksum)
 
 
 def write_private(path: Path, content: bytes) -> None:
@@ -177,5 +188,4 @@ def require_athletes(
 
 
 def _mark(key: bytes, form: tuple[str, str]) -> str:
-    text = "\0".join(form).encode("utf-8", "surrogatepass")
-    return hmac.new(key, text, hashlib.sha256).hexdigest()[:_HEX]
+    return keyed(key, "\0".join(form))[:_HEX]

@@ -5,8 +5,6 @@ An audit report is pseudonymous from the start; the key stays in the study folde
 share` writes gets pseudonyms under a key that is thrown away.
 """
 
-import hashlib
-import hmac
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
@@ -18,6 +16,7 @@ from agreement.cohort import Cohort
 from agreement.physiology.readings import Readings
 from agreement.tables.readers import InputFile
 from agreement.tables.study_tables import StudyTables
+from agreement.tables.withdrawn import keyed, keyed_checksum
 from agreement.terms import REASONS
 
 if TYPE_CHECKING:
@@ -28,18 +27,13 @@ if TYPE_CHECKING:
 FEWEST_SHOWN: Final = 5  # athletes in a cell that may be shown
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
 
-KEYED: Final = "keyed:"  # begins a checksum that was made with the study's key
 Naming = Callable[[object], str]
 Size = tuple[int, int]  # athletes, pairs
 
 
-def _keyed(key: bytes, text: object) -> str:
-    return hmac.new(key, str(text).encode(), hashlib.sha256).hexdigest()
-
-
 def naming(key: bytes) -> Naming:
     """Return a function from an id to its pseudonym, the same for the same key."""
-    return lambda name: f"P{_keyed(key, name)[:10].upper()}"
+    return lambda name: f"P{keyed(key, name)[:10].upper()}"
 
 
 def pseudonymous(cohort: Cohort, key: bytes) -> Cohort:
@@ -101,10 +95,10 @@ def without_files_of_people(study: StudyTables, key: bytes) -> tuple[InputFile, 
         if folder is not None:
             folders.setdefault(f"{folder}/", []).append(one)
         else:
-            kept.append(replace(one, sha256=KEYED + _keyed(key, one.sha256)))
+            kept.append(replace(one, sha256=keyed_checksum(key, one.sha256)))
     for folder, files in sorted(folders.items()):
         every = sorted(f"{one.name} {one.sha256}" for one in files)
-        kept.append(InputFile(folder, KEYED + _keyed(key, every), len(files)))
+        kept.append(InputFile(folder, keyed_checksum(key, every), len(files)))
     return tuple(kept)
 
 

@@ -24,6 +24,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import cache
+from io import BytesIO, TextIOWrapper
 from pathlib import Path
 from typing import Any, Final
 
@@ -60,6 +61,8 @@ It holds rows of people. Delete this folder whenever you like; `--no-cache` keep
 class Kept:
     """The place of one study and kind of report among what is kept, and what it must match."""
 
+    # place, file: the study, and where its report is kept
+    place: Path
     file: Path
     key: str  # of all that the report depends on, but the question's text
     # whole, study: checksums of the study with and without the text of its question
@@ -82,13 +85,13 @@ class Kept:
         if body["earlier"] != self.earlier and body["next"] != self.earlier:
             return None  # to write a report again changes nothing
         content, notebook = body["provenance"], body["notebook"]
-        old, new = (content["created"], body["toml"]), (self.now, self.toml)
+        changed = {content["created"]: self.now}
         content["created"] = self.now
-        for one in content["inputs"]:
-            if one["name"] == _STUDY and one["sha256"] == body["toml"]:
-                one["sha256"] = self.toml
-            elif one["name"] == _STUDY and body["toml"] != self.toml:
-                return None  # an audit's is keyed, and made with the key alone
+        toml = next(one for one in content["inputs"] if one["name"] == _STUDY)
+        if body["toml"] != self.toml:
+            plain = toml["sha256"] == body["toml"]
+            changed[toml["sha256"]] = self.toml if plain else self._keyed_toml()
+            toml["sha256"] = changed[toml["sha256"]]
         if self.question != body["question"]:
             if not (self.question and body["question"]):
                 return None
@@ -101,7 +104,7 @@ class Kept:
         for cell in notebook["cells"]:
             if cell["source"].startswith("show(report.provenance("):
                 data = cell["outputs"][0]["data"]
-                for before, now in zip(old, new, strict=True):
+                for before, now in changed.items():
                     data["text/html"] = data["text/html"].replace(before, now)
         (folder / HISTORY_FILE).unlink(missing_ok=True)  # the earlier one's: see `Page.save`
         for name, text in body["files"].items():
@@ -110,6 +113,12 @@ class Kept:
             path.write_bytes(text.encode())
         (folder / PROVENANCE).write_bytes(provenance_bytes(content))
         return dict(notebook)
+
+    def _keyed_toml(self) -> str:
+        """Return the checksum of study.toml as an audit tells it."""
+        from agreement.tables.withdrawn import keyed_checksum, study_key  # they load pandas
+
+        return keyed_checksum(study_key(self.place), self.toml)
 
     def keep(self, notebook: dict[str, Any], folder: Path, again: "Kept | None") -> None:
         """Keep what a run has made, if all is `again` as it was before it; never an error."""
@@ -212,7 +221,7 @@ def kept_report(place: Path, kind: Kind, folder: Path, target: Path) -> Kept | N
         told += [template(kind), place.name, study]
         key = _sum(json.dumps(told).encode())
         file = home / f"{name}-{kind}.json"
-        return Kept(file, key, whole, study, question, toml, earlier, now)
+        return Kept(place, file, key, whole, study, question, toml, earlier, now)
     except (OSError, ValueError, AgreementError):
         return None
 
@@ -281,7 +290,10 @@ def study_state(place: Path, target: Path) -> tuple[str, str, str, str]:
     with ThreadPoolExecutor() as threads:
         sums = list(threads.map(file_digest, paths))
     listed = {str(path.relative_to(place)): one for path, one in zip(paths, sums, strict=True)}
-    blanked, question = _without_question((place / _STUDY).read_text(encoding="utf-8"))
+    toml = (place / _STUDY).read_bytes()  # read once: a question goes with its own checksum
+    listed[_STUDY] = _sum(toml)
+    with TextIOWrapper(BytesIO(toml), encoding="utf-8") as lines:
+        blanked, question = _without_question(lines.read())
     dirs = sorted(one for one in names if not _output(place / one, inside) or place / one == inside)
     whole = _sum(json.dumps([dirs, listed]).encode())
     rest = _sum(json.dumps([dirs, listed | {_STUDY: blanked}]).encode())

@@ -13,10 +13,10 @@ from agreement.errors import as_argument
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, code, fold, paragraph, table
 from agreement.report.page.numbers import counted
-from agreement.report.privacy.privacy import KEYED
 from agreement.report.run.folder import PROVENANCE, WRITTEN_BY, provenance_bytes
 from agreement.tables.options import Kind
 from agreement.tables.study import StudyTables
+from agreement.tables.withdrawn import KEYED
 
 DEPENDENCIES: Final = ("numpy", "scipy", "pandas", "statsmodels", "pingouin", "matplotlib")
 
