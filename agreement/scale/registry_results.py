@@ -9,7 +9,7 @@ stratified sample of athletes, and its note says so.
 
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import isnan
 from typing import Any, Final
 
@@ -24,6 +24,7 @@ from agreement.stats.basics.intervals import z_of
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.compare.methods_compared import methods_compared
 from agreement.stats.evidence import Evidence
+from agreement.stats.laboratory_results import Beside
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, FEWEST_FOR_SD
 from agreement.stats.limits.limits_of_agreement import (
     group_of,
@@ -55,7 +56,9 @@ class RegistryResults:
     sampled: int
     # the pairs behind the limits: columns method, mode, athlete_id, lab_test_id, field, lab
     pairs: dict[tuple[str, str], pd.DataFrame]
-    methods: tuple[MethodResults, ...] = ()  # what resamples; of the sample, where there is one
+    # what resamples, and readings beside the laboratory's tests; of the sample, where there is one
+    methods: tuple[MethodResults, ...] = ()  # by method, then mode
+    beside: Beside = field(default_factory=dict)
 
 
 def registry_results(streamed: Streamed) -> RegistryResults:
@@ -89,7 +92,7 @@ def registry_results(streamed: Streamed) -> RegistryResults:
     columns = ["method", "mode", "athlete_id", "lab_test_id", "field", "lab"]
     pairs = {(one.method, one.mode): one.pairs[columns] for one in data}
     sizes = (len(counted), len(drawn))
-    return RegistryResults(frame, tuple(verdicts), *sizes, pairs, found.methods)
+    return RegistryResults(frame, tuple(verdicts), *sizes, pairs, found.methods, found.beside)
 
 
 def _people(data: Iterable[MethodData]) -> frozenset[str]:

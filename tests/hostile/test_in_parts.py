@@ -11,6 +11,7 @@ from test_between_methods import two_methods
 from test_nobody_exposed import assert_no_row_of_a_person, told
 from turns import slowly
 
+from agreement.report.run import registry
 from agreement.report.run.registry import write_registry_report
 from agreement.scale import registry_results
 from agreement.scale.engine import LocalEngine
@@ -93,3 +94,26 @@ def test_the_size_of_the_sample_does_not_tell_how_many_take_a_drug(
     assert sizes == {27}
     drawn = {int(n) for n in re.findall(r"sample of (\d+) of", page + results.to_csv())}
     assert drawn == {int(results.loc[results["analysis"] == "deming", "n"].max())}
+
+
+def test_numbers_of_a_sample_tell_of_no_few_in_it(tmp_path, audit_in_parts, monkeypatch):
+    """Of everybody six read high, which tells of nobody; of the twelve drawn one to four do."""
+    study = two_methods(tmp_path, takes=(), people=30)
+    (study / "field_tests.csv").unlink()
+    values = pd.read_csv(study / "field_estimates.csv")
+    high = values["athlete_id"].isin([f"QX{k + 10}" for k in range(0, 30, 5)])
+    values["vo2max_ml_kg_min"] += np.where(high, 30, -30)
+    values.to_csv(study / "field_estimates.csv", index=False)
+    drawn = []
+
+    def watched(streamed):
+        drawn.append(registry_results.registry_results(streamed))
+        return drawn[0]
+
+    monkeypatch.setattr(registry_results, "SAMPLE", 12)
+    monkeypatch.setattr(registry, "registry_results", watched)
+    results = pd.read_csv(audit_in_parts(study) / "results.csv").set_index("statistic")
+    few, all_of_them = drawn[0].methods[0].data.pairs, drawn[0].pairs["wrist", "run"]
+    assert all_of_them.loc[all_of_them["field"] > all_of_them["lab"], "athlete_id"].nunique() == 6
+    assert few.loc[few["field"] > few["lab"], "athlete_id"].nunique() in range(1, 5)
+    assert results.loc["mae_cv_none", "note"].startswith("suppressed")

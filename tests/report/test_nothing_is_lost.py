@@ -32,7 +32,7 @@ SECTIONS = {  # heading then -> words that stand on the page now
         "By sex and age": "by sex",
         "Outside the range of an equation": "range of an equation|known population",
         "The protocol, item by item": "Standardised conditions before the test",
-        "Sign-off": "released by",
+        "Sign-off": "released by.*More than one release of a study says more than one alone",
     },
     "validation": {
         "Own against printed figures": "published.toml",

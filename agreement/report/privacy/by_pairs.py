@@ -24,8 +24,7 @@ def few_of_pairs(pairs: Mapping[Place, pd.DataFrame], margin: float | None) -> s
     pairs: of each method and mode those behind its numbers.
     margin: the limit for one athlete; None: there is none.
     """
-    of_line = few_on_a_line(pairs)
-    return few_of_a_sign(pairs) | few_by_pair(pairs) | of_line | few_within(pairs, margin)
+    return few_of_a_sign(pairs) | few_by_pair(pairs) | few_within(pairs, margin)
 
 
 def few_out_of_step(results: pd.DataFrame, pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:

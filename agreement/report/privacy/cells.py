@@ -19,6 +19,8 @@ from agreement.report.privacy.by_pairs import (
     few_by_rule,
     few_of_a_side,
     few_of_pairs,
+    few_on_a_line,
+    few_out_of_step,
 )
 from agreement.report.privacy.privacy import FEWEST_SHOWN, Size, a_few_apart, hidden_parts
 from agreement.report.privacy.readings import OF_READINGS, GroupKey, hidden_readings
@@ -30,6 +32,7 @@ from agreement.stats.repeats.thresholds import Thresholds
 
 if TYPE_CHECKING:
     from agreement.arrays import Flags
+    from agreement.scale.registry_results import RegistryResults
     from agreement.stats.method_results import MethodResults
     from agreement.stats.results_table import StudyResults
 
@@ -41,14 +44,23 @@ _BY_GROUP: Final = (Privacy.PARTITION, *_SUBSETS, Privacy.NESTED)
 Members = Mapping[GroupKey, frozenset[Pair]]
 
 
-def small_groups(results: "StudyResults") -> list[Name]:
-    """Return the groups of a study's results that leave no house, by who stands in them."""
-    readings, asked = _readings(results), _asked(results)
-    groups = hidden_groups(results.frame, members_of(results.methods), readings, asked)
-    pairs = {(one.method, one.mode): one.data.pairs for one in results.methods}
-    margin = next((one.data.options.margin.limit for one in results.methods), None)
-    by_results = few_of_a_side(results.methods) | few_by_rule(results.methods)
-    return sorted(groups | few_of_pairs(pairs, margin) | by_results)
+def small_groups(
+    results: "StudyResults | RegistryResults", everybody: Mapping[Place, pd.DataFrame] | None = None
+) -> list[Name]:
+    """
+    Return the groups of a study's results that leave no house, by who stands in them.
+
+    everybody: all pairs, where those of `results` are a sample: some numbers are of these, some of those,
+        and who stands in a group is not known.
+    """
+    methods, frame = results.methods, results.frame
+    members = members_of(methods) if everybody is None else None
+    groups = hidden_groups(frame, members, _readings(results), _asked(results))
+    pairs = {(one.method, one.mode): one.data.pairs for one in methods}
+    margin = next((one.data.options.margin.limit for one in methods), None)
+    for counted in (pairs, everybody or {}):
+        groups |= few_of_pairs(counted, margin) | few_out_of_step(frame, counted)
+    return sorted(groups | few_on_a_line(pairs) | few_of_a_side(methods) | few_by_rule(methods))
 
 
 def without_traits(results: "StudyResults") -> set[Place]:
@@ -58,7 +70,7 @@ def without_traits(results: "StudyResults") -> set[Place]:
     return _beside_others(sizes, members, _asked(results), hidden)
 
 
-def _readings(results: "StudyResults") -> dict[Place, pd.DataFrame]:
+def _readings(results: "StudyResults | RegistryResults") -> dict[Place, pd.DataFrame]:
     return {
         (LABORATORY, mode): found.frame
         for (_, mode), found in results.beside.items()
@@ -66,7 +78,7 @@ def _readings(results: "StudyResults") -> dict[Place, pd.DataFrame]:
     }
 
 
-def _asked(results: "StudyResults") -> set[str]:
+def _asked(results: "StudyResults | RegistryResults") -> set[str]:
     return {name for one in results.methods for name in one.data.options.study.compares}
 
 

@@ -7,6 +7,7 @@ from typing import Final
 import pandas as pd
 
 from agreement.report.privacy.privacy import FEWEST_SHOWN
+from agreement.report.privacy.release import MORE_THAN_ONE
 from agreement.report.privacy.rows import MASS_STEP, STEP, TRAITS, UNTOLD, WITHOUT
 from agreement.stats.repeats.repeatability import WEEK
 from agreement.terms import counted
@@ -17,10 +18,7 @@ _ALWAYS: Final = (
         "That somebody took part at all, to whoever knows it already: numbers of a group say something "
         "of each of its members."
     ),
-    (
-        "More than one release of a study says more than one alone: do not give the same people out "
-        "twice, with and without rows, under two limits or rules, or before and after somebody joined or left."
-    ),
+    MORE_THAN_ONE,
 )
 _COUNTS: Final = (
     (

@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 
     from agreement.report.privacy.by_pairs import Name
 
+MORE_THAN_ONE: Final = (
+    "More than one release of a study says more than one alone: do not give the same people out "
+    "twice, with and without rows, under two limits or rules, or before and after somebody joined or left."
+)
 # unrounded, a patient reader can find out who is behind a number
 _NUMBERS: Final = ["value", "low", "high"]
 

@@ -137,6 +137,6 @@ def _reaching(norms: Floats) -> Iterator[tuple[int, ...]]:
     largest = np.take_along_axis(norms, falling, axis=1)
     need = 1.0 - _ROUNDING - alone
     for size in range(FEWEST_SHOWN - 1):
-        for one in np.flatnonzero(largest[:, :size].sum(axis=1) >= need):
+        for one in np.flatnonzero(largest[:, :size].sum(axis=1) >= need).tolist():
             for some in more(largest[one], need[one], size, 0):
-                yield (one, *falling[one, list(some)])
+                yield (one, *falling[one, list(some)].tolist())

@@ -257,7 +257,7 @@ def released_doubts(doubts: Iterable[Caution]) -> tuple[Caution, ...]:
     return tuple(Caution(one.code, one.in_general) for one in doubts if one.in_general)
 
 
-def released_registry(results: "RegistryResults", gone: set[Name]) -> "RegistryResults":
+def released_registry(results: "RegistryResults", gone: list[Name]) -> "RegistryResults":
     """Return a registry's results with small cells withheld, and verdicts without date of a test."""
     verdicts = tuple(replace(verdict, first_lab_date=None) for verdict in results.verdicts)
     return replace(results, frame=released_results(results.frame, gone), verdicts=verdicts)

@@ -18,16 +18,7 @@ from agreement.report.page.numbers import Names, Numbers
 from agreement.report.page.pdf import print_pdf
 from agreement.report.page.pictures import Album, Picture, drawing, picture
 from agreement.report.page.texts import cautions
-from agreement.report.privacy.by_pairs import (
-    few_by_pair,
-    few_by_rule,
-    few_of_a_side,
-    few_of_a_sign,
-    few_on_a_line,
-    few_out_of_step,
-    few_within,
-)
-from agreement.report.privacy.cells import hidden_groups, members_of
+from agreement.report.privacy.cells import small_groups
 from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason, rows_of_few
 from agreement.report.privacy.privacy import FEWEST_SHOWN, without_files_of_people
 from agreement.report.privacy.release import released_options, released_tables
@@ -36,6 +27,7 @@ from agreement.report.run.exports import write_tables
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.write_pairs import WORK, paired_output, write_pair_tables
 from agreement.report.sections.answer import verdict_block, verdict_sentences
+from agreement.report.sections.audit import sign_off
 from agreement.report.sections.further import analysis_tables
 from agreement.report.sections.ledger import files_block, left_out_block
 from agreement.scale.engine import Engine, Progress
@@ -86,22 +78,15 @@ def write_registry_report(
         results = registry_results(streamed)
         results = replace(results, frame=significant(results.frame))
         told, flow, problems = streamed.study, streamed.pairing.flow, streamed.problems
-        lines, counting = _counted(streamed), results.pairs.values()
-        few = rows_of_few(told, streamed.pairing, counting, streamed.people_left_out())
-        margin = told.options.margin.limit
-        members = members_of(results.methods) if results.sampled == results.athletes else None
-        asked = told.options.study.compares
-        gone = hidden_groups(results.frame, members, None, asked) | few_of_a_side(results.methods)
-        gone |= few_out_of_step(results.frame, results.pairs) | few_by_pair(results.pairs)
-        gone |= few_by_rule(results.methods)
-        gone |= few_of_a_sign(results.pairs) | few_within(results.pairs, margin)
-        gone |= few_on_a_line({(m.method, m.mode): m.data.pairs for m in results.methods})
+        lines, counting = _counted(streamed), results.pairs
+        few = rows_of_few(told, streamed.pairing, counting.values(), streamed.people_left_out())
+        gone = small_groups(results, counting if results.sampled < results.athletes else None)
         if kind == "audit":
             results = released_registry(results, gone)
             inputs = without_files_of_people(told, study_key(told.folder))
             told = replace(told, inputs=inputs, options=released_options(told.options))
             (lines, flow), problems = pooled(lines, flow, few), released_problems(problems)
-            gone, few = set(), {}  # they are
+            gone, few = [], {}  # they are
             write_tables(released_tables(results.frame, lines, flow), folder)
         else:
             write_pair_tables(streamed, folder)
@@ -113,7 +98,7 @@ def write_registry_report(
         judged = (_methods(results), numbers, streamed.study.options)
         content["verdict"] = verdict_sentences(*judged, _without_pair(streamed, kind))
         content |= {"remarks": [_what_it_is(results)], "rows_of_few": few}
-        content["small_groups"] = sorted(gone)
+        content["small_groups"] = gone
         write_provenance(content, folder)
         drawn = _figures(results, numbers, kind, streamed.study.options.margin)
         album = Album(folder / "figures", streamed.study.options.report)
@@ -200,6 +185,9 @@ def _page(
         page.add(block)
     page.open_section("What became of every row")
     page.add(left_out)
+    if content["kind"] == "audit":
+        page.open_section("Sign-off")
+        page.add(sign_off())
     page.open_section("Cautions")
     page.add(cautions())
     page.open_section("Where the numbers come from")

@@ -12,6 +12,7 @@ from agreement.report.page.markup import Block, element, fold, paragraph, table
 from agreement.report.page.numbers import counted
 from agreement.report.page.pictures import drawing
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few
+from agreement.report.privacy.release import MORE_THAN_ONE
 from agreement.report.sections.comparison import Comparison, Section, frame_table
 from agreement.report.shown.told import of_each_method, of_field_values, told_of
 from agreement.stats.limits.limits_of_subsets import AGES, FORTNIGHT, age_name, fortnight_name
@@ -172,7 +173,7 @@ def drift(one: Comparison) -> Section:
 
 
 def sign_off() -> Block:
-    """Leave lines for names, dates and signatures."""
+    """Leave lines for names, dates and signatures, and say what releasing it means."""
     rows = [(who, *BLANKS) for who in ("measured by", "checked by", "released by")]
     blank = table("Names and signatures", ("role", "name", "date", "signature"), rows)
-    return Block(element("div", blank, class_="by-hand"))
+    return Block(element("div", blank, class_="by-hand")) + paragraph(MORE_THAN_ONE, "note")
