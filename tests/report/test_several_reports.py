@@ -3,6 +3,7 @@
 import json
 import re
 import shutil
+from itertools import permutations
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,7 @@ from agreement.errors import AgreementError, OutputError
 from agreement.report.page.machine import in_words
 from agreement.report.privacy.sharing import share_report
 from agreement.report.run.any_size import pair_study
-from agreement.report.run.own_report import checksums, seal
+from agreement.report.run.own_report import checksums, ledger_counts, seal
 from agreement.report.run.rerun import verified
 from agreement.report.run.write import write_report
 from agreement.report.studies.compared import compare_reports
@@ -93,10 +94,42 @@ def test_two_reports_find_the_athletes_of_both(seasons):
     assert counted["p_bias_counted"] >= counted["p_bias"]
 
 
+@pytest.mark.parametrize("rows", [False, True])
+def test_a_share_beside_its_report_is_no_other_study(seasons, tmp_path, rows):
+    """What it leaves out by design is no difference: files, checksums, what describes people."""
+    root, _ = seasons
+    share_report(root / "spring-report", tmp_path / "share", rows=rows)
+    for one, two in permutations((root / "spring-report", tmp_path / "share")):
+        found = compare_reports(one, two)
+        said = "\n".join(map(in_words, found.lines()))
+        assert found.told_twice != rows  # of rows every number is computed anew
+        assert ("What both tell is the same, to the decimals of print" in said) != rows
+        assert ("the bias has moved" in said) == rows
+        assert "Files:" not in said
+        assert "Choices" not in said
+    page, table = write_compared(found, tmp_path / "out")
+    assert ("what both tell is the same" in table.read_text(encoding="utf-8")) != rows
+    assert "What both tell is the same" in page.read_text(encoding="utf-8") or rows
+
+
+def test_a_share_beside_another_report_of_its_study_is_compared(seasons, tmp_path):
+    root, _ = seasons
+    share_report(root / "spring-report", tmp_path / "share")
+    assert not compare_reports(tmp_path / "share", root / "autumn-report").told_twice
+
+
+def test_of_what_was_left_out_a_comparison_knows_nothing(seasons, tmp_path):
+    root, _ = seasons
+    write_compared(compare_reports(root / "spring-report", root / "autumn-report"), tmp_path / "c")
+    with pytest.raises(AgreementError, match=r"never had exclusions\.csv\. Name a folder"):
+        ledger_counts(tmp_path / "c")
+
+
 @pytest.mark.slow
 def test_without_ids_everybody_counts_as_somebody_else(seasons, tmp_path):
     root, (d1, d2, _) = seasons
     write_report(root / "spring", tmp_path / "audit", kind="audit")
+    assert compare_reports(tmp_path / "audit", root / "spring-report").told_twice
     found = compare_reports(tmp_path / "audit", root / "autumn-report")
     (one,) = found.seasons.values()
     assert found.conservative

@@ -14,7 +14,7 @@ import agreement
 from agreement import report
 from agreement.cohort import read_cohort
 from agreement.pairing.tally import WithoutPair
-from agreement.report.privacy.by_pairs import few_of_pairs
+from agreement.report.privacy.by_pairs import few_of_pairs, few_on_a_line
 from agreement.report.privacy.cells import hidden_groups, members_of
 from agreement.report.privacy.view import Released, View
 from agreement.report.sections.comparison_sections import limits_tried
@@ -216,7 +216,9 @@ def test_who_stands_in_a_group_decides_and_not_how_many(opened):
     female = members["by_sex", "female"]
     assert {athlete for athlete, _ in female} == {f"A{k:02}" for k in range(0, 14, 2)}
     known = hidden_groups(cohort.results.frame, members_of(cohort.results.methods))
-    assert known | few_of_pairs({("wrist", "run"): cohort.pairs}, 9.0) == {*View(cohort).kept_back}
+    pairs = {("wrist", "run"): cohort.pairs}
+    by_pairs = few_of_pairs(pairs, 9.0) | few_on_a_line(pairs)
+    assert known | by_pairs == {*View(cohort).kept_back}
 
 
 def test_a_method_of_a_few_without_a_pair_is_not_named_in_an_audit(opened):

@@ -25,6 +25,8 @@ MORE_THAN_ONE: Final = (
     "More than one release of a study says more than one alone: do not give the same people out "
     "twice, with and without rows, under two limits or rules, or before and after somebody joined or left."
 )
+# choices that describe files, or say something of a person
+NOT_TOLD: Final = ("files", "no_tables", "confirm", "control")
 # unrounded, a patient reader can find out who is behind a number
 _NUMBERS: Final = ["value", "low", "high"]
 

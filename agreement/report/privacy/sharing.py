@@ -10,7 +10,7 @@ from agreement.errors import AgreementError
 from agreement.report.privacy.explain import FILE, explanation
 from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason
 from agreement.report.privacy.recalled import recalled_options
-from agreement.report.privacy.release import released_results, released_tables
+from agreement.report.privacy.release import NOT_TOLD, released_results, released_tables
 from agreement.report.privacy.rows import numbers_of_rows, rows_to_share, tables_of_rows
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
@@ -24,8 +24,6 @@ from agreement.report.run.own_report import (
 from agreement.report.run.provenance import write_provenance
 
 _KEPT: Final = ("written_by", "version", "python", "dependencies", "kind", "seed")
-# choices that describe files, or say something of a person
-_OF_PEOPLE: Final = ("files", "no_tables", "confirm", "control")
 
 
 def share_report(report: str | Path, out: str | Path, *, rows: bool = False) -> tuple[Path, ...]:
@@ -119,7 +117,7 @@ def _results(source: Path, content: dict[str, Any]) -> pd.DataFrame:
 def _options(content: dict[str, Any]) -> dict[str, Any]:
     """Return the choices of a study that may be told."""
     told = content.get("options", {})
-    options = {key: value for key, value in told.items() if key not in _OF_PEOPLE}
+    options = {key: value for key, value in told.items() if key not in NOT_TOLD}
     study = options.get("study")
     if isinstance(study, dict):
         options["study"] = study | {"id_map": None}

@@ -158,13 +158,10 @@ EXCLUSIONS_FOLDER: Final = "exclusions/"
 
 def ledger_pieces(report: Path, content: dict[str, Any]) -> "Iterator[pd.DataFrame]":
     """Yield the lines of a report as text, those of Parquet last; raises as `as_written`."""
-    outputs = content.get("outputs", {})
-    if "exclusions.csv" not in outputs:
-        return
     from agreement.tables.parts_together import read_ledger_part
 
     yield from read_in_pieces(report, "exclusions", content)
-    for name in outputs:
+    for name in content.get("outputs", {}):
         if not (name.startswith(EXCLUSIONS_FOLDER) and name.endswith(".parquet")):
             continue
         path = as_written(report, name, content)

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,7 @@ from markupsafe import Markup
 from agreement.errors import AgreementError
 from agreement.report.page.machine import said
 from agreement.report.page.numbers import Cell, Numbers
+from agreement.report.privacy.release import NOT_TOLD, rounded
 from agreement.report.run.differences import flat, key_of_study_file, option_in_words, unlike
 from agreement.report.studies.reports import Place, Report, read_report, verdict_in_words
 from agreement.stats.basics.welch import holm
@@ -21,10 +22,11 @@ from agreement.stats.result import Row, rows_frame
 from agreement.stats.studies.seasons import Seasons, two_seasons, two_seasons_by_numbers
 from agreement.tables.study_file import WITH_UNIT
 from agreement.tables.writers import significant
-from agreement.terms import RESULT_COLUMNS
+from agreement.terms import KEY_COLUMNS, RESULT_COLUMNS
 
 SEASON: Final = "season"
 FEWEST_IN_BOTH: Final = 10  # athletes of a report
+_SAME: Final = "what both tell is the same"
 
 
 @dataclass(frozen=True)
@@ -36,6 +38,9 @@ class Compared:
     seasons: dict[Place, Seasons]
     unsaid: dict[Place, str]  # why a method has no comparison
     conservative: bool  # athletes could not be found in both, so all count as different people
+    told_twice: bool = (
+        False  # what one tells in numbers of people is the other's, as it leaves the house
+    )
 
     def to_frame(self) -> pd.DataFrame:
         """
@@ -87,6 +92,10 @@ class Compared:
     def lines(self) -> Iterator[Markup]:
         """Yield what a reader wants to know, a sentence or two each."""
         yield said("compare", "titles", first=self.first, second=self.second)
+        if self.told_twice:
+            yield said("compare", "told_twice")
+            yield from _changes(self.first, self.second)
+            return
         name = self.numbers.name
         if self.equal:
             yield said("compare", "equal", names=[name(*place) for place in self.equal])
@@ -100,7 +109,7 @@ class Compared:
         if self.conservative:
             yield said("compare", "conservative")
         yield from self._verdicts()
-        yield from _changes(self.first.content, self.second.content)
+        yield from _changes(self.first, self.second)
         if len(self.equal) < len(self.seasons):
             yield said("compare", "drift")
 
@@ -113,7 +122,7 @@ class Compared:
         for place in sorted({**self.seasons, **self.unsaid}):
             before, after = self.first.verdict(place), self.second.verdict(place)
             name = self.numbers.name(*place)
-            if before == after:
+            if before == after or "suppressed" in (before[:10], after[:10]):
                 continue
             if other:
                 yield said(
@@ -151,6 +160,10 @@ def compare_reports(first: Path | str, second: Path | str) -> Compared:
         had = (", ".join(f"{m} ({mode})" for m, mode in r.places()) or "none" for r in (one, two))
         msg = "The reports share no method and mode: the first has {}; the second has {}."
         raise AgreementError(msg.format(*had))
+    if not (one.own_ids and two.own_ids) and _tell_the_same(one, two):
+        return Compared(
+            one, two, {}, dict.fromkeys(places, _SAME), conservative=True, told_twice=True
+        )
     by_ids = one.own_ids and two.own_ids and len(one.pairs) > 0 and len(two.pairs) > 0
     seasons: dict[Place, Seasons] = {}
     unsaid: dict[Place, str] = {}
@@ -160,6 +173,22 @@ def compare_reports(first: Path | str, second: Path | str) -> Compared:
         except ValueError as problem:
             unsaid[place] = str(problem)
     return Compared(one, two, seasons, unsaid, not by_ids)
+
+
+def _tell_the_same(one: Report, two: Report) -> bool:
+    """
+    Tell whether all values that both tell are the same to the decimals that leave the house.
+
+    Not their intervals and p values: resamples hang on the order of people, which pseudonyms change.
+    """
+    tables = (rounded(report.numbers.frame) for report in (one, two))
+    keyed = (table[table["value"].notna()].set_index(list(KEY_COLUMNS)) for table in tables)
+    first, second = (
+        table.loc[~table.index.get_level_values("statistic").str.startswith("p_"), ["value", "n"]]
+        for table in keyed
+    )
+    both = first.index.intersection(second.index)
+    return len(both) > 0 and first.loc[both].equals(second.loc[both])
 
 
 def _two_seasons(reports: tuple[Report, Report], place: Place, *, by_ids: bool) -> Seasons:
@@ -179,8 +208,9 @@ def _two_seasons(reports: tuple[Report, Report], place: Place, *, by_ids: bool) 
     return two_seasons(one.to_numpy(), two.to_numpy(), one.index.to_numpy(), two.index.to_numpy())
 
 
-def _changes(one: dict[str, Any], two: dict[str, Any]) -> Iterator[Markup]:
-    """Say what differs in versions, choices and files."""
+def _changes(first: Report, second: Report) -> Iterator[Markup]:
+    """Say what differs in versions, choices and files; not what a report that left the house lacks."""
+    one, two = first.content, second.content
     for key in ("version", "python", "seed"):
         if one.get(key) != two.get(key):
             yield said("compare", "differs", key=key, was=one.get(key), now=two.get(key))
@@ -188,10 +218,16 @@ def _changes(one: dict[str, Any], two: dict[str, Any]) -> Iterator[Markup]:
     if moved := sorted(key for key, *_ in unlike(*libraries)):
         yield said("compare", "libraries", names=moved)
     choices = unlike(*(flat(content.get("options", {})) for content in (one, two)))
-    aside = ("study.title", "study.question", "files.")  # they only describe the study
-    if changed := sorted(each for each in choices if not each[0].startswith(aside)):
+    aside = ["study.title", "study.question", "files."]  # they only describe the study
+    if not (first.own_ids and second.own_ids):
+        aside += ["study.id_map", *NOT_TOLD]
+    if changed := sorted(each for each in choices if not each[0].startswith(tuple(aside))):
         told = [(key_of_study_file(key), *map(option_in_words, values)) for key, *values in changed]
         yield said("compare", "choices", changed=told)
     files = [{f["name"]: f["sha256"] for f in c.get("inputs", [])} for c in (one, two)]
+    if first.own_ids != second.own_ids or not all(
+        files
+    ):  # checksums are keyed, or stay in the house
+        return
     same = sum(files[0].get(name) == digest for name, digest in files[1].items())
     yield said("compare", "files", first=len(files[0]), second=len(files[1]), same=same)
