@@ -139,6 +139,13 @@ def test_typed_values_have_one_row_under_their_own_rule(study, out):
     assert set(found["criterion_rer"]) == {"met"}
 
 
+def test_what_a_rule_is_worth_is_told_without_a_bias(study):
+    told = plain(open_report(study(breaths=True)).averaging_rules())
+    assert "The same breaths under every averaging rule" in told
+    assert "between two laboratories may be the rule alone" in told
+    assert not re.search("bias|field", told)
+
+
 @pytest.mark.parametrize("edit", ["yes", *slowly(["no"])])
 def test_breaths_give_each_rule_edited_and_not(study, out, edit):
     toml = "[reference]\nedit_breaths = true\n" if edit == "yes" else ""

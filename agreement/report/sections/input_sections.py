@@ -125,7 +125,8 @@ def averaging_rules(cohort: Cohort) -> Block:
     found, numbers = told_of(cohort).results.averaging, told_of(cohort).numbers
     if not found:
         return Block("")
-    tables = [_rules_table(mode, rules, numbers) for mode, rules in found.items()]
+    alone = cohort.study.laboratory_only  # then there is no bias
+    tables = [_rules_table(mode, rules, numbers, alone=alone) for mode, rules in found.items()]
     named = {rule: words for rules in found.values() for rule, words in _in_order(rules).items()}
     limits = [
         _limits_by_rule(method, mode, numbers, named) for method, mode in numbers.places(BY_RULE)
@@ -156,15 +157,15 @@ def _limits_by_rule(method: str, mode: str, numbers: Numbers, named: Mapping[str
     return lines_table(cell, caption, "averaging rule", known, shown)
 
 
-def _rules_table(mode: str, found: AveragingRules, numbers: Numbers) -> Block:
+def _rules_table(mode: str, found: AveragingRules, numbers: Numbers, *, alone: bool) -> Block:
     """Show the tests of one mode under every rule, the highest first."""
     cell, named = numbers.of(LABORATORY, mode), _in_order(found)
     rules = [(words, _RULES, rule) for rule, words in named.items()]
     ends = [(rule, cell(_RULES, "mean_vo2max", rule)) for rule in (next(iter(named)), [*named][-1])]
-    words = said("sentences", "averaging_rules", highest=ends[0], lowest=ends[1])
+    words = said("sentences", "averaging_rules", highest=ends[0], lowest=ends[1], alone=alone)
     caption = f"The same breaths under every averaging rule ({mode}, mL/kg/min)"
     shown = (
-        "tests; mean_vo2max; shift_of_bias +; share_more_median +%; share_more_p10 +%; "
-        "share_more_p90 +%; share_third_moved %"
+        f"tests; mean_vo2max; {'' if alone else 'shift_of_bias +; '}share_more_median +%; "
+        "share_more_p10 +%; share_more_p90 +%; share_third_moved %"
     )
     return paragraph(words) + lines_table(cell, caption, "averaging rule", rules, shown)
