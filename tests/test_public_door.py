@@ -1,6 +1,9 @@
 """The public door: light to import, complete, and the same numbers as the report's."""
 
 import ast
+import doctest
+import inspect
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -68,8 +71,21 @@ def test_every_name_opens_is_listed_and_has_an_example_or_is_an_error():
     assert dir(report) == report.__all__  # a notebook completes the names of its sections
     for name in agreement.__all__:
         opened = getattr(agreement, name)
-        assert opened.__doc__
         assert opened.__name__ == name
+        found = doctest.DocTestFinder().find(opened, name)  # of a class, its methods too
+        assert opened is TableError or any(one.examples for one in found), name
+
+
+@pytest.mark.parametrize(
+    "name", [name for name in agreement.__all__ if name not in {"Cohort", "TableError"}]
+)
+def test_what_a_public_function_takes_is_described(name):
+    opened = getattr(agreement, name)
+    lines = {line.lstrip("*") for line in inspect.getdoc(opened).splitlines()}
+    described = {
+        one for line in lines if " : " in line for one in re.findall(r"\w+", line.split(" : ")[0])
+    }
+    assert set(inspect.signature(opened).parameters) <= described
 
 
 def test_what_type_checkers_see_is_what_is_opened():

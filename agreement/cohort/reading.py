@@ -34,6 +34,16 @@ def read_cohort(folder: Path | str, *, progress: SessionProgress | None = None) 
     TableError
         With every problem that stops the study, not only the first; also when a file was changed
         while it was being read.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from agreement.tables.new_study import worked_example
+    >>> with TemporaryDirectory() as folder:
+    ...     worked_example(f"{folder}/runners")
+    ...     cohort = read_cohort(f"{folder}/runners")
+    >>> cohort.methods[0]
+    ('line_on_run_time', 'run')
     """
     cohort, problems = inspect_cohort(folder, progress=progress)
     if cohort is None:

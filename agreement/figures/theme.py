@@ -61,6 +61,15 @@ def house_style() -> AbstractContextManager[None]:
 
     The style starts from matplotlib's defaults, so a reader's own settings file changes nothing. A
     block in a block is in the style already.
+
+    Examples
+    --------
+    >>> before = dict(mpl.rcParams)
+    >>> with house_style():
+    ...     dict(mpl.rcParams) == before
+    False
+    >>> dict(mpl.rcParams) == before
+    True
     """
     return _HouseStyle()
 

@@ -163,6 +163,8 @@ def estimate_field_test(
     ----------
     protocol_id : str
         An id of ``agreement protocols``.
+    sex : array_like, shape (n,) or one for all
+        {"female", "male", "unknown"}; some equations need it, others have a population of one sex.
     **inputs : array_like, shape (n,) or one number for all
         What the equation needs, the unit in the name: ``distance_m``, ``time_min`` ...
 

@@ -77,6 +77,12 @@ def cluster_resampling(
     ------
     ValueError
         Without rows, or when an athlete is in two strata.
+
+    Examples
+    --------
+    >>> drawn = cluster_resampling(["A", "A", "B", "C"], n_resamples=100, rng=1)
+    >>> drawn.n_athletes
+    3
     """
     ids, codes = np.unique(np.asarray(athlete), return_inverse=True)
     if ids.size == 0:
@@ -108,10 +114,27 @@ def bootstrap(
 
     Parameters
     ----------
+    resampling : Resampling
+        As of `cluster_resampling`.
     statistic : callable
         Takes frequency weights of shape (R, n_rows) and returns shape (R, k); nan marks failure.
     scales : tuple of str, optional
         As of `Replicates`; where they make every interval the jackknife's, nothing is drawn.
+
+    Returns
+    -------
+    Replicates
+        Its `interval` has the 95 % interval of each statistic.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> d = np.array([1.0, 3.0, 1.0, 4.0, 2.0, 0.0])
+    >>> drawn = cluster_resampling(["A", "A", "B", "C", "D", "E"], n_resamples=999, rng=1)
+    >>> found = bootstrap(drawn, lambda times: (times @ d / times.sum(axis=1))[:, None])
+    >>> low, high = found.interval()
+    >>> f"{found.estimate[0]:.2f} ({low:.2f} to {high:.2f})"
+    '1.83 (0.35 to 3.32)'
     """
     codes, g = resampling.codes, resampling.n_athletes
 

@@ -114,6 +114,8 @@ def concordance(field: ArrayLike, lab: ArrayLike, *, confidence_level: float = 0
     ----------
     field, lab : array_like, shape (n,)
         One pair per athlete. [mL/kg/min]
+    confidence_level : float, default 0.95
+        Of the intervals, in (0, 1).
 
     Raises
     ------

@@ -289,12 +289,31 @@ def limits_by_athlete(
     difference: ArrayLike, athlete: ArrayLike, *, coverage: float = 0.95
 ) -> StudyLimits:
     """
-    Bias and limits in the form that the design asks for; no warning, for tables of many groups.
+    Bias and limits of agreement where athletes may have several pairs; few give no warning.
+
+    Parameters
+    ----------
+    difference : array_like, shape (n,)
+        Field minus laboratory. [mL/kg/min]
+    athlete : array_like, shape (n,)
+        Whose difference it is.
+    coverage : float, default 0.95
+        Share of differences that the limits should hold, in (0, 1).
+
+    Returns
+    -------
+    LimitsOfAgreement or RepeatedLimits
+        The latter where somebody has several: every athlete weighs alike.
 
     Raises
     ------
     ValueError
         With fewer than 3 athletes, with missing values, or a coverage outside (0, 1).
+
+    Examples
+    --------
+    >>> limits_by_athlete([1.0, 3.0, 1.0, 4.0, 2.0], ["A", "A", "B", "C", "D"]).bias
+    2.25
     """
     checked_share("coverage", coverage)
     grouped = clusters(difference, athlete)

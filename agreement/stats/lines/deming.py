@@ -177,6 +177,8 @@ def deming(
         Lambda: variance of the error of y over that of x; 1 is orthogonal regression.
     athlete : array_like, shape (n,), optional
         With several pairs per athlete; athletes, not pairs, are then left out in turn.
+    confidence_level : float, default 0.95
+        Of the intervals, in (0, 1).
 
     Raises
     ------

@@ -179,6 +179,8 @@ def passing_bablok(
     ----------
     field, lab : array_like, shape (n,)
         y and x of the line, one pair per athlete. [mL/kg/min]
+    confidence_level : float, default 0.95
+        Of the intervals, in (0, 1).
 
     Raises
     ------
