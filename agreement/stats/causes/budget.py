@@ -229,6 +229,19 @@ _MEANINGS: Final = {
     "training_profile": "how people train",
     "persistent_rest": "what stays with a person and none of the others explains",
 }
+_BY_CAUSES: Final = (
+    "what lasts through a visit, times the rise in adjusted R2 that the cause brings, averaged over "
+    "all orders; interval by percentiles of resamples | Lindeman 1980"
+)
+_HOW: Final = {
+    "laboratory_repeat": "mean square of the laboratory's repeats, or the declared error squared, over "
+    "the tests behind a value; interval by chi-square | Bland & Altman 1996",
+    "day_to_day": "variance of days within visits, by restricted likelihood correlated from day to day",
+    "level": "(slope on true fitness - 1)^2 times the variance of true fitness; 0 where the slope is "
+    "not shown to differ from 1 | Fuller 1987",
+    "persistent_rest": "what lasts through a visit less the laboratory, level and causes, not below 0; "
+    "interval by MOVER | Zou & Donner 2008",
+}
 _OF_BLOCKS: Final = {
     "profile_inputs": " on mass_mismatch_pct hr_max_mismatch_bpm",
     "sensor": " on sensor",
@@ -240,12 +253,13 @@ _STATISTICS: Final = declared(
     f"""
     total [{SQUARED}]: variance of a single reading's error
       Square of the standard deviation of one reading's difference.
-      = variance components; causes by least squares, averaged over orders | Lindeman 1980
+      = variance of what lasts through a visit plus that from day to day
     """,
     *(
         f"""
         {name} [{SQUARED}]{_OF_BLOCKS.get(name, "")}: variance: {name.replace("_", " ")}
           Part of a single reading's error variance: {_MEANINGS[name]}.
+          = {_HOW.get(name, _BY_CAUSES)}
         """
         for name in COMPONENTS
     ),
@@ -253,14 +267,14 @@ _STATISTICS: Final = declared(
         f"""
         half_width_without_{name}{_OF_BLOCKS.get(name, "")}: half width without {name.replace("_", " ")}
           How far the limits would lie from the bias without {_MEANINGS[name]}.
-          = z times the root of the total less that part | Lindeman 1980
+          = z times the root of the total less that part
         """
         for name in COMPONENTS
     ),
     f"""
     excess [{SQUARED}]: excess of the parts
       How much of the parts the total has no room for; written where there is any.
-      = as total
+      = laboratory, level and causes less what lasts through a visit
     """,
 )
 RECORD: Final = recorded("budget, place 160, whole, own section: error budget", *_STATISTICS).by(

@@ -132,9 +132,12 @@ RECORD: Final = recorded("""
       Where the heart rates of steady stretches end.
     extrapolation_se: standard error of the extrapolation / line's standard error
       How uncertain the line is where it meets the maximal heart rate.
-      = the lines of heart rate on work, carried to the maximal heart rate
+      = root of the mean square, over pairs, of the error of each line where it meets the maximal
+      heart rate
     expected_bias: bias expected of the line / expected bias
       What an estimator of the usual form would misread on the same sessions.
+      = mean over pairs of minus the line's slope, times the share of noise in the variance of heart
+      rate, times the beats from their mean to the maximum
     observed_error: observed error
       Mean difference of the same people.
       = mean of athletes; interval by Student's t

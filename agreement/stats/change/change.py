@@ -248,8 +248,8 @@ RECORD: Final = recorded(
       Donner 2008
     real_change_on_card: change that is more than noise
       A larger change of the field value is more than this method's noise.
-      = upper end of the smallest real change, or of the whole spread of field changes | Zou &
-      Donner 2008
+      = upper end of the smallest real change, or of z times the spread of field changes where that
+      is lower | Zou & Donner 2008
     disagreement: disagreement of changes
       Field and laboratory changes differ by up to this.
       = z times the standard deviation of field change less laboratory change | Zou & Donner

@@ -304,7 +304,8 @@ RECORD: Final = recorded("""
     rmse_ratio [1]: ratio of both errors
       Typical error of the first method over the second's on the same tests; below 1 the first is
       closer. The interval holds for all pairs of methods at once.
-      = as rmse
+      = first over second; interval by jackknife of its log and the largest Student t of the flips |
+      Miller 1968; Westfall & Young 1993
     p_rmse [p]: p of equal errors
       How often chance alone would make the errors of these two methods this unequal.
       = each athlete's difference of mean d^2 keeps or changes its sign, 9999 times | Fisher 1935;
@@ -315,7 +316,7 @@ RECORD: Final = recorded("""
     sd_ratio [1]: ratio of both spreads
       Spread of the first method's error over the second's, bias taken out; below 1 the first
       scatters less. The interval holds for all pairs of methods at once.
-      = as rmse
+      = as rmse_ratio
     p_sd [p]: p of equal spread
       How often chance alone would make both spreads this unequal.
       = as p_rmse

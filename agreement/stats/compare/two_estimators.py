@@ -191,9 +191,11 @@ RECORD: Final = recorded("""
     two_estimators, place 130, compares methods, own section: spread of two methods on the same tests
     ratio_of_sd [1]: ratio of both spreads
       Spread of the first method's error over the second's; above 1 the second scatters less.
-      = correlation of sum and difference of errors | Pitman 1939; Morgan 1939
+      = standard deviation of the first's d over the second's; interval by the correlation of sum and
+      difference of errors | Pitman 1939; Morgan 1939
     p_pitman_morgan [p]: p of equal spread
       How often chance alone would make both spreads this unequal.
+      = t test of that correlation | Pitman 1939; Morgan 1939
     difference_of_sd: difference of both spreads
       Spread of the first method's error less the second's.
       = standard deviations of d of both methods on the same tests | Efron & Tibshirani 1993

@@ -154,7 +154,8 @@ RECORD: Final = recorded("""
       = count over number; Wilson's interval | Newcombe 1998
     total_deviation_index by pair: total deviation index
       The size that nine of ten errors stay below.
-      = the size that 90 % of |d| stay below, with its upper bound | Lin 2000; Lin 2002
+      = normal quantile of 90 % times the root of the sum of d squared over n - 1, with its upper
+      bound | Lin 2000; Lin 2002
     """).by(
     lambda data: errors_of_estimate(
         data.field, data.lab, data.resampling, margin=data.options.margin.limit

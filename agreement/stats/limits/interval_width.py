@@ -78,7 +78,8 @@ RECORD: Final = recorded("""
     interval_width, place 350, whole, own section: width of the limits' intervals
     width_of_lower_limit: width of the lower limit's interval
       Our doubt about the lower limit, which more athletes narrow.
-      = exact, noncentral t | Carkeet 2015
+      = upper less lower end of the interval: exact (noncentral t), or MOVER where athletes have
+      several pairs | Carkeet 2015; Zou 2013
     width_of_upper_limit: width of the upper limit's interval
       Our doubt about the upper limit, which more athletes narrow.
     athletes_to_halve [1] .0 planned: athletes who would halve the intervals

@@ -47,14 +47,17 @@ def limits_by_level_of(trend: Trend) -> LimitsByLevel:
 _AT: Final = declared("""
     mean_of_both: fitness, as the mean of both methods / mean of both methods
       The level at which bias and limits are given.
-      = the line of d on the mean, plus and minus z times the residual spread; that spread on a line
-      of its own where it is uneven | Bland & Altman 1999
-    """)[0]
-# the levels are the least and the fittest person's, and where a line stands tells its level
-_STATISTICS: Final = tuple(
-    replace(one, formula=_AT.formula, source=_AT.source, shown_from=inf)
-    for one in (_AT, BIAS, LOWER, UPPER)
+      = smallest and largest mean of both methods, and the middle between them
+    """)
+_LINE: Final = (
+    "the line of d on the mean, plus and minus z times the residual spread; that spread on a line of "
+    "its own where it is uneven"
 )
+_ON_LINE: Final = (
+    replace(one, formula=_LINE, source="Bland & Altman 1999") for one in (BIAS, LOWER, UPPER)
+)
+# the levels are the least and the fittest person's, and where a line stands tells its level
+_STATISTICS: Final = tuple(replace(one, shown_from=inf) for one in (*_AT, *_ON_LINE))
 RECORD: Final = recorded(
     "limits_by_level, place 360, whole, own section: limits that follow fitness", *_STATISTICS
 ).by(

@@ -248,13 +248,16 @@ RECORD: Final = recorded("""
     net_of_laboratory, place 400, whole: the field method's own error
     own_bias: own bias
       Mean of field minus laboratory; the laboratory's noise does not move it.
-      = mean of d; interval by Student's t | Bland & Altman 1986
+      = mean of d, of athletes' means where they have several pairs; interval by Student's t | Bland
+      & Altman 1986
     own_sd: own spread
       How far the field method's own errors scatter, the laboratory's noise taken out.
-      = variance of d less the laboratory's share of it, from repeats; intervals by MOVER | Fuller
-      1987; Zou & Donner 2008
+      = root of the variance of d less the laboratory's part of it; interval by MOVER | Fuller 1987;
+      Zou & Donner 2008
     own_lower_limit: lower limit net of the laboratory / net lower limit
       Where the lower limit would lie, had the laboratory no noise.
+      = own bias minus and plus z times the own spread; intervals by MOVER | Fuller 1987; Zou &
+      Donner 2008
     own_upper_limit: upper limit net of the laboratory / net upper limit
       Where the upper limit would lie, had the laboratory no noise.
     own_share_within_margin [1]: share of true values within the limit
@@ -262,9 +265,11 @@ RECORD: Final = recorded("""
       = normal distribution of own bias and own spread | Fuller 1987; Zou & Donner 2008
     laboratory_variance [(mL/kg/min)^2]: variance of one laboratory test
       The laboratory's own noise about an athlete's true value.
-      = residual mean square of repeats, a shift from test to test taken out | Graybill & Wang 1980
+      = residual mean square of repeats, a shift from test to test taken out; without repeats the
+      square of the declared error | Graybill & Wang 1980
     laboratory_df [1] .1: degrees of freedom of that variance
       How well the laboratory's noise is known.
+      = repeated tests less units and shifts; without repeats as declared
     laboratory_share [1]: the laboratory's share of the spread
       Share of the variance of differences that is the laboratory's noise.
       = the laboratory's variance in a difference over the variance of d

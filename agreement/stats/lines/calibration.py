@@ -251,14 +251,18 @@ RECORD: Final = recorded("""
     calibration, place 140, whole, own section, weighs pairs: laboratory-equivalent value
     offset: offset
       What to add to a field value, were one number added to all.
-      = each form fitted without one athlete at a time; the simplest unless another is shown to
-      predict better; prediction interval by Student's t | Hastie 2009, section 7.10
+      = minus the mean of d over pairs; interval by Student's t. In use where the bias is shown or
+      an athlete left out is predicted better
     slope [1]: slope of the calibration
       What to multiply a field value with, were a line used.
+      = least squares of laboratory on field. In use from 20 athletes on, where it is shown to differ
+      from 1 and no other form predicts an athlete left out better | textbook
     intercept: intercept of the calibration
       What to add after that.
     rmse_cv_none .2: error of prediction, field value as it is
       Root mean square error for athletes left out, nothing corrected.
+      = each form fitted without one athlete at a time, that athlete's pairs predicted | Hastie
+      2009, section 7.10
     rmse_cv_offset .2: error of prediction, with an offset
       Root mean square error for athletes left out, an offset added.
     rmse_cv_line .2: error of prediction, with a line

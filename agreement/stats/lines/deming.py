@@ -288,7 +288,8 @@ RECORD: Final = recorded("""
     slope [1]: Deming slope, field on laboratory
       Change of the field value for each mL/kg/min of the laboratory's true value.
       = line with error on both sides; the structural one where the laboratory's error is known,
-      else for a ratio of 1 with the jackknife's interval | Linnet 1993
+      else for a ratio of 1 with an interval over athletes, by the jackknife where each has one
+      pair | Linnet 1993
     intercept: Deming intercept, field on laboratory
       Field value that the line gives for a laboratory value of zero.
     lambda [1]: ratio of error variances

@@ -247,8 +247,9 @@ RECORD: Final = recorded("""
     own_correction, place 420, whole: the athlete's own correction
     lasting_sd: spread of lasting differences
       How far athletes' lasting differences from the laboratory scatter about the squad's.
-      = random athletes, share of variance uniform on (0, 1), averaged by likelihood | Harville
-      1977; Robinson 1991
+      = random athletes, share of variance uniform on (0, 1) and weighed by likelihood: the median
+      | Harville 1977; Robinson 1991
     share [1]: share of the spread that lasts
       Share of the variance of one visit's difference that comes back at the next.
+      = the mean of the same shares | Harville 1977; Robinson 1991
     """).by(own_correction_of)

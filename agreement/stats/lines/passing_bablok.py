@@ -273,4 +273,5 @@ RECORD: Final = recorded("""
       = shifted median of all pairwise slopes | Passing & Bablok 1983
     intercept from 50: Passing-Bablok intercept, field on laboratory
       Field value that the line gives for a laboratory value of zero.
+      = median of field less slope times laboratory | Passing & Bablok 1983
     """).by(passing_bablok_of)

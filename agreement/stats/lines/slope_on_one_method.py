@@ -129,16 +129,15 @@ RECORDS: Final = (
         slope_on_one_method, place 200, whole, own section: difference against one method
         slope_on_laboratory [1]: slope of the difference on the laboratory
           As papers draw it; below zero by noise alone.
-          = least squares of d on the laboratory, on the field value, on the day | Bland & Altman
-          1995
+          = least squares of d on the laboratory | Bland & Altman 1995
         slope_on_field [1]: slope of the difference on the field value
           As papers draw it; above zero by noise alone.
+          = least squares of d on the field value | Bland & Altman 1995
         """).by(slope_on_one_method_of),
     recorded("""
         drift, place 240, whole, own section: drift
         change_in_30_days on lab_date: change of the difference in 30 days
           How the difference moves with calendar time.
-          = least squares of d on the laboratory, on the field value, on the day | Bland & Altman
-          1995
+          = least squares of d on the day of the laboratory test, times 30 | textbook
         """).by(drift_of),
 )

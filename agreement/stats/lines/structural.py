@@ -273,11 +273,11 @@ RECORD: Final = recorded("""
       = t test of the least-squares slope | textbook
     lean_from_noise [p]: lean of the differences from noise alone
       Slope of the differences on fitness that unequal noise of both makes by itself.
-      = variances of both noises over that of the mean of both
+      = field's own error variance less the laboratory's, over twice the variance of the mean of both
     error_ratio [1]: ratio of error variances
       Field's own error variance over the laboratory's, lasting errors included.
-      = what the structural slope leaves unexplained | Fuller 1987
+      = what the structural slope leaves unexplained, over the laboratory's noise | Fuller 1987
     sem_for_slope_one: laboratory error that would make the slope 1
       A laboratory error of this size would by itself make the slope 1.
-      = root of the laboratory's variance less the covariance
+      = root of the variance of laboratory values less their covariance with the field, for one test
     """).by(structural_of)

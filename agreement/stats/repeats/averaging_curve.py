@@ -172,7 +172,8 @@ RECORD: Final = recorded("""
       = z s of means of 1 to 14 days of the same visits
     half_width_fitted: half width, fitted
       The same by the model of what lasts and what averages out.
-      = what lasts plus day-to-day noise that fades with distance in days
+      = z times the root of what lasts plus what the mean of so many days in a row keeps of the
+      day-to-day noise
     half_width_laboratory: noise floor
       Half width that the laboratory's own noise alone makes; no method can agree better.
       = z times the laboratory's typical error

@@ -90,15 +90,17 @@ RECORD: Final = recorded(f"""
       = the same breaths averaged anew under every rule
     shift_of_bias: shift of the bias
       What the bias would change by, were this rule in use instead of the present one.
+      = mean under the rule in use less that under this rule
     share_more_median [p] from 50: share above {AGAINST} / more than {AGAINST}: median
       By what share the rule lies above {AGAINST}, in the middle test.
+      = quantiles over tests of the value over that by {AGAINST}, less 1
     share_third_moved [1] of n_pairs: share in another third of the squad / in another third
       Share of tests that the rule puts into another third of the squad than the rule in use. Thirds
       are by rank among these tests: no published classes are used.
       = ranks of the tests under each rule, in three equal parts
     share_more_p10 [p] from 50: share above {AGAINST}, low end / a tenth lies below
       The same, in the test that one of ten lies below.
-      = as mean_vo2max
+      = as share_more_median
     share_more_p90 [p] from 50: share above {AGAINST}, high end / a tenth lies above
       The same, in the test that one of ten lies above.
     """)

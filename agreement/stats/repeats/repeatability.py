@@ -250,7 +250,7 @@ RECORD: Final = recorded("""
     repeatability, place 100, whole, own section, any size: error of repeated values
     typical_error: typical error
       Standard deviation of repeated values of one method within one athlete.
-      = root mean square within athletes; interval by chi-square | Bland & Altman 1996
+      = root of the mean square within visits; interval by chi-square | Bland & Altman 1996
     smallest_real_change: smallest real change
       A change of one athlete in the laboratory below it may be noise alone.
       = z times the root of 2 times the typical error | Hopkins 2000

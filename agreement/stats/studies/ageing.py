@@ -225,9 +225,10 @@ RECORDS: Final = (
           = slope of d on these days, within athletes, times 28 | arithmetic; jackknife by athlete
         error_on_day_0: typical error of a reading of the test's day
           Root mean squared difference, carried to no age at all.
-          = root of the mean squared d less its growth | arithmetic; jackknife by athlete
+          = root of the mean squared d, carried along its slope to day 0
         error_on_day_28: typical error of a reading four weeks old
           Root mean squared difference, carried to 28 days.
+          = root of the mean squared d, carried along its slope to day 28
         """).by(ageing_of, shown_in=("validation", "audit")),
     recorded("""
         ageing_bins, place 248, whole: error by age of the reading

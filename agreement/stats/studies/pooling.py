@@ -310,7 +310,7 @@ def moderator(y: ArrayLike, variance: ArrayLike, x: ArrayLike) -> Moderator:
     y, variance, x: shape (k,). Estimates, their variances, and the moderator.
     Raises ValueError with fewer than 8 studies, or a level of two that fewer than 3 studies have.
 
-    .. [1] Hartung J, Knapp G. Stat Med 2001;20:3875-3889 (memory).
+    .. [1] Knapp G, Hartung J. Stat Med 2003;22:2693-2710 (memory).
     """
     values, spread, level = (np.asarray(one, dtype=np.float64) for one in (y, variance, x))
     k, (kinds, counts) = values.size, np.unique(level, return_counts=True)
