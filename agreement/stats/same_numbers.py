@@ -3,6 +3,7 @@
 import os
 import warnings
 from collections.abc import Iterator
+from contextlib import suppress
 from math import isfinite, log10
 from typing import Final, NamedTuple
 
@@ -57,13 +58,19 @@ def same_numbers(pairs: pd.DataFrame, margin: float | None = None) -> list[SameN
     limit = _MARGIN if margin is None else margin
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of few athletes, and what libraries say of one another
-        rows = [*_of_differences(field - lab, limit), *_of_lines(field, lab)]
-        rows += _of_agreement(field, lab)
+        parts = [_of_differences(field - lab, limit), _of_lines(field, lab)]
+        parts.append(_of_agreement(field, lab))
         sizes = pairs["training_profile"].value_counts()
         large = sizes.index[(sizes >= _FEWEST_OF_A_PROFILE) & (sizes.index != NOT_ENOUGH_DATA)]
         if len(large) > 1:
-            rows += _of_profiles(pairs[pairs["training_profile"].isin(list(large))])
-    return [SameNumber(*row) for row in rows]
+            parts.append(_of_profiles(pairs[pairs["training_profile"].isin(list(large))]))
+        return [SameNumber(*row) for part in parts for row in _possible(part)]
+
+
+def _possible(rows: Iterator[Fields]) -> Iterator[Fields]:
+    """Yield rows up to the first that cannot be told of these pairs; its own analysis says why."""
+    with suppress(ValueError):
+        yield from rows
 
 
 def _of_differences(d: Floats, limit: float) -> Iterator[Fields]:

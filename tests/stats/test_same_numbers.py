@@ -38,6 +38,26 @@ def test_every_statistic_has_six_digits_or_more_in_common_with_a_general_library
     assert not short
 
 
+@pytest.mark.parametrize(
+    ("field", "missing"),
+    [
+        # as a device that is off by the same everywhere, that says the same of everybody, or that
+        # repeats the laboratory within one profile
+        (lambda pairs: pairs["lab"] + 3.0, {"skewness", "p of equal bias in profiles"}),
+        (lambda _: 51.0, {"calibration slope", "intraclass correlation, agreement"}),
+        (
+            lambda pairs: pairs["field"].mask(pairs["training_profile"] == "base", pairs["lab"]),
+            {"p of equal bias in profiles"},
+        ),
+    ],
+)
+def test_what_cannot_be_told_of_these_pairs_is_no_row(field, missing):
+    pairs = pairs_of(30, 2)
+    found = {one.statistic for one in same_numbers(pairs.assign(field=field(pairs)), 3.5)}
+    assert "standard deviation of differences" in found
+    assert not found & missing
+
+
 def test_another_number_has_no_digits_in_common():
     assert SameNumber("", 2.5, 2.5, "").digits == 15
     assert SameNumber("", 2.5, 2.500001, "").digits == 6

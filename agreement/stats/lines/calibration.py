@@ -256,7 +256,7 @@ RECORD: Final = recorded("""
     slope [1]: slope of the calibration
       What to multiply a field value with, were a line used.
       = least squares of laboratory on field. In use from 20 athletes on, where it is shown to differ
-      from 1 and no other form predicts an athlete left out better | textbook
+      from 1 and no other form predicts an athlete left out better
     intercept: intercept of the calibration
       What to add after that.
     rmse_cv_none .2: error of prediction, field value as it is

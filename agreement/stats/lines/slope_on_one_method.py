@@ -138,6 +138,6 @@ RECORDS: Final = (
         drift, place 240, whole, own section: drift
         change_in_30_days on lab_date: change of the difference in 30 days
           How the difference moves with calendar time.
-          = least squares of d on the day of the laboratory test, times 30 | textbook
+          = least squares of d on the day of the laboratory test, times 30
         """).by(drift_of),
 )
