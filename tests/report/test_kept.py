@@ -2,11 +2,13 @@
 
 import hashlib
 import hmac
+import itertools
 import json
 import os
 import shutil
 import stat
 import time
+import zoneinfo
 from pathlib import Path
 
 import pytest
@@ -14,8 +16,10 @@ from turns import slowly
 
 from agreement.errors import AgreementError
 from agreement.report.run import kept as module
+from agreement.report.run import study_state as study_state_module
 from agreement.report.run.kept import kept_report
 from agreement.report.run.own_report import checksums
+from agreement.report.run.study_state import study_state, without_question
 from agreement.report.run.templates import joined_lines
 from agreement.report.run.write import write_report
 
@@ -61,7 +65,7 @@ def altered(kept, change):
     """Change what is kept of a report."""
     body = module.checked_body(kept.file, kept.key)
     change(body)
-    module.write_checked(kept.file, {"key": kept.key, "study": kept.study}, body)
+    module.write_checked(kept.file, {"key": kept.key, "study": kept.state.rest}, body)
 
 
 def test_an_audit_that_is_kept_has_no_plain_checksum_of_the_study(entry, squad, tmp_path):
@@ -111,35 +115,65 @@ def test_each_changed_added_or_missing_file_is_a_new_run(entry):
             path.unlink() if after is None else path.write_bytes(after)
             state = None
             if study.joinpath("study.toml").exists():
-                state = module.study_state(study, target)[1]
+                state = study_state(study, target).rest
             path.write_bytes(before)
-            assert state != module.study_state(study, target)[1], path
-    same = module.study_state(study, target)[1]
+            assert state != study_state(study, target).rest, path
+    same = study_state(study, target).rest
     for name in ("published.toml", "withdrawn.keyed", "breaths/T1.csv", ".hidden"):
         (study / name).parent.mkdir(exist_ok=True)
         (study / name).write_text("")
-        assert module.study_state(study, target)[1] != same, name
+        assert study_state(study, target).rest != same, name
         (study / name).unlink()
     (study / "breaths").rmdir()
-    assert module.study_state(study, target)[1] == same
+    assert study_state(study, target).rest == same
     assert hit(ask, target)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="links need rights there")
+def test_a_link_in_the_place_of_a_file_or_to_elsewhere_is_a_new_run(entry, tmp_path):
+    study, target, _ = entry
+    states = [study_state(study, target).rest]
+    for name in ("lab_tests.csv", "samples"):
+        shutil.move(study / name, tmp_path / name)
+        for place in (tmp_path / name, study / f"the_{name}"):
+            if place.parent == study:
+                shutil.move(tmp_path / name, place)
+            (study / name).symlink_to(place)
+            states.append(study_state(study, target).rest)
+            (study / name).unlink()
+        shutil.move(study / f"the_{name}", study / name)
+    assert len({*states}) == 5
+    assert study_state(study, target).rest == states[0]
+
+
+def test_a_change_that_is_taken_back_before_the_run_ends_is_not_kept(entry, squad, tmp_path):
+    study, _, ask = entry
+    before = ask()
+    before.file.unlink()
+    text = (study / "athletes.csv").read_bytes()
+    (study / "athletes.csv").write_bytes(b"athlete_id\n")
+    (study / "athletes.csv").write_bytes(text)
+    notebook = joined_lines(json.loads(squad.text("report.ipynb")))
+    before.keep(notebook, tmp_path / "made", ask())
+    assert not before.file.exists()
+    ask().keep(notebook, tmp_path / "made", ask())
+    assert before.file.exists()
 
 
 def test_each_changed_line_of_study_toml_but_the_question_is_a_new_run(entry):
     study, target, _ = entry
     toml = study / "study.toml"
     text = toml.read_text(encoding="utf-8")
-    same = module.study_state(study, target)
+    same = study_state(study, target)
     for line in filter(None, text.splitlines()):
         for new in (line + " # why", "", line.replace("1", "2").replace("crew", "team") + "\n"):
             toml.write_text(text.replace(line, new, 1), encoding="utf-8")
-            state = module.study_state(study, target)
-            assert state[0] != same[0]
-            assert state[1] != same[1], (line, new)
+            state = study_state(study, target)
+            assert state.rest != same.rest, (line, new)
     toml.write_text(text.replace("Is the number usable?", "Is it?"), encoding="utf-8")
-    other = module.study_state(study, target)
-    assert (other[1], other[2]) == (same[1], "Is it?")
-    assert other[0] != same[0]
+    other = study_state(study, target)
+    assert (other.rest, other.question) == (same.rest, "Is it?")
+    assert other.moment != same.moment
 
 
 @pytest.mark.parametrize(
@@ -152,7 +186,7 @@ def test_each_changed_line_of_study_toml_but_the_question_is_a_new_run(entry):
     ],
 )
 def test_a_question_that_is_not_surely_the_question_is_text_like_any_other(text):
-    assert module._without_question(text) == (text, "")
+    assert without_question(text) == (text, "")
 
 
 @pytest.mark.parametrize("what", ["_program", "_surroundings", "template", "kind", "damage"])
@@ -170,11 +204,32 @@ def test_another_program_machine_day_template_or_kind_is_a_new_run(entry, monkey
         assert not hit(ask, target)
 
 
+@pytest.mark.parametrize("found", [b"1\n", b"null\n{}", b'"study"\n', b"[" * 100_000 + b"\n{}"])
+def test_another_text_in_the_place_of_what_is_kept_is_a_new_run(entry, found):
+    _, target, ask = entry
+    file, key = ask().file, ask().key
+    file.write_bytes(found)
+    assert module.checked_body(file, key) is None
+    assert not hit(ask, target)
+
+
 def test_settings_of_the_machine_that_numbers_hang_on_are_in_the_key(monkeypatch):
     before = module._surroundings()
     monkeypatch.setenv("OMP_NUM_THREADS", "7")
     monkeypatch.setenv("TZ", "Asia/Tokyo")
     assert {"OMP_NUM_THREADS=7", "TZ=Asia/Tokyo"} <= set(module._surroundings()) - set(before)
+
+
+def test_the_rules_of_time_zones_are_in_the_key(monkeypatch, tmp_path):
+    monkeypatch.setattr(zoneinfo, "TZPATH", (str(tmp_path), str(tmp_path / "none")))
+    states = [module._surroundings()]
+    (tmp_path / "tzdata.zi").write_text("# version 2026a")
+    states.append(module._surroundings())
+    (tmp_path / "tzdata.zi").write_text("# version 2026b")
+    states.append(module._surroundings())
+    (tmp_path / "Oslo").write_text("as some systems update a zone")
+    states.append(module._surroundings())
+    assert all(one != other for one, other in itertools.pairwise(states))
 
 
 def test_an_earlier_report_that_counts_other_looks_is_a_new_run(entry, squad):
@@ -253,10 +308,27 @@ def test_without_a_folder_none_is_made_to_drop_what_is_not_there(entry, tmp_path
     assert not (tmp_path / "none").exists()
 
 
+@pytest.mark.parametrize("what", ["moved", "broken"])
+def test_of_a_study_that_is_gone_or_cannot_be_read_nothing_stays(entry, what):
+    study, target, ask = entry
+    home, name = ask().file.parent, ask().file.name[:24]
+    for ending in ("samples", "breaths", "figures"):
+        (home / f"{name}.{ending}").write_text("{}")
+    if what == "broken":
+        (study / "study.toml").write_text("[study")
+        assert ask() is None
+    else:
+        kept_report(study.parent, "squad", target, target)  # another's: all is in its place
+        assert (home / f"{name}.figures").exists()
+        study.rename(study.with_name("moved"))
+        kept_report(study.parent, "squad", target, target)
+    assert not [one.name for one in home.iterdir() if one.name.startswith(name)]
+
+
 def test_a_study_that_may_not_be_kept_leaves_nothing_kept(entry, monkeypatch):
     _, _, ask = entry
     file = ask().file
-    monkeypatch.setattr(module, "_MOST_FILES", 1)
+    monkeypatch.setattr(study_state_module, "_MOST_FILES", 1)
     assert ask() is None
     assert not file.exists()
 

@@ -275,7 +275,7 @@ def test_a_study_reads_over_what_is_kept(read, tested, tmp_path):
 
 
 def test_program_and_machine_are_in_the_key_and_the_day_is_not(monkeypatch, tmp_path):
-    one = kept.Kept(tmp_path / "abc-squad.json", "", "", "", "", "", None, "")
+    one = kept.Kept(tmp_path, tmp_path / "abc-squad.json", "", None, None, "")
     file, key = one.samples
     assert file == tmp_path / "abc.samples"
     for name in ("_program", "_surroundings"):

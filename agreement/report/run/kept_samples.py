@@ -31,7 +31,7 @@ from agreement.physiology.session_records import (
 )
 from agreement.report.run.kept import checked_body, write_checked
 from agreement.tables.options import FileFormat
-from agreement.tables.paths import digest_if_readable
+from agreement.tables.paths import file_digest
 
 _EXACT: Final = ("float64", "int64", "str")  # kinds of columns that JSON gives back as they were
 One = TypeVar("One", bound=SampleFile | BreathFile)
@@ -58,18 +58,25 @@ class _KeptParts:
         """Yield what each file gives, in their order; then keep it for the next run."""
         used: dict[str, Any] = {}
         for one in files:
-            digest = digest_if_readable(one.path)
-            name = sha256(json.dumps([digest, *told(one)]).encode()).hexdigest()
-            if digest is not None and name in self._known:
+            now = _as_now(one.path)
+            name = sha256(json.dumps([now and now[0], *told(one)]).encode()).hexdigest()
+            if now and name in self._known:
                 used[name] = self._known[name]
                 yield unpacked(used[name])
                 continue
             found = made(one)
             kept = as_json(found)
-            if kept is not None and digest_if_readable(one.path) == digest:
+            if now and kept is not None and _as_now(one.path) == now:
                 used[name] = kept
             yield found
         write_checked(self._file, {"key": self._key}, used)
+
+
+def _as_now(path: Path) -> tuple[str, int, int] | None:
+    """Return the checksum of a file, and when it was changed; None where it cannot be read."""
+    with suppress(OSError):
+        return file_digest(path), (about := path.stat()).st_mtime_ns, about.st_ctime_ns
+    return None
 
 
 class KeptSamples(_KeptParts):
