@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 from exposed_study import write_exposed
 from opened import open_both, open_report
+from turns import slowly
 
 from agreement.report.privacy.by_pairs import few_by_rule
 from agreement.report.privacy.cells import DRUG, WHOLE, hidden_groups, withheld
@@ -274,8 +275,47 @@ def test_a_pairing_rule_that_moves_the_values_of_a_few_is_withheld():
     one = SimpleNamespace(
         method="w", mode="run", data=SimpleNamespace(pairs=pairs, other_rules=rules)
     )
-    few = {"summary_last", "summary_nearest"}  # of 3; of 2 besides those of the median
+    # of 3; of 2 besides those of the median; without 2
+    few = {"summary_last", "summary_nearest", "half_window"}
     assert few_by_rule([one]) == {("pairing_rule", "w", "run", name) for name in few}
+
+
+@pytest.mark.parametrize("others", [2, *slowly([6])])
+def test_a_sum_of_pairing_rules_does_not_tell_the_values_of_a_few(tmp_path, others):
+    """Nearest less half window less median plus mean is what the readings of two differ by."""
+    days = [
+        *[{1: 52, 2: 52, 5: 50, 6: 50}]
+        * 6,  # mean and median 51, half the window 52, as the nearest
+        *[{1: 52, 2: 52, 3: 49}] * 6,  # mean 51, median 52, as the nearest
+        *[{1: 54, 2: 48}] * others,  # only the nearest is another
+        *[{1: 51, 2: 51}] * 12,
+    ]
+    who = [f"QX{k + 10}" for k in range(len(days))]
+    lab = 50 + np.resize([0.3, -1.2, 2.4, -3.1, 1.9], len(who)) + np.arange(len(who)) / 7
+    tests = pd.DataFrame({"athlete_id": who, "lab_test_id": who, "vo2max_ml_kg_min": lab.round(2)})
+    tests.assign(date="2026-03-20", mode="run").to_csv(tmp_path / "lab_tests.csv", index=False)
+    read = [
+        (one, f"2026-03-{20 - day:02}T08:00", value + k / 5)
+        for k, (one, own) in enumerate(zip(who, days, strict=True))
+        for day, value in own.items()
+    ]
+    frame = pd.DataFrame(read, columns=["athlete_id", "taken_at", "vo2max_ml_kg_min"])
+    frame = frame.assign(method="wrist", mode="run")
+    frame.to_csv(tmp_path / "field_estimates.csv", index=False)
+    (tmp_path / "study.toml").write_text('[study]\ntime_zone = "UTC"\n', encoding="utf-8")
+    squad, audit = open_both(tmp_path)
+    rules = ["summary_nearest", "half_window", "summary_median"]
+    bias, told = (
+        one.told.frame.query("analysis == 'pairing_rule' and statistic == 'bias'")
+        .set_index("group")["value"]
+        .reindex(rules)
+        for one in (squad, audit)
+    )
+    whole = squad.told.numbers.get("limits_of_agreement", "bias", "wrist", "run").value
+    sums = (bias.iloc[0] - bias.iloc[1] - bias.iloc[2] + whole) * len(who)
+    assert sums == pytest.approx(3 * others)
+    assert bool(told.notna().all()) == (others >= FEWEST)
+    assert told.notna().any()
 
 
 @pytest.mark.parametrize("seed", range(25))

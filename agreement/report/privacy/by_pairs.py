@@ -7,6 +7,7 @@ import pandas as pd
 
 from agreement.arrays import DECIMALS
 from agreement.report.privacy.privacy import FEWEST_SHOWN
+from agreement.report.privacy.sums import Pair, told_by_others
 from agreement.stats.basics.on_few import rests_on_few
 from agreement.stats.catalogue import BY_NAME
 
@@ -119,33 +120,23 @@ def few_of_a_side(methods: "Iterable[MethodResults]") -> set[Name]:
 
 def few_by_rule(methods: "Iterable[MethodResults]") -> set[Name]:
     """
-    Return the pairing rules under which the values of a few are others, of everybody's else the same.
+    Return the pairing rules that would tell the values or pairs of a few, beside the study's own.
 
-    The difference of both biases, times the athletes, is what the readings of these few differ by.
+    Where rules give all but a few the same values, the difference of their biases, times the athletes,
+    is what the readings of these few differ by; so it is with sums of several rules.
     """
     found = set[Name]()
     for one in methods:
-        shown = [_fields(one.data.pairs)]
-        for rule, pairs in one.data.other_rules.items():
-            own = _fields(pairs)
-            if any(0 < len(_moved(own, other)) < FEWEST_SHOWN for other in shown):
-                found.add(("pairing_rule", one.method, one.mode, rule))
-            else:
-                shown.append(own)
+        rules = {rule: _values(pairs) for rule, pairs in one.data.other_rules.items()}
+        gone = told_by_others({"": _values(one.data.pairs), **rules}) - {""}
+        found |= {("pairing_rule", one.method, one.mode, rule) for rule in gone}
     return found
 
 
-def _fields(pairs: pd.DataFrame) -> dict[tuple[str, str], float]:
-    """Return the field value of each pair, by athlete and laboratory test."""
+def _values(pairs: pd.DataFrame) -> frozenset[Pair]:
+    """Return the pairs of a rule; one that another rule gives another value is another there."""
     columns = (pairs["athlete_id"], pairs["lab_test_id"], pairs["field"].round(DECIMALS))
-    return {(who, test): field for who, test, field in zip(*columns, strict=True)}
-
-
-def _moved(
-    fields: Mapping[tuple[str, str], float], others: Mapping[tuple[str, str], float]
-) -> set[str]:
-    """Return whose value of a test is another among the others."""
-    return {pair[0] for pair, field in fields.items() if others.get(pair, field) != field}
+    return frozenset((who, f"{test} {field}") for who, test, field in zip(*columns, strict=True))
 
 
 def _many_of_few(side: "pd.Series[bool]") -> bool:

@@ -24,14 +24,19 @@ from agreement.report.privacy.by_pairs import (
 )
 from agreement.report.privacy.privacy import FEWEST_SHOWN, Size, a_few_apart, hidden_parts
 from agreement.report.privacy.readings import OF_READINGS, GroupKey, hidden_readings
-from agreement.report.privacy.sums import MOST_TRIED, Pair, differ_by_few, few_of_sums, held_pairs
+from agreement.report.privacy.sums import (
+    Pair,
+    differ_by_few,
+    few_of_sums,
+    held_pairs,
+    told_by_others,
+)
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.record import Privacy
 from agreement.stats.repeats.thresholds import Thresholds
 
 if TYPE_CHECKING:
-    from agreement.arrays import Flags
     from agreement.scale.registry_results import RegistryResults
     from agreement.stats.method_results import MethodResults
     from agreement.stats.results_table import StudyResults
@@ -175,7 +180,7 @@ def _beside_others(
             if (DRUG[0], *p, DRUG[1]) not in hidden
         }
         everyone = {place: own | drug.get(place, frozenset()) for place, own in counted.items()}
-        return _told_by_others(counted) | _told_by_others(everyone)
+        return told_by_others(counted) | told_by_others(everyone)
     gone = set[Place]()
     for k, place in enumerate(stay):
         others = (wholes[one] for one in stay[:k] if one not in gone)
@@ -312,19 +317,3 @@ def _followed(members: Members) -> set[GroupKey]:
         if not few_of_sums(shown | {group: holds[group]}, whose):  # what went after it is enough
             shown[group] = holds[group]
     return {one for group in ranks.keys() - shown.keys() for one in alike[ranks[group]]}
-
-
-def _told_by_others(wholes: Mapping[Place, frozenset[Pair]]) -> set[Place]:
-    """
-    Return the places of which few follow beside those that stay; the last of those that tell goes.
-
-    Every two first, which is quick, then sums of any among those that these leave.
-    """
-    holds, whose = held_pairs(wholes)
-    shown: dict[Place, Flags] = {}
-    for place, held in holds.items():
-        if not differ_by_few(held, shown.values(), whose):
-            shown[place] = held
-    while found := few_of_sums(shown, whose, MOST_TRIED):
-        del shown[max(found, key=list(holds).index)]
-    return holds.keys() - shown.keys()

@@ -51,6 +51,22 @@ def _begins(whose: Ints) -> Ints:
     return np.flatnonzero(np.diff(whose, prepend=-1) > 0)
 
 
+def told_by_others(sets: Mapping[Named, frozenset[Pair]]) -> set[Named]:
+    """
+    Return the sets of which few follow beside those that stay; the last of those that tell goes.
+
+    Every two first, which is quick, then sums of any among those that these leave.
+    """
+    holds, whose = held_pairs(sets)
+    shown: dict[Named, Flags] = {}
+    for name, held in holds.items():
+        if not differ_by_few(held, shown.values(), whose):
+            shown[name] = held
+    while found := few_of_sums(shown, whose, MOST_TRIED):
+        del shown[max(found, key=list(holds).index)]
+    return holds.keys() - shown.keys()
+
+
 def few_of_sums(shown: Mapping[Named, Flags], whose: Ints, most: int | None = None) -> list[Named]:
     """
     Return groups of which some sum holds a few people alone, whatever the weights; or [].
