@@ -20,6 +20,7 @@ from agreement.report.privacy.by_pairs import few_by_rule
 from agreement.report.privacy.cells import DRUG, WHOLE, hidden_groups, withheld
 from agreement.report.privacy.privacy import without_small_cells
 from agreement.report.sections.audit import _outwards
+from agreement.stats.limits.limits_of_subsets import RIGHT_INPUTS
 from agreement.terms import SEXES
 
 FEWEST = 5
@@ -114,6 +115,29 @@ def test_what_was_told_wrongly_of_those_who_lack_a_method_is_not_counted(tmp_pat
     squad, audit = (inputs_told(open_report(study, kind=kind)) for kind in ("squad", "audit"))
     assert squad == {"wrist": ("9", 24), "band": (str(9 - lack), 24 - lack)}
     assert audit == ({"wrist": ("9", 24)} if lack < FEWEST else {**squad, "band": ("1 to 4", 19)})
+
+
+@pytest.mark.parametrize(
+    ("both", "visits", "right", "some"),
+    [(2, 2, None, "9"), (2, 1, 17, "5 or more"), *slowly([(0, 1, 15, "9")])],
+)
+def test_who_has_a_right_and_a_wrong_setting_is_not_counted(tmp_path, both, visits, right, some):
+    """Of 24 people nine are told a wrong mass of late, so many of them not before."""
+    study = two_methods(tmp_path, takes=())
+    (study / "field_tests.csv").unlink()
+    tests = pd.read_csv(study / "lab_tests.csv")
+    once = tests["lab_test_id"].isin([f"LC{k}" for k in range(28, 34)])
+    tests[~once | (visits == 2)].to_csv(study / "lab_tests.csv", index=False)
+    values = pd.read_csv(study / "field_estimates.csv")
+    number = pd.to_numeric(values["athlete_id"].str[2:4], errors="coerce")
+    late = values["taken_at"] > "2037-06-10"
+    values["set_mass_kg"] = np.where((number < 19) & ((number >= 10 + both) | late), 90, 70)
+    values.to_csv(study / "field_estimates.csv", index=False)
+    squad, audit = open_both(study)
+    assert inputs_told(squad) == {"wrist": ("9", 24)}
+    assert inputs_told(audit) == {"wrist": (some, 24)}
+    shown = audit.told.numbers.get("choice_of_pairs", "bias", "wrist", "run", RIGHT_INPUTS)
+    assert (shown.n if shown.known else None) == right
 
 
 def test_neither_is_who_lies_outside_the_range_of_an_equation(tmp_path):
@@ -371,13 +395,15 @@ def test_these_cohorts_would_tell_of_a_few():
     assert 12 < sum(one is not None for one in told) < 25
 
 
-@pytest.mark.parametrize(("never", "hidden"), [(0, False), (4, True), (5, False)])
-def test_how_many_have_a_trait_in_no_test_of_theirs_is_not_told_exactly(never, hidden):
-    """Of 20 who came twice, so many were confirmed in neither test, six others in one."""
+@pytest.mark.parametrize(
+    ("never", "once", "hidden"), [(0, 6, False), (4, 6, True), (5, 6, False), (5, 4, True)]
+)
+def test_how_many_have_a_trait_in_some_tests_of_theirs_is_not_told_exactly(never, once, hidden):
+    """Of 20 who came twice, so many were confirmed in neither test, so many others in one."""
     people = [f"A{k:02}" for k in range(20)]
     pairs = [(who, visit) for who in people for visit in "ab"]
     out = {(who, visit) for who in people[:never] for visit in "ab"}
-    out |= {(who, "a") for who in people[never : never + 6]}
+    out |= {(who, "a") for who in people[never : never + once]}
     sets = {WHOLE: frozenset(pairs)}
     sets["limits_of_agreement", "confirmed"] = frozenset({*pairs} - out)
     sizes = {g: (len({who for who, _ in own}), len(own)) for g, own in sets.items()}

@@ -205,7 +205,7 @@ def withheld(sizes: Mapping[GroupKey, Size], members: Members | None = None) -> 
         for group, pairs in (members or {}).items()
         if pairs and group in sizes and group not in hidden
     }
-    hidden |= _followed(known)
+    hidden |= _followed(known) | _few_in_part(known)
     told = {analysis for analysis, _ in members or {}}
     unknown = [
         group
@@ -228,6 +228,21 @@ def _out_of_step(whole: Size, pairs: frozenset[Pair] | None) -> int:
         return each.total() - max(each.values())
     n, n_pairs = whole
     return abs(n_pairs - n * round(n_pairs / n)) if n else 0
+
+
+def _few_in_part(members: Members) -> set[GroupKey]:
+    """
+    Return the groups that hold some pairs, not all, of one to four people, where all have as many.
+
+    Twice the people less the pairs would count them: those who were told a wrong mass once of twice.
+    """
+    each = Counter(athlete for athlete, _ in members.get(WHOLE, ()))
+    found = set[GroupKey]()
+    for group, pairs in members.items() if len({*each.values()}) == 1 else ():
+        own = Counter(athlete for athlete, _ in pairs)
+        if 0 < sum(own[one] < each[one] for one in own) < FEWEST_SHOWN:
+            found.add(group)
+    return found
 
 
 def _of_one(group: GroupKey) -> bool:

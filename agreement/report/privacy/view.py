@@ -97,6 +97,10 @@ class View:
         """Return a count of people or tests; a range where it would tell of fewer than five."""
         return str(number)
 
+    def count_beside(self, number: int, other: int, whole: int) -> str:  # noqa: ARG002 - for `Released`
+        """Return a count of people beside another of some of them; a bound where a few are in both."""
+        return str(number)
+
     def tells_traits(self, method: str, mode: str | None = None) -> bool:  # noqa: ARG002 - for `Released`
         """Tell whether people of a method who have some trait may be counted; `mode` None: of any."""
         return True
@@ -177,6 +181,12 @@ class Released(View):
     def count(self, number: int, whole: int | None = None) -> str:
         """Return a range for a few."""
         return few(number, whole)
+
+    def count_beside(self, number: int, other: int, whole: int) -> str:
+        """Return a range for a few, and a bound where both less the whole would count a few."""
+        told = few(number, whole)
+        both = number + other - whole
+        return f"{FEWEST_SHOWN} or more" if 0 < both < FEWEST_SHOWN and told.isdigit() else told
 
     def tells_traits(self, method: str, mode: str | None = None) -> bool:
         """Tell whether no count beside it would tell a trait of those few who are in one method alone."""

@@ -35,6 +35,7 @@ from agreement.stats.catalogue import statistic_of
 from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.stats.limits.limits_of_agreement import STATISTICS, with_coverage
+from agreement.stats.limits.limits_of_subsets import RIGHT_INPUTS
 
 _BEFORE: Final = "before you rely on these numbers"
 _COVERAGE: Final = 0.95  # of the limits in the results table
@@ -120,8 +121,7 @@ def differences_block(one: Comparison, said_once: Container[str] = ()) -> Sectio
         or (any(map(says, own)) and not all((cell.n, cell.n_pairs) in every for cell in own))
     ]
     if wrong_inputs(one.pairs).any():
-        right = "without_wrong_inputs"
-        parts.append((group_name(right), "choice_of_pairs", right))
+        parts.append((group_name(RIGHT_INPUTS), "choice_of_pairs", RIGHT_INPUTS))
     with_sd = "athletes; bias |; sd_of_differences |; lower_limit |; upper_limit |"
     shown = one.parts("bias and limits of agreement", parts, by="group", shown=with_sd)
     depends = one.results.trend is not None and one.results.trend.depends_on_level

@@ -17,6 +17,7 @@ from agreement.report.sections.card_pages import INPUT_WORDS
 from agreement.report.sections.comparison import lines_table, withheld_note
 from agreement.report.shown.told import of_field_values, told_of
 from agreement.stats.laboratory_results import LABORATORY
+from agreement.stats.limits.limits_of_subsets import RIGHT_INPUTS
 from agreement.stats.repeats.averaging_rule import AveragingRules
 
 BY_RULE: Final = "limits_by_rule"
@@ -43,7 +44,8 @@ def inputs(cohort: Cohort) -> Block:
         if few or not view.tells_traits(str(method), str(mode)):
             withheld.append(name.with_mode(str(method), str(mode)))
             continue
-        some = view.count(wrongly, whole)
+        right = told.numbers.get("choice_of_pairs", "bias", str(method), str(mode), RIGHT_INPUTS).n
+        some = view.count_beside(wrongly, right, whole)
         blocks.append(paragraph(said("inputs", "wrong", name=title, some=some, whole=whole)))
         if view.rows(own) is None:  # they tell ages, and drugs
             continue

@@ -24,6 +24,7 @@ from agreement.terms import NOT_ENOUGH_DATA, SEXES
 FEWEST_OF_A_PART: Final = 5  # athletes from which a part has a bias; its limits come from 10 on
 AGES: Final = ((0, 12), (13, 17), (18, 39), (40, 64), (65, None))  # years; common practice
 FORTNIGHT: Final = 14  # days
+RIGHT_INPUTS: Final = "without_wrong_inputs"
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +82,7 @@ def choice_of_pairs_of(data: MethodData) -> Subsets:
             "first_pair_of_each": order[np.sort(first)],
             "without_borderline_profiles": data.texts("profile_borderline") != "yes",
             "without_largest_difference": data.athlete != farthest,
-            "without_wrong_inputs": ~wrong_inputs(data.pairs).to_numpy(dtype=bool),
+            RIGHT_INPUTS: ~wrong_inputs(data.pairs).to_numpy(dtype=bool),
         },
     )
 
