@@ -47,6 +47,7 @@ RATED: Final = tuple(
 )
 GROUP_WORDS: Final[dict[str, str]] = _FACTS["groups"]
 SENSOR_WORDS: Final[dict[str, str]] = _FACTS["sensor_words"]
+UNBOUNDED: Final = "unbounded"  # in the note of a number of whose interval an end does not exist
 NOT_GIVEN: Final[dict[str, str]] = _FACTS["not_given"]
 SESSIONS_METHOD: Final = "sessions_hr"  # the method name of the session estimate
 REASONS: Final[dict[str, str]] = _FACTS["reasons"]

@@ -1,6 +1,7 @@
 """Every printed number names its line of the results table."""
 
 import math
+import re
 
 import pandas as pd
 import pytest
@@ -66,6 +67,23 @@ def test_decimals_are_those_of_the_record():
         ">1.2 %<" in share.shown(percent=True),
         ">1.0 % to 2.0 %<" in share.interval(percent=True),
     ) == (True,) * 2
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "note", "said"),
+    [
+        (0.494, math.nan, "unbounded", "1.38 (at least 0.49)"),
+        (math.nan, 1.5, "unbounded", "1.38 (at most 1.50)"),
+        (math.nan, math.nan, "unbounded", "1.38 (no end set by the data)"),
+        (math.nan, math.nan, "", "1.38"),
+    ],
+)
+def test_a_number_with_one_end_or_none_does_not_stand_as_if_it_were_exact(low, high, note, said):
+    cell = Cell("change/m/run/all/responsiveness", 1.38, low, high, "1", note=note)
+    assert re.sub("<.*?>", "", cell.with_interval()) == said
+    assert re.sub("<.*?>", "", cell.stacked().replace("<br>", "|")) == said.replace(
+        " (", "|"
+    ).rstrip(")")
 
 
 @pytest.mark.parametrize("value", [46.15, 0.25, -0.05, -3.45, 2.675, 46.15 + 7e-15, 1e9 + 0.05])

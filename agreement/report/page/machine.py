@@ -7,7 +7,6 @@ filters here writes its number with the key of the line that it came from. Every
 
 from collections.abc import Iterator, Mapping
 from functools import cache, partial
-from math import isfinite
 from typing import Any, Final, Literal
 
 from jinja2 import Environment, StrictUndefined
@@ -92,14 +91,6 @@ def ends(cell: Cell, between: str = " to ") -> Markup:
     return cell.mark_interval(between.join(map(str.rstrip, both)))
 
 
-def one_end(cell: Cell) -> Markup:
-    """Say an interval of which only one end is known: "at least 0.6"; "" without any."""
-    for words, end in (("at least", cell.low), ("at most", cell.high)):
-        if isfinite(end):
-            return cell.mark_note(f"{words} {plain(end, cell.digits)}")
-    return Markup("")
-
-
 def follows(cell: Cell) -> Markup:
     """Say a number that follows from its line, with one decimal: the root of a variance."""
     return cell.mark_note(plain(cell.value))
@@ -167,5 +158,5 @@ def _environment() -> Environment:
         "listed": _listed,
         "share": _share,
     }
-    found.filters |= {one.__name__: one for one in (plain, reads, ends, one_end, follows, counted)}
+    found.filters |= {one.__name__: one for one in (plain, reads, ends, follows, counted)}
     return found

@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.tables.options import StudyOptions
-from agreement.terms import GROUP_WORDS, KEY_COLUMNS, NOT_GIVEN, SESSIONS_METHOD, UNIT
+from agreement.terms import GROUP_WORDS, KEY_COLUMNS, NOT_GIVEN, SESSIONS_METHOD, UNBOUNDED, UNIT
 from agreement.terms import counted as counted  # noqa: PLC0414 # said to be for others too
 
 SMALLEST_P: Final = 0.001  # below it only that is said
@@ -89,11 +89,18 @@ class Cell:
         return max(self.digits - 2, 0)
 
     def interval(self, *, percent: bool = False) -> Markup:
-        """Return "low to high" as markup that names its line, or "" if there is no interval."""
-        words = span(self.low, self.high, self.digits)
-        if percent and words:
-            ends = (f"{plain(100 * end, self._of_hundred)} %" for end in (self.low, self.high))
-            words = " to ".join(ends)
+        """
+        Return "low to high" as markup that names its line, or "" if there is no interval.
+
+        Where the data set one end only, that: "at least 0.6"; where they set none, that.
+        """
+        digits, times, unit = (self._of_hundred, 100, " %") if percent else (self.digits, 1, "")
+        known = [end for end in (self.low, self.high) if isfinite(end)]
+        words = " to ".join(f"{plain(times * end, digits)}{unit}" for end in known)
+        if len(known) == 1:
+            words = f"{'at least' if isfinite(self.low) else 'at most'} {words}"
+        elif not known and self.known and UNBOUNDED in self.note:
+            words = "no end set by the data"
         return self.mark_interval(words) if words else Markup("")
 
     def mark_interval(self, text: str) -> Markup:

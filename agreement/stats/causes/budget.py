@@ -25,11 +25,11 @@ from agreement.stats.causes.budget_parts import (
     split,
 )
 from agreement.stats.causes.explained import BLOCKS
-from agreement.stats.lines.structural import UNBOUNDED
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import SQUARED, declared, recorded
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.stats.result import Result, TableRows
+from agreement.terms import UNBOUNDED
 
 _NONE: Final = Interval(np.nan, np.nan)
 COMPONENTS: Final = (

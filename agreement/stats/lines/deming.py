@@ -12,10 +12,11 @@ from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
 from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
-from agreement.stats.lines.structural import UNBOUNDED, structural_of
+from agreement.stats.lines.structural import structural_of
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
+from agreement.terms import UNBOUNDED
 
 NET_OF_LABORATORY: Final = "net_of_laboratory"
 UNKNOWN_RATIO: Final = 1.0  # of error variances, where the laboratory's error is not known

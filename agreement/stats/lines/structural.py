@@ -27,10 +27,10 @@ from agreement.stats.repeats.laboratory_variance import (
     laboratory_of,
 )
 from agreement.stats.result import Result, Row, TableRows
+from agreement.terms import UNBOUNDED
 
 OF_SLOPE: Final = ("slope", "reliability", "p_slope_one", "p_slope_zero")
 OF_NOISE: Final = ("lean_from_noise", "error_ratio", "sem_for_slope_one")
-UNBOUNDED: Final = "unbounded"
 _TAIL: Final = 0.025
 
 
