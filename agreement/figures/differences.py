@@ -87,6 +87,8 @@ def plot_differences(
     heights = [*difference, 0.0, *(() if margin is None else (margin, -margin))]
     heights += [end for *_, one in lines for end in one[:3] if np.isfinite(end)]
     _frame(ax, lines, margin, ends_of(heights, room=0.06), _ends(mean))
+    if not points:  # nothing stands at any level
+        ax.set(xlabel="", xticks=[])
     explain(ax)
     return ax
 

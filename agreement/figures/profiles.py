@@ -28,7 +28,7 @@ _POINTS: Final[dict[str, Any]] = {
     "markersize": 3,
     "markeredgewidth": 0,
 }
-_POINT_LANE = 0.32  # how far the athletes' points lie below their group's bias, in rows
+_POINT_LANE = 0.32  # how far the points of pairs lie below their group's bias, in rows
 _POOLED_LANE = 0.17  # the same of the bias that borrows from the other groups
 
 
@@ -36,7 +36,7 @@ def plot_profiles(
     pairs: pd.DataFrame, groups: pd.DataFrame, overall: Estimate, *, ax: Axes
 ) -> Axes:
     """
-    Draw for each training profile its bias with interval, its limits and its athletes.
+    Draw for each training profile its bias with interval, its limits and its pairs.
 
     pairs: columns training_profile, field, lab. [mL/kg/min]
     groups: rows of the results table: analysis ``profile_bias`` of one method and mode; the groups
@@ -49,7 +49,7 @@ def plot_profiles(
     labels = []
     for place, name in enumerate(reversed(names)):
         own = groups[groups["group"] == name]
-        # the athletes in a lane below their group's bias
+        # the pairs in a lane below their group's bias
         people = pairs[pairs["training_profile"] == name]
         difference = np.sort((people["field"] - people["lab"]).to_numpy())
         difference = difference[evenly(difference.size, MOST_POINTS)]

@@ -225,3 +225,9 @@ def test_alternative_text_of_a_single_pair(pairs, limits):
     text = words_of(differences_caption(far, limits))
     assert "their mean, 1 pair of 1 athlete: bias" in text
     assert text.endswith("1 of the pairs lies outside the limits.")
+
+
+def test_lines_without_points_stand_on_no_scale_of_fitness(pairs, limits, ax):
+    plot_differences(pairs, limits, points=False, ax=ax)
+    assert list(ax.get_xticks()) == []
+    assert ax.get_xlabel() == ""

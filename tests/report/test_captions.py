@@ -61,7 +61,7 @@ def test_the_calibration_figure_says_whether_there_is_a_line(captions, athletes,
     ("athletes", "said", "unsaid"),
     [  # half of the athletes, but at most 7, are of the first of two profiles
         (20, "(mark) with its 95 % interval (thick) and the limits", "too few"),
-        (14, "(mark) with its 95 % interval (thick); athletes below", "limits"),
+        (14, "(mark) with its 95 % interval (thick); pairs below", "limits"),
     ],
 )
 def test_the_profile_figure_names_marks_and_limits_only_where_drawn(
