@@ -183,8 +183,8 @@ def test_an_audit_tells_by_no_two_counts_how_many_are_under_a_drug(small_study, 
     readings.to_csv(study / "field_estimates.csv", index=False)
     stated(study, '[methods."wrist"]\nheart_rate_based = true\n')
     audit = open_report(study, kind="audit")
-    assert text(audit.funnel()).endswith("wrist 19 to 20 19 to 20 19 to 20 18")
-    assert "among the 19 to 20 people who" in text(audit.funnel())
+    assert text(audit.funnel()).endswith("wrist 19 to 20 19 to 20 19 to 20 18 18")
+    assert "19 to 20 people completed and were paired" in text(audit.funnel())
     assert "of 18 athletes" in text(audit.inputs())
     listed = text(audit.protocol_list())
     assert "18 athletes, 18 laboratory tests, 18 pairs" in listed
@@ -237,6 +237,16 @@ def test_every_pairing_rule_stands_in_the_sensitivity(report):
     assert nearest.value != value(report, "pairing_rule", "bias", "summary_mean").value
     mean = value(report, "pairing_rule", "bias", "summary_mean")  # the rule in use
     assert mean.value == pytest.approx(value(report, "limits_of_agreement", "bias").value)
+
+
+def test_choices_that_change_nothing_are_named_and_fill_no_table(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", visits=1, days_back=(2,))
+    stated(study, "[pairing]\nminimum_days = 1\n")
+    said = text(open_report(study).sensitivity())
+    assert "by pairing rule" not in said
+    assert "bias and limits are the same with half the window, twice the window, mean" in said
+    assert "the same with the first pair of each athlete" in said
+    assert "without the athlete with the largest difference" in said  # stays in the table
 
 
 def test_a_p_value_is_never_printed_as_nought():
