@@ -42,6 +42,52 @@ def test_a_card_gives_no_number_where_the_method_rests_on_heart_rate(told):
     assert {name for name, is_limited in limited.items() if is_limited} == {("A00", "wrist")}
 
 
+def rows_of(table):
+    """Return the cells of each row of a page's tables, without markup."""
+    rows = re.findall("<tr.*?</tr>", table.replace("\n", ""))
+    return [
+        [re.sub("<.*?>", "", cell) for cell in re.findall("<t[hd].*?</t[hd]>", row)] for row in rows
+    ]
+
+
+def test_who_is_judged_apart_stands_beside_those_who_are_paired(told):
+    rows = rows_of(Opened(told.cohort).flow().html)
+    assert ["method", "pairs", "athletes", "under a drug, apart", "of a confirmed maximum"] in rows
+    assert [row[1:4] for row in rows if row[0] in ("wrist", "ring")] == [
+        ["14", "14", "0"],
+        ["14", "14", "1"],
+    ]
+
+
+def test_an_audit_tells_those_paired_from_those_judged_and_asks_for_what_confirms(
+    small_study, tmp_path
+):
+    study = small_study(tmp_path / "crew", athletes=24, visits=1)
+    people = pd.read_csv(study / "athletes.csv")
+    people["hr_limiting_drug"] = ["yes"] * 8 + ["no"] * 16
+    people.to_csv(study / "athletes.csv", index=False)
+    tests = pd.read_csv(study / "lab_tests.csv")
+    tests["plateau"] = ["yes" if int(who[1:]) % 2 else "unknown" for who in tests["athlete_id"]]
+    tests.to_csv(study / "lab_tests.csv", index=False)
+    audit = open_report(study, kind="audit")
+    assert ["wrist", "24", "24", "24", "16", "8"] in rows_of(audit.funnel().html)
+    assert "24 people completed" in audit.funnel().html
+    assert "analysed apart" in audit.funnel().html
+    steps = re.sub("<.*?>", "", audit.next_steps().html)
+    assert "Confirmed to be maximal: tests of 8 of 16 athletes (wrist)." in steps
+
+
+def test_an_audit_does_not_say_that_nothing_is_to_be_corrected(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", athletes=24, visits=1)
+    tests = pd.read_csv(study / "lab_tests.csv").assign(plateau="yes", rer_max=1.15)
+    tests.loc[0, "rer_max"] = 110  # `check` asks to correct it
+    tests.to_csv(study / "lab_tests.csv", index=False)
+    with (study / "study.toml").open("a") as settings:
+        settings.write("[reference]\nsem_ml_kg_min = 2\n")
+    said = open_report(study).next_steps().html, open_report(study, kind="audit").next_steps().html
+    assert not any("Nothing in the data asks for a correction" in one for one in said)
+
+
 def answer_on_drugs(report):
     rows = re.sub("<.*?>", " ", report.protocol_list().html.replace("<tr", "\n<tr")).splitlines()
     (row,) = (row for row in rows if "Drugs that limit heart rate" in row)

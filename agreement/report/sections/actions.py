@@ -25,6 +25,7 @@ from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
 _MOST_LOSSES: Final = 3
 REPEATS: Final = ("laboratory_repeats", "typical_error_net_of_shift")
+_BIAS: Final = ("limits_of_agreement", "bias")
 NOT_LATE: Final = frozenset((AGAINST_CHANGED, LOOKS_USED))  # withheld for another reason
 
 
@@ -54,10 +55,14 @@ def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
             ]
             items += unconfirmed(view, pairs)
             items += _outside(pairs, numbers, told.outside)
+        else:
+            items += _confirmed(judged, numbers)
     items += losses(view.exclusions)
     read, out = (int(view.flow[name].sum()) for name in ("rows_read", "excluded"))
     counts = {"used": read - out, "read": read, "left_out": out}
-    return Block(said("actions", "block", items=items, most=most, short=not folded, **counts))
+    notes = any(one.severity == "note" for one in view.problems)
+    counts |= {"names_nobody": told.names_nobody, "notes": notes, "short": not folded}
+    return Block(said("actions", "block", items=items, most=most, **counts))
 
 
 def study_actions(judged: tuple[Judged, ...], numbers: Numbers, margin: Margin) -> list[Markup]:
@@ -108,6 +113,17 @@ def unconfirmed(view: View, tests: pd.DataFrame, *, paired: bool = True) -> list
     named = view.rows(each[doubtful])
     people = [] if named is None else _people(named)
     return [said("actions", "unconfirmed", number=number, paired=paired, people=people)]
+
+
+def _confirmed(judged: tuple[Judged, ...], numbers: Numbers) -> list[Markup]:
+    """Count the athletes with a confirmed maximum where nobody may be named, by what is shown of them."""
+    found = [(one, numbers.get(*_BIAS, one.method, one.mode, "confirmed")) for one in judged]
+    some = [
+        (one.name, cell.n, one.n)
+        for one, cell in found
+        if not (one.hidden or cell.withheld) and cell.n < one.n
+    ]
+    return [said("actions", "confirmed", some=some)] if some else []
 
 
 def _outside(

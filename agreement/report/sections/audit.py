@@ -51,7 +51,7 @@ def margin(cohort: Cohort) -> Block:
 @of_field_values
 def funnel(cohort: Cohort) -> Block:
     """
-    Count the people who stand on the list, have values, are paired and reached a maximum.
+    Count the people who stand on the list, have values, are paired, judged and reached a maximum.
 
     A step that would tell of fewer than five who were lost on the way is a range; so is one beside
     the athletes in the results that would tell of as few under a drug.
@@ -77,9 +77,9 @@ def funnel(cohort: Cohort) -> Block:
         confirmed = few(own.nunique(), known or None)
         if confirmed.isdigit() and numbers.get(*_BIAS, one.method, one.mode, "confirmed").withheld:
             confirmed = f"{FEWEST_SHOWN} or more"
-        rows.append((numbers.name(one.method, one.mode), *steps, confirmed))
+        rows.append((numbers.name(one.method, one.mode), *steps, few(one.data.n), confirmed))
         counting.update(one.data.pairs["athlete_id"])
-    columns = ("method", "tried", "with a usable value", "paired", "at a confirmed maximum")
+    columns = ("method", "tried", "with a usable value", "paired", "in the results", "at a maximum")
     inner = len(counting)
     paired, has_test = _outwards([pairs["athlete_id"].nunique(), tested], inner, every)
     words = Block(said("sentences", "funnel", tested=has_test, people=every, paired=paired))

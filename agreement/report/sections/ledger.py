@@ -17,23 +17,26 @@ _MOST_ROWS = 60  # of one table of the page; the CSV file has them all
 
 
 def flow(cohort: Cohort) -> Block:
-    """Count rows read, used, summarised and left out, and pairs by method."""
+    """Count rows read, used, summarised and left out; pairs by method, and who is judged apart."""
     told = told_of(cohort)
     block, name = files_block(told.view.flow), told.numbers.name
     if cohort.study.laboratory_only or (pairs := told.view.rows(cohort.pairs)) is None:
         return block
     if pairs.empty:
         return block + paragraph("No field value could be paired with a laboratory value.")
-    counted = [
-        (
-            name(str(method), str(mode)),
-            *map(str, (len(own), own["athlete_id"].nunique())),
-            str(int((own["max_confirmed"] == "yes").sum())),
-        )
-        for (method, mode), own in pairs.groupby(["method", "mode"])
-    ]
-    columns = ["method", "pairs", "athletes", "of a confirmed maximum"]
-    return block + table("Pairs by method", columns, counted, numeric=columns[1:])
+    judged = {(one.method, one.mode): one.data.n for one in told.results.methods}
+    columns = ["method", "pairs", "athletes", "under a drug, apart", "of a confirmed maximum"]
+    counted = []
+    for (method, mode), own in pairs.groupby(["method", "mode"]):
+        people = own["athlete_id"].nunique()
+        apart = people - judged.get((str(method), str(mode)), people)
+        confirmed = int((own["max_confirmed"] == "yes").sum())
+        counted.append((name(str(method), str(mode)), len(own), people, apart, confirmed))
+    frame = pd.DataFrame(counted, columns=columns)
+    if not frame[columns[3]].any():
+        frame = frame.drop(columns=columns.pop(3))
+    shown = frame.astype(str).itertuples(index=False)
+    return block + table("Pairs by method", columns, list(shown), numeric=columns[1:])
 
 
 def files_block(flow: pd.DataFrame) -> Block:
