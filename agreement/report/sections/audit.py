@@ -77,7 +77,8 @@ def funnel(cohort: Cohort) -> Block:
         confirmed = few(own.nunique(), known or None)
         if confirmed.isdigit() and numbers.get(*_BIAS, one.method, one.mode, "confirmed").withheld:
             confirmed = f"{FEWEST_SHOWN} or more"
-        rows.append((numbers.name(one.method, one.mode), *steps, few(one.data.n), confirmed))
+        judged = str(known or f"below {FEWEST_SHOWN}")  # 0 would tell of few that all take a drug
+        rows.append((numbers.name(one.method, one.mode), *steps, judged, confirmed))
         counting.update(one.data.pairs["athlete_id"])
     columns = ("method", "tried", "with a usable value", "paired", "in the results", "at a maximum")
     inner = len(counting)
