@@ -94,6 +94,13 @@ def random_pairs(rng, *, people):
     return pairs.assign(profile_borderline="no", difference=0.0, **dict.fromkeys(empty, 1.0))
 
 
+@pytest.mark.parametrize(("people", "rows"), [(4, 0), (5, 5)])
+def test_rows_of_five_people_leave_and_of_four_none(people, rows):
+    some = random_pairs(np.random.default_rng(2), people=30)
+    some = some[some["method"] == "wrist"].drop_duplicates("athlete_id").head(people)
+    assert len(rows_to_share(some.assign(hr_limiting_drug="no"))) == rows
+
+
 def test_a_trait_of_one_person_takes_others_with_it():
     words = ["a"] * 9 + ["b"]
     pairs = pd.DataFrame(

@@ -16,6 +16,7 @@ from agreement.cohort import read_cohort
 from agreement.pairing.tally import WithoutPair
 from agreement.report.privacy.by_pairs import few_of_pairs, few_on_a_line
 from agreement.report.privacy.cells import hidden_groups, members_of
+from agreement.report.privacy.privacy import hidden_parts
 from agreement.report.privacy.view import Released, View
 from agreement.report.sections.comparison_sections import limits_tried
 from agreement.report.shown.told import Told, hidden, told_of
@@ -132,6 +133,21 @@ def test_an_audit_of_a_method_of_three_counts_nobody_and_says_whole_sentences(
     assert "the two apart" not in words
     assert not re.search(r"(^|[.>] ?); ", words)
     assert "chest strap 1 to 4 pairs" in shown.protocol_list().html
+
+
+@pytest.mark.parametrize(
+    ("sizes", "whole", "hidden"),
+    [
+        ({"a": 3, "b": 9, "c": 20}, 32, {"a", "b"}),  # all less the others are the three
+        ({"a": 3, "b": 9, "c": 20}, float("nan"), {"a", "b"}),  # so by those hidden alone
+        ({"a": 9, "b": 20}, 32, {"a"}),  # three are in no part
+        ({"a": 9, "b": 20}, float("nan"), set()),
+        ({"a": 5, "b": 20}, 30, set()),  # five may be told
+        ({"a": 4, "b": 1, "c": 20}, 25, {"a", "b"}),  # five together
+    ],
+)
+def test_parts_are_hidden_until_those_who_follow_are_five(sizes, whole, hidden):
+    assert hidden_parts(sizes, whole) == hidden
 
 
 def test_noise_that_is_drawn_is_to_the_decimal_of_print(views):

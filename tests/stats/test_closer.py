@@ -20,6 +20,7 @@ from agreement.stats.compare.closer import closer, different_tests, overlapping_
 from agreement.stats.compare.methods_compared import _jointly as jointly
 from agreement.stats.compare.methods_compared import methods_compared, side_by_side
 from agreement.stats.method_data import NotEstimable
+from agreement.stats.repeats.laboratory_variance import laboratory_of
 from agreement.stats.result import rows_frame
 from agreement.stats.results_table import method_data
 from agreement.tables.options import Reference
@@ -351,6 +352,18 @@ def test_net_of_the_laboratory():
     )
     k = found.error.names.index("a")
     assert found.net["a"] ** 2 == pytest.approx(found.error.sizes[k] ** 2 - 4.0)
+
+
+def test_the_mean_of_two_laboratory_tests_has_half_the_noise():
+    first = next(methods({"a": 30}))
+    behind = pd.concat([first.repeats.drop_duplicates("lab_test_id")] * 2, ignore_index=True)
+    noise = np.random.default_rng(4).normal(0, 1.5, len(behind))
+    behind = behind.assign(lab=behind["lab"] + noise).sort_values("lab_test_id", kind="stable")
+    one = next(methods({"a": 30}, repeats=behind))
+    variance = laboratory_of(one).variance
+    (found,) = methods_compared(methods({"a": 30, "b": 30}, repeats=behind))
+    k = found.error.names.index("a")
+    assert found.net["a"] ** 2 == pytest.approx(found.error.sizes[k] ** 2 - variance / 2)
 
 
 def share(runs, question):

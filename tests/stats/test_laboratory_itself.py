@@ -78,6 +78,11 @@ def test_a_change_counts_when_two_tests_of_one_athlete_would_not_differ_so():
     assert found.people["beyond_noise"].tolist() == ["no", "yes", "no", "yes"]
     twice = laboratory_change(visits([5.5, -5.6, 0.0, 9.0], (2, 2)), noise, ChangeOptions())
     assert twice.people["beyond_noise"].tolist() == ["yes", "yes", "no", "yes"]
+    # z x 2 x root of (1/2 + 1) = 4.80, whichever visit has the two tests
+    for tests in ((1, 2), (2, 1)):
+        either = laboratory_change(visits([4.7, -4.9, 0.0, 9.0], tests), noise, ChangeOptions())
+        assert either.people["noise"].to_numpy() == pytest.approx(4.801, abs=5e-4)
+        assert either.people["beyond_noise"].tolist() == ["no", "yes", "no", "yes"]
     share = found.to_frame().set_index("statistic").loc["share_beyond_noise"]
     assert (share["low"], share["high"]) == pytest.approx(proportion_confint(2, 4, method="wilson"))
 
