@@ -159,6 +159,19 @@ def test_changed_choices_give_what_a_study_with_them_gives(tmp_path):
         changed, asked = before.with_options(**tables), read_cohort(tmp_path)
         pd.testing.assert_frame_equal(changed.pairs, asked.pairs)
         assert changed.study.options == asked.study.options
+    stated = {
+        "lab_tests": TESTS,
+        "field_estimates": READINGS,
+        "athletes": {
+            "athlete_id": sorted(set(TESTS["athlete_id"])),
+            "training_profile": ["polarised"] * TESTS["athlete_id"].nunique(),
+        },
+    }
+    computed = Cohort.from_frames(**stated, options={"profile": {"use": "computed"}})
+    by_word = Cohort.from_frames(**stated, options={"profile": {"use": "stated"}})
+    assert set(by_word.pairs["training_profile"]) == {"polarised"}
+    changed = computed.with_options(profile={"use": "stated"})
+    pd.testing.assert_frame_equal(changed.pairs, by_word.pairs)
     kept = before.with_options(pairing={"minimum_days": 1}).with_options(pairing={"days_before": 5})
     assert kept.study.options.pairing.minimum_days == 1
     with pytest.raises(TableError, match=r"Did you mean 'pairing.days_before'"):

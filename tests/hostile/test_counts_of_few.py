@@ -300,6 +300,7 @@ def test_of_whatever_analysis_no_row_tells_how_many_a_few_it_lacks(analysis, las
         ((0, 0, ["withdrawn"]), 0, {"stale": 9, "withheld": 13}, [11, 4, 22]),  # one alone
         ((1, 2, []), 0, {"copy": 7, "stale": 9, "withheld": 9}, [10, 2, 25]),
         ((0, 0, []), 2, {"copy": 7, "stale": 9, "withheld": 8}, [11, 4, 24]),
+        ((0, 0, []), 5, {"copy": 7, "withdrawn": 6, "stale": 9, "no_mass": 5}, [11, 4, 27]),
     ],
 )
 def test_what_is_of_a_few_stands_together_and_never_alone(few, mass, counts, flow):

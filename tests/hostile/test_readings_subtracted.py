@@ -23,6 +23,22 @@ PLACE = ("laboratory", "run")
 MEANS = ("mean_hr", "bias")
 
 
+def test_of_two_tests_of_one_athlete_each_weighs_half():
+    """Three have one test by one rater and one by the other: only how far raters agree leaves them out."""
+    kinds = [[("rater_1", "rater_2", "v_slope")]] * 9
+    kinds += [[("rater_1", "v_slope"), ("rater_2", "v_slope")]] * 3
+    rows = [
+        (f"A{who}", f"T{who}.{test}", "vt1", method, 150.0)
+        for who, tests in enumerate(kinds)
+        for test, readers in enumerate(tests)
+        for method in readers
+    ]
+    names = ["athlete_id", "lab_test_id", "threshold", "method", "hr"]
+    read = pd.DataFrame(rows, columns=names).assign(vo2=np.nan)
+    # half of either rater and the computation less their mean add up to nothing, for all twelve
+    assert hidden_readings(read) == {("threshold_agreement_hr", "vt1: rater_2 minus rater_1")}
+
+
 def read_by_three(seed, people=9, missing=0.12):
     """Heart rates at one threshold as two raters and a computation read them, some not; some twice."""
     rng = np.random.default_rng(seed)

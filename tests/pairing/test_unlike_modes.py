@@ -1,4 +1,10 @@
-"""What was measured in one mode and tested in another: set apart, by the study's own windows."""
+"""The same readings by other rules: tests of another mode are set apart, windows reach farther or less."""
+
+import pandas as pd
+import pytest
+
+from agreement.cohort import Cohort
+from agreement.pairing.other_rules import pairs_by_other_rules
 
 
 def test_a_running_value_beside_a_cycle_test_stands_apart(study):
@@ -7,7 +13,7 @@ def test_a_running_value_beside_a_cycle_test_stands_apart(study):
     found = study.pair()
     assert list(found.pairs["athlete_id"]) == ["B"]
     apart = found.across_modes
-    assert apart[["athlete_id", "mode", "laboratory_mode", "lab", "field"]].values.tolist() == [
+    assert apart[["athlete_id", "mode", "laboratory_mode", "lab", "field"]].to_numpy().tolist() == [
         ["A", "run", "cycle", 48.0, 51.0]
     ]
 
@@ -35,3 +41,17 @@ def test_modes_that_may_be_paired_are_not_set_apart(study):
     found = study.pair()
     assert len(found.pairs) == 1
     assert found.across_modes.empty
+
+
+@pytest.mark.parametrize(("name", "field"), [("half_window", 50.5), ("double_window", 53.0)])
+def test_another_window_moves_the_summary_with_it(name, field):
+    """Readings 1, 2, 6, 13 and 27 days before a test; by hand those within 4, or 14, days count."""
+    tests = {"lab_test_id": ["T"], "athlete_id": ["A"], "date": ["2026-03-30"], "mode": ["run"]}
+    dates = ("2026-03-29", "2026-03-28", "2026-03-24", "2026-03-17", "2026-03-03")
+    readings = pd.DataFrame({"taken_at": dates, "vo2max_ml_kg_min": [50.0, 51.0, 54.0, 57.0, 90.0]})
+    known = Cohort.from_frames(
+        lab_tests=tests | {"vo2max_ml_kg_min": [50.0]},
+        field_estimates=readings.assign(athlete_id="A", method="wrist", mode="run"),
+    )
+    told = pairs_by_other_rules(known.readings.frame, known.laboratory.frame, known.study.options)
+    assert told[name]["field"].tolist() == [pytest.approx(field)]

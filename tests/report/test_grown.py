@@ -39,6 +39,8 @@ def test_an_audit_tells_no_two_reports_apart_by_fewer_than_five_people():
     found = history(line(12), line(14), line(20), line(23), line(25), shown=released_history)
     shown = found.loc[found["bias"].notna(), "n"]
     assert list(shown) == [14, 25]
+    five = history(line(20, made="a"), line(25, made="b"), shown=released_history)
+    assert five["bias"].notna().all()
     every = history(*(line(n, made=str(n)) for n in range(1, 20)), shown=released_history)[
         "n"
     ].dropna()

@@ -4,6 +4,7 @@ import re
 from dataclasses import replace
 from inspect import signature
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -21,6 +22,7 @@ from agreement.report.privacy.view import Released, View
 from agreement.report.sections.comparison_sections import limits_tried
 from agreement.report.shown.told import Told, hidden, told_of
 from agreement.stats.basics.spans import Span
+from agreement.tables.options import StudyOptions
 
 SPAN = Span(1.0, 6.0, 2.0, 3.0)
 ROOT = Path(agreement.__file__).parent
@@ -133,6 +135,18 @@ def test_an_audit_of_a_method_of_three_counts_nobody_and_says_whole_sentences(
     assert "the two apart" not in words
     assert not re.search(r"(^|[.>] ?); ", words)
     assert "chest strap 1 to 4 pairs" in shown.protocol_list().html
+
+
+@pytest.mark.parametrize(("people", "drawn"), [(4, False), (5, True)])
+def test_the_laboratorys_noise_is_drawn_from_five_people_on(people, drawn):
+    tests = {
+        "athlete_id": [f"A{k // 2}" for k in range(2 * people)],
+        "lab_test_id": [f"T{k // 2}" for k in range(2 * people)],
+        "lab": [50.0 + k % 2 for k in range(2 * people)],
+    }
+    data = SimpleNamespace(repeats=pd.DataFrame(tests), options=StudyOptions())
+    noise = object.__new__(Released).noise(data)
+    assert (noise is not None) is drawn
 
 
 @pytest.mark.parametrize(

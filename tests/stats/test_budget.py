@@ -3,6 +3,7 @@
 from dataclasses import replace
 from functools import cache
 from itertools import permutations
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,12 +13,12 @@ from simulate.known_parts import DailyParts, simulate_daily
 from turns import slowly
 
 from agreement.stats.causes.budget import COMPONENTS, budget_of
-from agreement.stats.causes.budget_parts import sources_of
+from agreement.stats.causes.budget_parts import persistent_variance, sources_of
 from agreement.stats.causes.explained import Shares, design_of
 from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.lines.structural import structural_of
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.repeats.day_to_day import CORRELATIONS
+from agreement.stats.repeats.day_to_day import CORRELATIONS, DayNoise
 from agreement.stats.results_table import method_data
 from agreement.tables.options import Reference
 
@@ -298,3 +299,12 @@ def test_each_half_width_is_without_its_own_part(budget):
     for name, part in parts.items():
         half = Z * max(found["total"] - part, 0.0) ** 0.5
         assert found[f"half_width_without_{name}"] == pytest.approx(half), name
+
+
+def test_nothing_lasts_where_visits_differ_by_less_than_their_days_explain():
+    noise = DayNoise(np.array([4.0]), np.array([0.0]), np.array([0.5]))
+    sources = SimpleNamespace(
+        days=SimpleNamespace(noise=lambda _: noise),
+        means=SimpleNamespace(variance=lambda _: np.array([[1.0]])),  # below 4 x 0.5
+    )
+    assert persistent_variance(sources, np.ones((1, 9)))[1].tolist() == [0.0]

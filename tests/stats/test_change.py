@@ -77,6 +77,19 @@ def test_no_second_visit():
     assert visit_changes(THREE_VISITS.iloc[:0]).empty
 
 
+@pytest.mark.parametrize("twice", [0, 1], ids=["first", "second"])
+def test_a_change_holds_the_noise_of_both_its_visits(twice):
+    """Two tests at one of the visits, one at the other: half the variance and the whole of it."""
+    known = data()
+    visits = known.pairs.sort_values("lab_date").groupby("athlete_id").nth(twice)
+    again = known.repeats["lab_test_id"].isin(visits["lab_test_id"])
+    noise = np.random.default_rng(3).normal(0, 2, int(again.sum()))
+    more = known.repeats[again].assign(lab=known.repeats.loc[again, "lab"] + noise)
+    repeats = pd.concat([known.repeats, more]).sort_values("lab_test_id", kind="stable")
+    own = change_of(replace(known, repeats=repeats)).real.own
+    assert own.noise_share == pytest.approx(1.5)
+
+
 def test_slow_recomputation():
     found = change_of(data(reference=Reference(sem=1.0)))
     first, second = (

@@ -5,9 +5,12 @@ Values of `tests/reference/verdict.json`: computed by another implementation of 
 with numpy and scipy (no printed source), tolerance 1e-9, 1e-6 where the noncentral t enters.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from held import held
+from scipy import stats
 
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.limits import limits_by_athlete
@@ -41,6 +44,22 @@ def test_held_factors_of_planned_looks(case):
     told, wanted = case["inputs"], case["outputs"]
     found = limit_factors(told["n"], 0.95, 1 - 0.05 / told["looks"])
     assert found == pytest.approx((wanted["g_low"], wanted["g_high"]), rel=1e-6)
+
+
+def test_a_slope_that_is_not_sure_widens_the_limits_away_from_the_mean():
+    rng = np.random.default_rng(8)
+    lab = rng.normal(52, 6, 30)
+    field = 6 + 0.9 * lab + rng.normal(0, 2, 30)
+    slope = structural_slope(field, lab, LaboratoryVariance(2.0, 30.0))
+    sure = replace(slope, standard_error=0.0)
+    one, other = (limits_at_fitness(field, lab, slope=each) for each in (sure, slope))
+    t, mean = stats.t.ppf(0.80, 28), ((field + lab) / 2).mean()
+    for at, known, unsure in (
+        (one.low, one.at_low, other.at_low),
+        (one.high, one.at_high, other.at_high),
+    ):
+        reached = (unsure.upper - unsure.outer_upper) ** 2 - (known.upper - known.outer_upper) ** 2
+        assert reached == pytest.approx((t * slope.standard_error * (at - mean)) ** 2)
 
 
 @pytest.mark.parametrize("case", HELD["at_fitness"])

@@ -142,6 +142,14 @@ def test_the_size_of_a_profile_decides_what_it_shows():
     assert (found.n, found.n_pairs) == (19, 19)
 
 
+def test_a_chance_beyond_the_limit_is_told_of_profiles_of_five():
+    pairs = squad([9, 5, 4])
+    drawn = cluster_resampling(pairs["athlete_id"], n_resamples=500, rng=1)
+    shown = profile_bias(pairs, drawn, margin=1.5).to_frame()
+    beyond = shown[shown["statistic"] == "p_beyond_mean_limit"].set_index("group")["value"]
+    assert beyond.notna().to_dict() == {"a": True, "b": True, "c": False}
+
+
 def test_profiles_that_are_none_are_left_out():
     pairs = squad([6, 6, 6])
     pairs.loc[pairs["training_profile"] == "c", "training_profile"] = "not enough data"

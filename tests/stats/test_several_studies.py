@@ -100,6 +100,18 @@ def test_ageing_as_held(one):
     assert ours == pytest.approx([out[name] for name in names], abs=one["tolerance"])
 
 
+def test_the_bias_of_repeated_pairs_is_as_sure_as_their_athletes():
+    rng = np.random.default_rng(2)
+    d, who = rng.normal(1, 3, 40), np.arange(40) // 2
+    means = d.reshape(20, 2).mean(axis=1)
+    found = Study("a", means.mean(), d.std(ddof=1), 20).with_repeats(d, who)
+    assert found.error == pytest.approx(means.var(ddof=1) / 20)
+    # Satterthwaite's degrees of freedom of both parts of the spread of one pair
+    between, inside = means.var(ddof=1), ((d[::2] - d[1::2]) ** 2).mean() / 2 / 2
+    free = (between + inside) ** 2 / (between**2 / 19 + inside**2 / 20)
+    assert found.freedom == pytest.approx(free)
+
+
 def test_seasons_of_the_same_people_are_the_paired_test_and_of_others_welch():
     rng = np.random.default_rng(1)
     one, two = rng.normal(1, 3, 15), rng.normal(2, 4, 15)

@@ -128,3 +128,17 @@ def test_which_slope_is_not_refuted(true, false):
     found = found.set_index("statistic")["value"]
     assert found[f"p_slope_{false}"] < 1e-6
     assert found[f"p_slope_{true}"] > 0.01
+
+
+def test_the_intercept_by_hand():
+    """The mean of field values less slope times laboratory's, each end by MOVER (Zou 2008, memory)."""
+    rng = np.random.default_rng(6)
+    lab = rng.normal(52, 6, 15)
+    field = 5 + 0.9 * lab + rng.normal(0, 2, 15)
+    found = structural_slope(field, lab, LaboratoryVariance(2.0, 30.0))
+    residual = field - found.slope * lab
+    assert found.intercept == pytest.approx(residual.mean())
+    half = stats.t.ppf(0.975, 14) * residual.std(ddof=1) / np.sqrt(15)
+    below, above = lab.mean() * np.abs(np.subtract(found.interval, found.slope))
+    low, high = found.intercept - np.hypot(half, above), found.intercept + np.hypot(half, below)
+    assert found.intercept_interval == pytest.approx((low, high))
