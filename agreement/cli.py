@@ -21,7 +21,7 @@ from agreement.cli_talk import misused as _misused
 from agreement.cli_talk import stopped as _stopped
 from agreement.cli_talk import talk as _talk
 from agreement.errors import in_one_line
-from agreement.signals import HEARD, SIGNALLED, listen
+from agreement.signals import HEARD, SIGNALLED, WRITTEN, listen
 
 
 class _Commands(WholeHelp):
@@ -64,8 +64,12 @@ class _Commands(WholeHelp):
         raise error
 
 
-def _end_by_signal(said: str = "Interrupted; nothing was written.") -> NoReturn:
-    _end(said, SIGNALLED + (HEARD[0] if HEARD else signal.SIGINT))
+def _end_by_signal(said: str = "") -> NoReturn:
+    done = f"written before: {', '.join(WRITTEN)}" if WRITTEN else "nothing was written"
+    _end(
+        said or in_one_line(f"Interrupted; {done}."),
+        SIGNALLED + (HEARD[0] if HEARD else signal.SIGINT),
+    )
 
 
 app = typer.Typer(

@@ -4,10 +4,13 @@ import os
 import signal
 import sys
 import threading
+from collections.abc import Callable
 from typing import Any, Final
 
 SIGNALLED: Final = 128  # and the number of the signal: how a process ends by one
 HEARD: Final[list[int]] = []  # signals that told this process to end
+WRITTEN: Final[list[str]] = []  # files and folders that took their place
+_LAST: Final[list[str]] = []  # what takes its place now
 
 
 def listen() -> None:
@@ -32,7 +35,9 @@ def hear(number: int, frame: Any) -> None:
 
 
 def _interrupt(_number: int, frame: Any) -> None:
-    """Interrupt what runs; what is being imported is finished first: torn, it would speak or lock."""
+    """Interrupt what runs; a last step is finished first, and an import: torn, it would speak or lock."""
+    if _LAST:  # it asks once it is done
+        return
     if hasattr(signal, "setitimer") and _imports(frame):
         signal.signal(signal.SIGALRM, _interrupt)
         signal.setitimer(signal.ITIMER_REAL, 0.01)
@@ -40,12 +45,24 @@ def _interrupt(_number: int, frame: Any) -> None:
     raise KeyboardInterrupt
 
 
-def end_if_told() -> None:
+def last_step(place: object, step: Callable[[], object]) -> None:
     """
-    Raise KeyboardInterrupt where this process was told to end; to be asked before a last step.
+    Put a file or folder in its place; raise KeyboardInterrupt where this process was told to end.
 
-    A destructor, a callback of a library or its own `except` may have swallowed the first one.
+    Asked before, for a destructor, a callback of a library or its own `except` may have swallowed the
+    first one; and after, when `WRITTEN` tells of the place.
     """
+    _end_if_told()
+    _LAST.append(str(place))
+    try:
+        step()
+        WRITTEN.extend(_LAST)
+    finally:
+        _LAST.clear()
+    _end_if_told()
+
+
+def _end_if_told() -> None:
     if HEARD:
         raise KeyboardInterrupt
 

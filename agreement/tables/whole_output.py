@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from agreement.errors import AgreementError, OutputError
-from agreement.signals import end_if_told
+from agreement.signals import last_step
 from agreement.terms import SYSTEM_ERRORS
 
 # hidden names beside the output: .NAME.agreement-lock, -old, or eight letters while it is written
@@ -89,8 +89,7 @@ def whole_file(path: Path | str) -> Iterator[IO[bytes]]:
                 _to_disk(file)
             if target.exists():
                 shutil.copymode(target, part)
-            end_if_told()
-            part.replace(target)
+            last_step(path, lambda: part.replace(target))
             _folder_to_disk(target.parent)
     except OSError as error:
         if _concerns(error, target):
@@ -133,14 +132,7 @@ def whole_folder(
             allowed(target)
             if ours is not None and target.exists():
                 _take_over(target, part, ours(target))
-            end_if_told()
-            if not target.exists():
-                part.rename(target)
-            elif not _exchanged(part, target):
-                target.rename(
-                    _hidden(target, "old")
-                )  # killed from here on, the next run brings it back
-                part.rename(target)
+            last_step(folder, lambda: _put(part, target))
             _folder_to_disk(target.parent)
     except OSError as error:
         if _concerns(error, target):
@@ -285,6 +277,15 @@ def _take_over(old: Path, new: Path, ours: Container[str]) -> None:
             )
         place.parent.mkdir(parents=True, exist_ok=True)
         shutil.copy2(path, place, follow_symlinks=False)
+
+
+def _put(part: Path, target: Path) -> None:
+    """Put a folder in its place, where another may stand."""
+    if not target.exists():
+        part.rename(target)
+    elif not _exchanged(part, target):
+        target.rename(_hidden(target, "old"))  # killed from here on, the next run brings it back
+        part.rename(target)
 
 
 def _exchanged(one: Path, other: Path) -> bool:

@@ -144,6 +144,38 @@ def test_nothing_is_published_after_an_interrupt_that_a_destructor_swallowed(tmp
     assert [one.name for one in tmp_path.iterdir()] == ["out"]
 
 
+PLACED = """
+import os, signal, sys
+from pathlib import Path
+from agreement import cli
+
+def then_interrupted(step):
+    def put(*given):
+        done = step(*given)
+        os.kill(os.getpid(), signal.SIGINT)
+        return done
+    return put
+
+Path.rename, Path.replace = map(then_interrupted, (Path.rename, Path.replace))
+sys.exit(cli.main())
+"""
+
+
+@pytest.mark.parametrize(
+    ("command", "place"),
+    [(["pair", "crew", "--out", "out"], "out"), (["estimate", "crew", "--out", "a.csv"], "a.csv")],
+)
+def test_an_interrupt_just_after_the_last_step_says_what_was_written(tmp_path, command, place):
+    write_folder(BARE, tmp_path / "crew")
+    done = subprocess.run(
+        [sys.executable, "-c", PLACED, *command],
+        capture_output=True, text=True, check=False, cwd=tmp_path,
+    )  # fmt: skip
+    assert (tmp_path / place).exists()
+    assert (done.returncode, done.stdout) == (130, "")
+    assert done.stderr == f"Interrupted; written before: {place}.\n"
+
+
 def test_an_interrupt_that_a_library_took_for_its_own_error_ends_the_command(monkeypatch):
     def parsed(**_):
         raise RuntimeError("a class could not be named")
