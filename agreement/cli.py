@@ -31,6 +31,7 @@ class _Commands(WholeHelp):
         """Run a command; turn what the user can put right into a message."""
         from agreement.errors import AgreementError
 
+        WRITTEN.clear()
         try:
             return super().invoke(ctx)
         except KeyboardInterrupt:
