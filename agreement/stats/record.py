@@ -54,7 +54,7 @@ class Privacy(Enum):
     READINGS = "readings"
     NESTED = "nested"  # each group holds the next: what one leaves of the other follows from both
     COMPARES_METHODS = "compares methods"  # the people whom two methods share
-    ONE_PERSON = "one person"  # one row per person: never in an audit
+    ONE_PERSON = "one person"  # one row per person, or what tells one beside another method: never in an audit
 
 
 @dataclass(frozen=True, slots=True)

@@ -503,3 +503,12 @@ def test_the_middle_one_of_a_line_by_ranks_is_told_as_any_middle(n, told):
     rows = assembled([Labelled(found.to_frame(), "passing_bablok", "wrist", "run")])
     out = released_results(rows).set_index("statistic")["value"].notna()
     assert out.to_dict() == {"slope": True, "intercept": told}
+
+
+def test_an_audit_tells_no_mean_of_values_which_two_methods_would_make_those_of_a_few(tmp_path):
+    squad, audit = open_both(write_exposed(tmp_path / "study", raw=False))
+    for report, is_told in ((squad, True), (audit, False)):
+        told = report.numbers.frame
+        told = told[told["analysis"] == "measured_values"]
+        assert len(told)
+        assert told["value"].notna().any() == is_told

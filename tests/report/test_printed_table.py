@@ -19,6 +19,7 @@ from opened import open_report
 from agreement.errors import TableError
 from agreement.report.page.machine import in_words
 from agreement.report.run.any_size import check_study
+from agreement.report.run.published_file import unknown_name
 from agreement.report.sections.published import reproduced
 from agreement.stats.limits.limits_by_convention import limit_factor
 from agreement.tables.new_study import worked_example
@@ -32,6 +33,9 @@ FIGURES = [
     ("regression", "r", 0.876, 3, ""),
     ("regression", "standard_error_of_estimate", 2.61, 2, ""),
     ("error", "mape", 6.32, 2, ""),
+    ("measured_values", "lab_mean", 47.38, 2, ""),
+    ("measured_values", "lab_sd", 5.33, 2, ""),
+    ("measured_values", "field_mean", 49.87, 2, ""),
     ("error", "mape", 6.30, 2, ""),  # not the printed one: must be told apart
 ]
 
@@ -85,8 +89,8 @@ def report(study):
 def test_printed_figures_agree_and_another_one_does_not(report):
     html = report.published().html
     told = re.findall(r"<td>(?:<strong>)?(agrees|differs)(?:</strong>)?</td>", html)
-    assert told == ["agrees"] * 7 + ["differs"]
-    assert "7 of 8 printed figures agree" in html
+    assert told == ["agrees"] * 10 + ["differs"]
+    assert "10 of 11 printed figures agree" in html
     assert "Rawlings &amp; others" in html
 
 
@@ -101,6 +105,10 @@ def test_conventions_of_limits():
     # two-sided 95 % Student factor on 30 degrees of freedom: 2.042, in any printed table (memory)
     assert limit_factor("t", 31) == pytest.approx(2.042, abs=0.0005)
     assert (limit_factor("2 SD", 31), limit_factor("z = 1.96", 31)) == (2.0, 1.96)
+
+
+def test_a_name_that_is_like_none_brings_no_guess():
+    assert unknown_name("descriptive", "mean") == "no analysis 'descriptive'; see results.csv"
 
 
 @pytest.mark.parametrize(

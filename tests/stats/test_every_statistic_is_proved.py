@@ -30,6 +30,11 @@ class Proof(NamedTuple):
 
 
 PROOFS = {
+    "measured_values": Proof(
+        NONE,
+        "test_measured_values::test_against_the_standard_library_every_pair_counted_once",
+        NO_INTERVAL,
+    ),
     "no_number": Proof(
         NONE,
         "test_no_number::test_twelve_of_23_against_a_general_library",

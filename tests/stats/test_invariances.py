@@ -391,6 +391,8 @@ NOT_DIFFERENCES = {  # what a shift of both methods moves, as it is about levels
         "intercept_on_mean",
         "spread_intercept",
         "mape",
+        "lab_mean",
+        "field_mean",
         "ratio",
         "lower_limit_of_ratio",
     ),

@@ -83,7 +83,7 @@ def near(name: str, known: Collection[str]) -> str:
     >>> near("bais", ["bias", "r"]), near("x", ["bias", "r"])
     ("; did you mean 'bias'?", '; known are bias, r')
     """
-    found = get_close_matches(name.casefold(), list(known), n=1, cutoff=0.5)
+    found = get_close_matches(name.casefold(), list(known), n=1)
     if found:
         return f"; did you mean '{found[0]}'?"
     return f"; known are {', '.join(known)}" if len(known) <= _MOST_LISTED else "; see results.csv"
