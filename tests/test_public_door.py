@@ -159,23 +159,27 @@ def test_changed_choices_give_what_a_study_with_them_gives(tmp_path):
         changed, asked = before.with_options(**tables), read_cohort(tmp_path)
         pd.testing.assert_frame_equal(changed.pairs, asked.pairs)
         assert changed.study.options == asked.study.options
-    stated = {
-        "lab_tests": TESTS,
-        "field_estimates": READINGS,
-        "athletes": {
-            "athlete_id": sorted(set(TESTS["athlete_id"])),
-            "training_profile": ["polarised"] * TESTS["athlete_id"].nunique(),
-        },
-    }
-    computed = Cohort.from_frames(**stated, options={"profile": {"use": "computed"}})
-    by_word = Cohort.from_frames(**stated, options={"profile": {"use": "stated"}})
-    assert set(by_word.pairs["training_profile"]) == {"polarised"}
-    changed = computed.with_options(profile={"use": "stated"})
-    pd.testing.assert_frame_equal(changed.pairs, by_word.pairs)
     kept = before.with_options(pairing={"minimum_days": 1}).with_options(pairing={"days_before": 5})
     assert kept.study.options.pairing.minimum_days == 1
     with pytest.raises(TableError, match=r"Did you mean 'pairing.days_before'"):
         before.with_options(pairing={"day_before": 3})
+
+
+def test_another_border_of_training_profiles_is_counted_anew():
+    days = pd.date_range("2026-02-10", periods=30).strftime("%Y-%m-%dT09:00:00Z")
+    each = {"mode": "run", "duration_min": 90, "zone1_min": 81, "zone2_min": 6, "zone3_min": 3}
+    people = sorted(set(TESTS["athlete_id"]))
+    training = pd.DataFrame(
+        [each | {"athlete_id": who, "started_at": day} for who in people for day in days]
+    )
+    training["session_id"] = [f"S{k}" for k in range(len(training))]
+    told = {"lab_tests": TESTS, "field_estimates": READINGS, "sessions": training}
+    zone = {"study": {"time_zone": "UTC"}}
+    before = Cohort.from_frames(**told, options=zone)
+    asked = Cohort.from_frames(**told, options=zone | {"profile": {"low_zone1_share": 0.95}})
+    changed = before.with_options(profile={"low_zone1_share": 0.95})
+    assert set(before.pairs["training_profile"]) != set(asked.pairs["training_profile"])
+    pd.testing.assert_frame_equal(changed.pairs, asked.pairs)
 
 
 def test_pairs_of_a_method_are_those_behind_the_report(demo):

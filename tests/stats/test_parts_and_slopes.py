@@ -102,6 +102,11 @@ def test_choices_of_pairs_leave_out_whom_they_say(single):
     assert bias(table, "choice_of_pairs", "without_largest_difference") == pytest.approx(rest)
 
 
+def test_a_pair_without_a_profile_is_not_borderline():
+    table = analyse(evidence(profile_borderline=np.nan)).frame.set_index(KEY)
+    assert table.loc[("choice_of_pairs", "without_borderline_profiles", "bias"), "n"] == 24
+
+
 def test_pairs_with_a_wrong_input_are_left_out_and_the_unknown_stay():
     given = evidence()
     pairs = given.pairs.copy()
