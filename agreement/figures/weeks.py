@@ -17,7 +17,7 @@ from agreement.figures.estimates import ABSENT, Caption, Estimate
 from agreement.figures.inline import named
 from agreement.figures.labels import number
 
-WIDTH, HEIGHT = 460, 220  # units of the picture; letters have 14
+_WIDTH, _HEIGHT = 460, 220  # units of the picture; letters have 14
 _LEFT, _RIGHT, _TOP, _BOTTOM = 34, 350, 38, 192  # of the panel; the equivalent stands to the right
 _BESIDE: Final = 372
 _STEPS: Final = (1.0, 2.0, 5.0, 10.0, 20.0)  # between grid lines [mL/kg/min]
@@ -59,7 +59,7 @@ def weeks_svg(
         parts += panel.beside(equivalent)
     style = "font:14px var(--fig-font,Helvetica,Arial,sans-serif)"
     return (
-        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(alt)}" style="{style}">'
+        f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{escape(alt)}" style="{style}">'
         f"{''.join(parts)}</svg>"
     )
 
@@ -142,7 +142,7 @@ class _Panel:
         """Draw each laboratory test as a diamond with its own noise, and its value above the panel."""
         parts = []
         colour = named(MARGIN)
-        taken = dict.fromkeys(reversed(_ROWS), float(WIDTH + _APART))
+        taken = dict.fromkeys(reversed(_ROWS), float(_WIDTH + _APART))
         for day, value in reversed(self._tests):  # the latest test has its name in any case
             x, y = self.x(day), self.y(value)
             if half is not None:

@@ -20,10 +20,10 @@ MOST_TRIED: Final = 20_000
 _ROUNDING: Final = 1e-6  # of norms that add up to 1
 
 Pair = tuple[str, str]  # athlete, laboratory test
-Named = TypeVar("Named")
+Which = TypeVar("Which")
 
 
-def held_pairs(sets: Mapping[Named, frozenset[Pair]]) -> tuple[dict[Named, Flags], Ints]:
+def held_pairs(sets: Mapping[Which, frozenset[Pair]]) -> tuple[dict[Which, Flags], Ints]:
     """Return which of all pairs each set holds, and the athlete of each pair, by athlete."""
     every = sorted(frozenset().union(*sets.values()))
     whose = np.unique([athlete for athlete, _ in every], return_inverse=True)[1]
@@ -51,14 +51,14 @@ def _begins(whose: Ints) -> Ints:
     return np.flatnonzero(np.diff(whose, prepend=-1) > 0)
 
 
-def told_by_others(sets: Mapping[Named, frozenset[Pair]]) -> set[Named]:
+def told_by_others(sets: Mapping[Which, frozenset[Pair]]) -> set[Which]:
     """
     Return the sets of which few follow beside those that stay; the last of those that tell goes.
 
     Every two first, which is quick, then sums of any among those that these leave.
     """
     holds, whose = held_pairs(sets)
-    shown: dict[Named, Flags] = {}
+    shown: dict[Which, Flags] = {}
     for name, held in holds.items():
         if not differ_by_few(held, shown.values(), whose):
             shown[name] = held
@@ -67,7 +67,7 @@ def told_by_others(sets: Mapping[Named, frozenset[Pair]]) -> set[Named]:
     return holds.keys() - shown.keys()
 
 
-def few_of_sums(shown: Mapping[Named, Flags], whose: Ints, most: int | None = None) -> list[Named]:
+def few_of_sums(shown: Mapping[Which, Flags], whose: Ints, most: int | None = None) -> list[Which]:
     """
     Return groups of which some sum holds a few people alone, whatever the weights; or [].
 

@@ -12,7 +12,7 @@ from typing import Any, Final
 from agreement.tables.study_file import WITH_UNIT
 from agreement.terms import OUTPUT_KEYS, OUTPUT_MEASURED
 
-ROUNDING: Final = 1e-9
+_ALIKE: Final = 1e-9
 _DECIMAL: Final = re.compile(r"\d+\.\d+")
 _MOST: Final = 5  # lines shown of each kind
 Cells = dict[str, str]
@@ -74,7 +74,7 @@ def _same(column: str, old: str | None, new: str | None) -> bool:
     if old == new or old is None or new is None or column not in OUTPUT_MEASURED:
         return old == new
     try:
-        return isclose(float(old), float(new), rel_tol=ROUNDING, abs_tol=ROUNDING)
+        return isclose(float(old), float(new), rel_tol=_ALIKE, abs_tol=_ALIKE)
     except ValueError:
         return False
 
@@ -96,7 +96,7 @@ def same_but_for_rounding(old: str, new: str) -> bool:
         return False
     for one, other in zip(_DECIMAL.findall(old), _DECIMAL.findall(new), strict=True):
         step = 10.0 ** -min(len(text.partition(".")[2]) for text in (one, other))
-        near = isclose(float(one), float(other), rel_tol=ROUNDING, abs_tol=1.01 * step)
+        near = isclose(float(one), float(other), rel_tol=_ALIKE, abs_tol=1.01 * step)
         if one != other and not near:  # more than one step of the last digit apart
             return False
     return True

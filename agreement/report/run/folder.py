@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from agreement.stats.verdict.verdict import Verdict
     from agreement.tables.study import StudyTables
 
+PAGE: Final = "report.html"
 PROVENANCE: Final = "provenance.json"
 JUDGED: Final = "judged"  # key of the provenance, so that looks and yardsticks are counted
 HISTORY_FILE: Final = "history.csv"

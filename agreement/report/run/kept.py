@@ -46,7 +46,7 @@ _OURS: Final = re.compile(
     r"[0-9a-f]{24}(-[a-z]+)?\.(json|samples|breaths|figures|place)(?P<part>\.\d+)?"
 )
 # endings of what is kept of each, and of a file that says where the study stands
-SAMPLES, BREATHS, FIGURES, PLACE = ".samples", ".breaths", ".figures", ".place"
+KEPT_SAMPLES, KEPT_BREATHS, FIGURES, PLACE = ".samples", ".breaths", ".figures", ".place"
 _SETTINGS: Final = ("LANG", "LC_", "TZ", "OMP_", "OPENBLAS_", "MKL_", "BLIS_", "NPY_", "PYTHONHASH")
 README: Final = """What `agreement report` keeps, to be quick when a study has not changed.
 It holds rows of people. Delete this folder whenever you like; `--no-cache` keeps nothing.
@@ -141,7 +141,7 @@ class Kept:
         """Where the reductions of the study's raw files are kept, and under which key."""
         told = [_FORMAT, _program(), _surroundings()]
         name = self.file.name.partition("-")[0]
-        return self.file.with_name(f"{name}{SAMPLES}"), checksum(json.dumps(told).encode())
+        return self.file.with_name(f"{name}{KEPT_SAMPLES}"), checksum(json.dumps(told).encode())
 
 
 def checked_body(file: Path, key: str) -> Any:

@@ -15,7 +15,7 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, cast
 
-from agreement.report.run.kept import BREATHS
+from agreement.report.run.kept import KEPT_BREATHS
 from agreement.report.run.second import PATIENCE, Second
 from agreement.report.run.unused import load_bare
 from agreement.tables.columns import PARQUET_ENDING
@@ -195,6 +195,6 @@ def _over(samples: tuple[Path, str] | None) -> Iterator[None]:
     file, key = samples
     with (
         SAMPLES_ELSEWHERE.by(KeptSamples(file, key)),
-        BREATHS_ELSEWHERE.by(KeptBreaths(file.with_suffix(BREATHS), key)),
+        BREATHS_ELSEWHERE.by(KeptBreaths(file.with_suffix(KEPT_BREATHS), key)),
     ):
         yield

@@ -24,6 +24,7 @@ from agreement.report.privacy.privacy import FEWEST_SHOWN, without_files_of_peop
 from agreement.report.privacy.release import released_options, released_tables
 from agreement.report.privacy.view import released_problems, released_registry
 from agreement.report.run.exports import write_tables
+from agreement.report.run.folder import PAGE
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.write_pairs import WORK, paired_output, write_pair_tables
 from agreement.report.sections.answer import verdict_block, verdict_sentences
@@ -105,8 +106,8 @@ def write_registry_report(
         album.keep(*drawn)
         album.close()
         page = _page(streamed, results, numbers, content, left_out, drawn)
-        (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
-        said = print_pdf(folder / "report.html", folder / "report.pdf") if pdf else ""
+        (folder / PAGE).write_text(page, encoding="utf-8", newline="\n")
+        said = print_pdf(folder / PAGE, folder / "report.pdf") if pdf else ""
         files = tuple(sorted(p.relative_to(folder).as_posix() for p in _files(folder)))
     return WrittenReport(
         target, files, tuple(content["verdict"]), (*content["remarks"], *filter(None, [said]))

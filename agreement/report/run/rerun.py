@@ -18,14 +18,14 @@ from agreement.report.run.differences import (
     unlike,
 )
 from agreement.report.run.exports import write_tables
-from agreement.report.run.folder import PROVENANCE, keep_for_the_next
+from agreement.report.run.folder import PAGE, PROVENANCE, keep_for_the_next
 from agreement.report.run.own_report import changed_files, checksums, read_provenance
 from agreement.report.run.provenance import installed, versions_of
 from agreement.scale.engine import Progress
 from agreement.tables.withdrawn import KEY_FILE
 
 _IDS: Final = ("athlete_id", "lab_test_id", "id")  # of a shared table: under a key thrown away
-_DATED: Final = ("report.html", "report.ipynb")  # they say when they were made
+_DATED: Final = (PAGE, "report.ipynb")  # they say when they were made
 _PAPER: Final = ".pdf"  # dated by the browser, and made of the pages
 
 

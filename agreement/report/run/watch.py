@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from agreement.errors import AgreementError
-from agreement.report.run.folder import PROVENANCE, provenance_bytes
+from agreement.report.run.folder import PAGE, PROVENANCE, provenance_bytes
 from agreement.report.run.write import WrittenReport, write_report
 from agreement.tables.whole_output import whole_file
 
@@ -41,14 +41,14 @@ def watched_reports(
             try:
                 written = write_report(study, out, **ways)
                 target = written.folder
-                _rewrite(target / "report.html", _CHARSET, _CHARSET + _REFRESH)
+                _rewrite(target / PAGE, _CHARSET, _CHARSET + _REFRESH)
                 yield written
             except AgreementError as error:
                 yield error
             _wait(lambda seen=seen: _stamps(study) != seen)  # type: ignore[misc] # bound now
     finally:
         if target is not None:
-            _rewrite(target / "report.html", _REFRESH, "")
+            _rewrite(target / PAGE, _REFRESH, "")
 
 
 def _wait(changed: Callable[[], bool]) -> None:

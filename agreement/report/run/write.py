@@ -14,6 +14,7 @@ from agreement.errors import AgreementError
 from agreement.report.page.html import notebook_page
 from agreement.report.page.pdf import print_pdf
 from agreement.report.run.folder import (
+    PAGE,
     PROVENANCE,
     keep_for_the_next,
     refuse_foreign,
@@ -28,7 +29,7 @@ from agreement.tables.options import Kind
 from agreement.tables.whole_output import error_in_words, work_folder
 
 FIRST_FILES: Final = (
-    "report.html", "report.pdf", "athlete_cards.html", "athlete_cards.pdf", "results.csv",
+    PAGE, "report.pdf", "athlete_cards.html", "athlete_cards.pdf", "results.csv",
 )  # fmt: skip
 
 
@@ -111,7 +112,7 @@ def write_report(
         content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
         title = content["options"]["study"]["title"] or place.name
         page, said = notebook_page(notebook, title, content["created"][:10]), ""
-        for file, text in {"report.ipynb": notebook_text(notebook), "report.html": page}.items():
+        for file, text in {"report.ipynb": notebook_text(notebook), PAGE: page}.items():
             (folder / file).write_text(text, encoding="utf-8", newline="\n")
         for one in sorted(folder.glob("*.html")) if pdf else ():
             said = print_pdf(one, one.with_suffix(".pdf")) or said

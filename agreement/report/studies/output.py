@@ -18,7 +18,7 @@ from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.page.pictures import drawing, picture
 from agreement.report.page.texts import cautions
 from agreement.report.run.exports import write_tables
-from agreement.report.run.folder import WRITTEN_BY, is_ours, refuse_foreign, replaced_folder
+from agreement.report.run.folder import PAGE, WRITTEN_BY, is_ours, refuse_foreign, replaced_folder
 from agreement.report.run.own_report import read_provenance, seal
 from agreement.report.run.provenance import write_provenance
 from agreement.report.studies.compared import SEASON, Compared
@@ -26,7 +26,6 @@ from agreement.report.studies.pool import pool_frame, pool_lines, study_groups
 from agreement.report.studies.pool_file import Pooled
 from agreement.stats.studies.pooling import pooled_studies
 
-PAGE = "report.html"
 _POOLED = ("bias", "sd_of_differences")
 _DRAWN = ("bias", "lower_limit", "upper_limit")
 _FOREST = ["name", "n", "bias", "low", "high", "lower_limit", "upper_limit"]  # of `plot_forest`

@@ -12,15 +12,15 @@ from agreement.errors import AgreementError
 from agreement.report.page.html import PageDraft
 from agreement.report.page.markup import element, heading, lines, paragraph, table
 from agreement.report.page.numbers import Cell, Names, Numbers
-from agreement.report.run.folder import PROVENANCE
+from agreement.report.privacy.by_pairs import Place
+from agreement.report.run.folder import PAGE, PROVENANCE
 from agreement.report.run.own_report import read_own_table, read_provenance
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.who_counts import who_counts
 from agreement.tables.whole_output import whole_file
 
-Place = tuple[str, str]  # method and mode
-SHELF, PAGE = "shelf.html", "report.html"
+SHELF = "shelf.html"
 _SAID = {"no_margin": "no limit agreed", "": "none"}
 
 

@@ -12,6 +12,7 @@ import traitlets
 from agreement.errors import AgreementError
 from agreement.report.page.markup import Block, bullets, element, joined, paragraph
 from agreement.report.run.any_size import check_study, report_study
+from agreement.report.run.folder import PAGE
 from agreement.report.run.talk import grouped_findings
 from agreement.tables.columns import INPUTS
 from agreement.tables.proposal import PREVIEW, Proposed, propose_study
@@ -161,7 +162,7 @@ class Start:
         written = report_study(self.study, out)
         told = [*written.verdict, f"Written to {written.folder}."]
         self.said.value = joined(map(paragraph, told)).html
-        page = (written.folder / "report.html").read_text(encoding="utf-8")
+        page = (written.folder / PAGE).read_text(encoding="utf-8")
         frame = {"title": "report", "sandbox": "allow-same-origin", "srcdoc": page}
         self.page.value = element("iframe", **frame, style="width:100%;height:80vh")
 
