@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from agreement.arrays import Flags
+from agreement.arrays import Flags, Ints
 from agreement.tables.columns import MISSING_ANY_CASE
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, distinct
@@ -47,6 +47,15 @@ class _Clock:
     offset: Steps
     zoned: Flags
     timed: Flags
+
+    def at(self, places: Ints) -> "_Clock":
+        """Return the values at some places; -1 is a missing one."""
+        return _Clock(
+            np.append(self.wall, NOT_A_TIME)[places],
+            np.append(self.offset, np.timedelta64(0, "us"))[places],
+            np.append(self.zoned, False)[places],
+            np.append(self.timed, False)[places],
+        )
 
 
 def moment_column(raw: RawTable, name: str, zone: str | None) -> Moments:
@@ -87,7 +96,10 @@ def _unzoned(wall: Times, timed: Flags) -> _Clock:
 
 def _quick(column: "pd.Series[Any]") -> _Clock | None:
     """Return what text in one ISO 8601 form throughout says; None when it is not."""
-    if column.dtype == object:  # here pandas would guess the order of day and month
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        found = _quick(pd.Series(column.cat.categories))
+        return found and found.at(column.cat.codes.to_numpy())
+    if column.dtype == object:  # pandas would guess here, as of categories: day, month and zone
         return None
     for kind in ("timestamp[us, tz=UTC][pyarrow]", "timestamp[us][pyarrow]"):
         try:

@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 from agreement import cli
 from agreement.tables import parts, parts_together
 from agreement.tables.row_groups import column_of
-from agreement.tables.study import read_study
+from agreement.tables.study import inspect_study, read_study
 
 
 @pytest.fixture(scope="module")
@@ -68,6 +68,41 @@ def test_twenty_methods_are_told_apart(tmp_path):
     expected = every.set_index(["method", "athlete_id"])["vo2max_ml_kg_min"]
     found = pairs.set_index(["method", "athlete_id"])["field"]
     pd.testing.assert_series_equal(found.sort_index(), expected.sort_index(), check_names=False)
+
+
+TEXTS_OF_TIMES = {
+    "local": ["2026-04-28T00:46", "2026-04-29T23:30"],
+    "some with an offset": ["2026-04-28T00:46Z", "2026-04-29T00:30"],
+    "day first": ["8.4.2026", "9.4.2026 10:00", "25.4.2026"],
+    "month first": ["4/8/2026", "4/25/2026"],
+    "undecided": ["8.4.2026", "9.4.2026"],
+    "days": ["2026-04-28", "2026-04-29"],
+    "a month": ["2026-04", "2026-04-29"],
+}
+
+
+@pytest.mark.parametrize("texts", TEXTS_OF_TIMES.values(), ids=TEXTS_OF_TIMES)
+def test_times_written_as_text_are_read_in_parquet_as_in_csv(tmp_path, texts):
+    """Texts of Parquet come as categories, of which pandas guesses order and zone."""
+    (tmp_path / "study.toml").write_text('[study]\ntime_zone = "America/St_Johns"\n')
+    (tmp_path / "lab_tests.csv").write_text(
+        "lab_test_id,athlete_id,date,mode,vo2max_ml_kg_min,averaging_rule\n"
+        "L,A,2026-05-01,run,44.1,moving 30 s\n"
+    )
+    rows = pd.DataFrame({"athlete_id": "A", "taken_at": texts, "method": "m", "mode": "run"})
+    rows["vo2max_ml_kg_min"] = np.arange(40.0, 40 + len(texts))
+    (tmp_path / "field_estimates").mkdir()
+    found = []
+    for write, name in ((rows.to_csv, "a.csv"), (rows.to_parquet, "a.parquet")):
+        part = tmp_path / "field_estimates" / name
+        write(part, index=False)
+        study, problems = inspect_study(tmp_path)
+        own = None if study is None else study.field_estimates[["date", "instant", "row"]]
+        stops = [(one.reason, one.row, one.what) for one in problems if one.severity == "stop"]
+        found.append(({} if own is None else own.to_dict(), stops))
+        part.unlink()
+    assert found[0] == found[1]
+    assert bool(found[0][0]) != bool(found[0][1])
 
 
 @pytest.mark.parametrize("group", [1, 7, 24])
