@@ -44,6 +44,7 @@ def test_it_holds_the_answer_and_nothing_folded(brief):
     assert listed is None or 1 <= listed[1].count("<li>") <= 3
     cautions = main.split('<div class="caution">')[1].split("</div>")[0]
     assert cautions.count("<li>") == 3
+    assert "in these people; in others it may be different" in cautions  # for whom it holds
     assert "left out" in main
 
 
