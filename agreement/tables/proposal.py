@@ -265,7 +265,7 @@ def study_text(
         cells = zip(block.headers, block.rows[0][1], strict=True)
         first = ", ".join([f"{name} ({cell})" for name, cell in cells][:6])
         choices = ", ".join(f"{quoted(n)} ({said.split(';')[0]})" for n, said in MEANINGS.items())
-        why = f"no name of its columns says what it is: {first}. Choose {choices}"
+        why = f"nothing decides which table it is: {first}. Choose {choices}"
         lines.append(f'# decide: {why}, or "{NO_TABLE}" (no part of the study)'.replace("\n", " "))
         lines.append(f'{quoted(file_of(block))} = "{OPEN}"')
     parts += ["\n".join(lines)] if undecided else []

@@ -5,8 +5,14 @@ from dataclasses import replace
 from threading import active_count
 
 from agreement.errors import Problem
-from agreement.report.run.talk import closing_talk, grouped_findings, progress_bar
+from agreement.report.run.talk import (
+    closing_talk,
+    grouped_findings,
+    progress_bar,
+    proposal_text,
+)
 from agreement.report.run.write import FIRST_FILES
+from agreement.tables.proposal import propose_study
 
 LONG = (
     "In 14 athletes the estimate from training sessions' heart rate (run) reads 0.0 mL/kg/min on "
@@ -58,3 +64,13 @@ def test_a_report_is_told_of_without_a_thread_beside_which_no_process_splits(mon
     with progress_bar() as progress:
         progress(1, 2, "Reading sessions")
         assert active_count() > before
+
+
+def test_files_that_say_nothing_of_themselves_bring_no_empty_table(tmp_path):
+    export = tmp_path / "numbers.csv"
+    export.write_text("Subject,VO2,Date\nS1,47.5,2026-03-04\nS2,44.2,2026-03-05\n", encoding="utf-8")
+    said = proposal_text(propose_study(tmp_path / "study", [export]), tmp_path / "study")
+    assert said.startswith("Nothing decides yet what the files are.")
+    assert "your column" not in said
+    assert "1 line of study.toml to decide" in said
+    assert "nothing decides which table it is" in (tmp_path / "study/study.toml").read_text()

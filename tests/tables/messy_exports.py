@@ -144,6 +144,19 @@ CASES = {
         {},
         0,
     ),
+    "words of a rowing club": (
+        {
+            "ergo room.csv": lab(
+                "Rower,Test day,Sport,Peak uptake (ml/min/kg),Weight that day (kg),RER,Top pulse",
+                sep=";",
+                dec=True,
+                form="%d.%m.%Y",
+            ),
+            "wrist.csv": watch("Rower,Read at,Sport,VO2max", sep=";", form="%d.%m.%Y"),
+        },
+        {},
+        0,
+    ),
     "a row of units": (
         {
             "lab.csv": lab(

@@ -15,6 +15,7 @@ from agreement.errors import AgreementError, OutputError
 from agreement.tables.proposal import propose_study
 from agreement.tables.proposal_sources import blocks_of
 from agreement.tables.proposal_tables import table_of
+from agreement.tables.proposal_words import fits, taken_apart
 from agreement.tables.study import inspect_study, read_study
 
 EDITS = {}
@@ -50,6 +51,7 @@ def answered(study, answers):
 # each of the others meets what one of the quick ones meets, in another form
 QUICK = (
     *("title rows with semicolons", "two header rows", "pounds not in the header"),
+    "words of a rowing club",
     *("litres a minute not in the header", "day first, not decided", "month first"),
     *("date and clock time apart", "comma decimals", "Spanish, sex H and M", "no mode anywhere"),
     *("unequal ids", "one file for each athlete, units apart", "a workbook with extra sheets"),
@@ -323,3 +325,8 @@ def test_columns_without_a_unit_are_proposed_as_they_are(tmp_path):
     assert found.questions == 0
     for column, first in (("stage", "5.5; 6.5; 7.5"), ("rpe_max", "15; 16; 17")):
         assert list(shown.loc[column, ["unit", "as we read them"]]) == ["", first]
+
+
+@pytest.mark.parametrize("header", ["Takes heart-slowing drug", "Beta blockers", "beta-blocker"])
+def test_a_drug_that_limits_heart_rate_is_read_by_its_plain_words(header):
+    assert fits("hr_limiting_drug", taken_apart(header))

@@ -156,8 +156,8 @@ def proposal_text(found: "Proposed", folder: Path) -> str:
     widths = [max(len(r[i]) for r in [names, *rows]) for i in range(len(names))]
     lines = [
         "  ".join(c.ljust(w) for c, w in zip(r, widths, strict=True)).rstrip()
-        for r in [names, *rows]
-    ]
+        for r in ([names, *rows] if rows else [])
+    ] or ["Nothing decides yet what the files are."]
     lines += ["", *found.remarks] if found.remarks else []
     open_ = counted(found.questions, "line") if found.questions else "Nothing"
     lines += ["", f"{open_} of study.toml to decide; next: agreement check {as_argument(folder)}"]
