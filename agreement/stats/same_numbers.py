@@ -13,6 +13,7 @@ import pandas as pd
 from agreement.arrays import DECIMALS, Floats
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.basics.welch import brown_forsythe, welch_test
+from agreement.stats.causes.profile_bias import FEW_FOR_BIAS
 from agreement.stats.indices.concordance import concordance
 from agreement.stats.indices.equivalence import equivalence
 from agreement.stats.limits.limits import limits_of_agreement
@@ -22,7 +23,6 @@ from agreement.stats.lines.trend import trend
 from agreement.terms import NOT_ENOUGH_DATA
 
 MOST_DIGITS: Final = 15  # that floating point can share
-_FEWEST_OF_A_PROFILE: Final = 5
 Fields = tuple[str, float, float, str]  # of a `SameNumber`
 _MARGIN: Final = 3.5  # where none was agreed; only the libraries are compared
 
@@ -61,7 +61,7 @@ def same_numbers(pairs: pd.DataFrame, margin: float | None = None) -> list[SameN
         parts = [_of_differences(field - lab, limit), _of_lines(field, lab)]
         parts.append(_of_agreement(field, lab))
         sizes = pairs["training_profile"].value_counts()
-        large = sizes.index[(sizes >= _FEWEST_OF_A_PROFILE) & (sizes.index != NOT_ENOUGH_DATA)]
+        large = sizes.index[(sizes >= FEW_FOR_BIAS) & (sizes.index != NOT_ENOUGH_DATA)]
         if len(large) > 1:
             parts.append(_of_profiles(pairs[pairs["training_profile"].isin(list(large))]))
         return [SameNumber(*row) for part in parts for row in _possible(part)]

@@ -1,5 +1,6 @@
 """Numbers of everybody that would tell of a few by how the pairs lie: by sign, side, axis or label."""
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
@@ -38,21 +39,26 @@ def few_out_of_step(results: pd.DataFrame, pairs: Mapping[Place, pd.DataFrame]) 
     """
     weighing = results[results["analysis"].isin([n for n, a in BY_NAME.items() if a.weighs_pairs])]
     columns = (weighing[name].astype("str") for name in ("analysis", "method", "mode", "group"))
-    few = {place for place, own in pairs.items() if _out_of_step(own)}
+    few = set(_of_few_out_of_step(pairs))
     return {name for name in zip(*columns, strict=True) if name[1:3] in few}
 
 
 def few_by_pair(pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
     """Return the mean sizes and squares of d by pair, where a few have more or fewer than all others."""
     names = [(a.name, s.name) for a in BY_NAME.values() for s in a.statistics if s.by_pair]
-    few = [place for place, own in pairs.items() if _out_of_step(own)]
-    return {(analysis, *place, "all", statistic) for analysis, statistic in names for place in few}
+    few = _of_few_out_of_step(pairs)
+    return {(analysis, *place, "all", statistic) for place in few for analysis, statistic in names}
 
 
-def _out_of_step(pairs: pd.DataFrame) -> bool:
-    """Tell whether one to four athletes have another number of pairs than most."""
-    people = pairs["athlete_id"].value_counts().value_counts()  # by how many pairs they have
-    return len(people) > 0 and 0 < people.sum() - people.max() < FEWEST_SHOWN
+def _of_few_out_of_step(pairs: Mapping[Place, pd.DataFrame]) -> list[Place]:
+    each = ((place, out_of_step(own["athlete_id"])) for place, own in pairs.items())
+    return [place for place, people in each if 0 < people < FEWEST_SHOWN]
+
+
+def out_of_step(athletes: Iterable[str]) -> int:
+    """Return how many athletes have another number of pairs than most; `athletes` of each pair."""
+    people = Counter(Counter(athletes).values())  # by how many pairs they have
+    return people.total() - max(people.values(), default=0)
 
 
 def few_within(pairs: Mapping[Place, pd.DataFrame], margin: float | None) -> set[Name]:

@@ -21,6 +21,7 @@ from agreement.report.privacy.by_pairs import (
     few_of_pairs,
     few_on_a_line,
     few_out_of_step,
+    out_of_step,
 )
 from agreement.report.privacy.privacy import FEWEST_SHOWN, Size, a_few_apart, hidden_parts
 from agreement.report.privacy.readings import OF_READINGS, GroupKey, hidden_readings
@@ -224,8 +225,7 @@ def withheld(sizes: Mapping[GroupKey, Size], members: Members | None = None) -> 
 def _out_of_step(whole: Size, pairs: frozenset[Pair] | None) -> int:
     """Return how many athletes have another number of pairs than most; by sizes, at least so many."""
     if pairs:
-        each = Counter(Counter(athlete for athlete, _ in pairs).values())
-        return each.total() - max(each.values())
+        return out_of_step(athlete for athlete, _ in pairs)
     n, n_pairs = whole
     return abs(n_pairs - n * round(n_pairs / n)) if n else 0
 

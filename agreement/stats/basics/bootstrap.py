@@ -153,6 +153,20 @@ def bootstrap(
     return Replicates(estimate, replicates, np.vstack(left_out), resampling.seed, scales)
 
 
+def resampled_slope(x: Floats, y: Floats, resampling: Resampling) -> Replicates:
+    """Slope of y on x by least squares, for intervals over athletes; x, y: shape (n_pairs,)."""
+    x, y = x - x.mean(), y - y.mean()
+
+    def slope(sums: Floats) -> Floats:
+        n, sx, sy, sxx, sxy = sums.T
+        spread = sxx - sx * sx / n
+        spread = np.where(spread > 1e-9, spread, np.nan)  # one value of x alone was drawn
+        return np.asarray(((sxy - sx * sy / n) / spread)[:, None])
+
+    columns = np.stack([np.ones_like(x), x, y, x * x, x * y], axis=1)
+    return bootstrap_of_sums(resampling, columns, slope, scales=("plain",))
+
+
 def bootstrap_of_sums(
     resampling: Resampling,
     columns: ArrayLike,

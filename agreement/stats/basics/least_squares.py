@@ -1,12 +1,15 @@
 """A straight line by ordinary least squares, from centred sums."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, t_p_value
 
+# standard deviation of normal residuals over their mean size
+SD_OF_MEAN_SIZE: Final = float(np.sqrt(np.pi / 2.0))
 _BLOCK = 1 << 13  # values at a time: they stay in cache, and products need no threads
 
 

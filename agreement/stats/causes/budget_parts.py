@@ -182,8 +182,7 @@ def _level(data: MethodData, visits: Visits) -> tuple[StructuralSlope | None, st
     """
     table = visits.table
     lab, field = floats(table, "lab", "field")
-    tests = table["lab_test_id"].map(data.repeats["lab_test_id"].value_counts()).fillna(1.0)
-    shares, reason = 1.0 / tests.to_numpy(np.float64), ""
+    shares, reason = _shares(data, visits), ""
     try:
         require_enough(visits.n)
         found = structural_slope(
@@ -216,11 +215,8 @@ def _level(data: MethodData, visits: Visits) -> tuple[StructuralSlope | None, st
 
 
 def _laboratory(data: MethodData, visits: Visits) -> tuple[Repeatability | None, OfWeights]:
-    units = data.repeats.groupby("lab_test_id", sort=True)
+    units, share = data.repeats.groupby("lab_test_id", sort=True), _shares(data, visits)
     tests = units.size()
-    # what the mean of a visit's tests keeps of the error variance of one test: 1 for one test,
-    # 1/2 for a test and its repeat
-    share = 1.0 / visits.table["lab_test_id"].map(tests).fillna(1).to_numpy(dtype=np.float64)
     kept, of_visits = (np.bincount(visits.athlete, one) for one in (share, np.ones_like(share)))
     try:
         found = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
@@ -244,6 +240,16 @@ def _laboratory(data: MethodData, visits: Visits) -> tuple[Repeatability | None,
             return np.asarray(total / (weights @ by_athlete[:, 1] + other_df))
 
     return found, variance
+
+
+def _shares(data: MethodData, visits: Visits) -> Floats:
+    """
+    Return what the mean of a visit's tests keeps of the error variance of one test.
+
+    1 for one test, 1/2 for a test and its repeat.
+    """
+    tests = visits.table["lab_test_id"].map(data.repeats["lab_test_id"].value_counts()).fillna(1.0)
+    return np.asarray(1.0 / tests.to_numpy(np.float64))
 
 
 def _unknown(weights: Floats) -> Floats:

@@ -5,8 +5,8 @@ from typing import Final
 
 import numpy as np
 
-from agreement.arrays import ArrayLike, Floats, Seed
-from agreement.stats.basics.bootstrap import bootstrap_of_sums, cluster_resampling
+from agreement.arrays import ArrayLike, Seed
+from agreement.stats.basics.bootstrap import cluster_resampling, resampled_slope
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, said_p, t_p_value
 from agreement.stats.basics.least_squares import Line, fit_line
@@ -101,16 +101,7 @@ def mass_mismatch(
     off = int((np.abs(m) > MASS_WITHIN_PCT).sum())
     if n == m.size:
         return MassMismatch(line, n, off, line.slope_interval())
-    u, v = m - line.mean_x, log_ratio - line.mean_y
-
-    def slope(sums: Floats) -> Floats:
-        n, su, sv, suu, suv = sums.T
-        spread = suu - su * su / n
-        return np.asarray(((suv - su * sv / n) / np.where(spread > 1e-9, spread, np.nan))[:, None])
-
-    columns = np.stack([np.ones_like(u), u, v, u * u, u * v], axis=1)
-    resampling = cluster_resampling(codes, rng=rng)
-    drawn = bootstrap_of_sums(resampling, columns, slope, scales=("plain",))
+    drawn = resampled_slope(m, log_ratio, cluster_resampling(codes, rng=rng))
     return MassMismatch(line, n, off, drawn.interval(), drawn)
 
 

@@ -14,6 +14,7 @@ from agreement.stats.basics.least_squares import fit_line
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.squad_calibration import (
     ESTIMATED,
+    FEWEST_CALIBRATED,
     MODELS,
     AthleteSums,
     Fits,
@@ -27,7 +28,6 @@ from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotE
 from agreement.stats.record import recorded
 from agreement.stats.result import Result, TableRows
 
-FEWEST_CALIBRATED: Final = 5  # a line through all athletes but one, with an error left over
 FEW_FOR_CALIBRATION: Final = 20
 BEYOND_RANGE: Final = 2.0  # field values further outside are refused [mL/kg/min]
 ZERO_FROM: Final = 9  # decimals: an offset's mean error is 0 but for rounding with one pair each

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import Floats
-from agreement.stats.basics.bootstrap import bootstrap_of_sums
+from agreement.stats.basics.bootstrap import resampled_slope
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.basics.least_squares import Line, fit_line
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
@@ -113,15 +113,7 @@ def _interval(line: Line, x: Floats, data: MethodData) -> Interval:
     """Interval of a slope: Student's, or by resampling athletes where some have several pairs."""
     if not data.clustered:
         return line.slope_interval()
-    x, y = x - x.mean(), data.difference - data.difference.mean()
-
-    def slope(sums: Floats) -> Floats:
-        n, sx, sy, sxx, sxy = sums.T
-        with np.errstate(invalid="ignore", divide="ignore"):  # one day or value alone was drawn
-            return np.stack([(sxy - sx * sy / n) / (sxx - sx * sx / n)], axis=1)
-
-    columns = np.stack([np.ones_like(x), x, y, x * x, x * y], axis=1)
-    return bootstrap_of_sums(data.resampling, columns, slope, scales=("plain",)).interval(0)
+    return resampled_slope(x, data.difference, data.resampling).interval()
 
 
 RECORDS: Final = (

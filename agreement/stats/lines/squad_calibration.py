@@ -13,6 +13,7 @@ Model = Literal["none", "offset", "line"]
 
 MODELS: Final[tuple[Model, ...]] = ("none", "offset", "line")
 ESTIMATED: Final[dict[Model, int]] = {"none": 0, "offset": 1, "line": 2}  # parameters
+FEWEST_CALIBRATED: Final = 5  # a line through all athletes but one, with an error left over
 FEWEST_FOR_A_LINE: Final = 20
 FEWEST_FOR_LOCAL: Final = 20
 P_UNEVEN: Final = 0.10
@@ -103,8 +104,8 @@ def chosen_calibration(field: ArrayLike, lab: ArrayLike) -> Choice:
     """
     f, x = np.asarray(field, dtype=np.float64), np.asarray(lab, dtype=np.float64)
     n, d = len(f), f - x
-    if n < 5:
-        raise ValueError(f"calibration needs at least 5 athletes; got {n}")
+    if n < FEWEST_CALIBRATED:
+        raise ValueError(f"calibration needs at least {FEWEST_CALIBRATED} athletes; got {n}")
     around = f - f.mean()
     sxx = float(around @ around)
     if sxx <= 0.0:

@@ -9,7 +9,7 @@ from scipy import special
 from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap, bootstrap_of_sums
 from agreement.stats.basics.intervals import SIGNIFICANT, Interval, checked_share, said_p, z_of
-from agreement.stats.basics.least_squares import Line, fit_line
+from agreement.stats.basics.least_squares import SD_OF_MEAN_SIZE, Line, fit_line
 from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import MethodData
@@ -19,7 +19,6 @@ from agreement.terms import UNIT
 
 STEEP = 1.0  # mL/kg/min over the observed range; a smaller trend is of no practical weight
 FROM_SUMS_ABOVE: Final = 1000  # athletes: in resamples residuals then keep their signs
-_MEAN_ABSOLUTE = float(np.sqrt(np.pi / 2.0))  # E|e| = sigma sqrt(2 / pi)
 
 
 class Band(NamedTuple):
@@ -122,7 +121,7 @@ class Trend(Result):
         centre, z = self.line.at(a), z_of(self.coverage)
         half = np.full_like(a, z * self.line.residual_sd)
         if varying_spread:
-            half = z * _MEAN_ABSOLUTE * self.spread.at(a)
+            half = z * SD_OF_MEAN_SIZE * self.spread.at(a)
         return Band(centre, centre - half, centre + half)
 
     def _rows(self) -> TableRows:

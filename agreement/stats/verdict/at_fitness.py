@@ -1,7 +1,7 @@
 """Limits for the less fit and the fit, and limits of lopsided differences: what a verdict must pass."""
 
 from dataclasses import dataclass
-from math import hypot, pi, sqrt
+from math import hypot, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -9,13 +9,13 @@ from scipy import special
 
 from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import z_of
+from agreement.stats.basics.least_squares import SD_OF_MEAN_SIZE
 from agreement.stats.basics.tolerance import limit_factors
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.structural import StructuralSlope
 
 CENTILES: Final = (0.10, 0.90)  # of the mean of both methods: less fit and fit athletes
 LOPSIDED: Final = 0.7  # skewness beyond which one spread for both sides misleads
-_ROOT_HALF_PI: Final = sqrt(pi / 2.0)  # from mean absolute to standard deviation
 
 
 class Ends(NamedTuple):
@@ -92,8 +92,8 @@ def limits_at_fitness(
     def ends(at: float) -> Ends:
         x0 = at - float(level.mean())
         root = sqrt(1.0 / n + x0 * x0 / sxx)
-        sigma = max(_ROOT_HALF_PI * (float(size.mean()) + steepness * x0), 0.0)
-        outer = sigma + t * _ROOT_HALF_PI * s_u * root
+        sigma = max(SD_OF_MEAN_SIZE * (float(size.mean()) + steepness * x0), 0.0)
+        outer = sigma + t * SD_OF_MEAN_SIZE * s_u * root
         if net:
             sigma, outer = (sqrt(max(value**2 - noise, 0.0)) for value in (sigma, outer))
         if slope is None or np.isnan(slope.slope):
