@@ -117,8 +117,12 @@ def check(
 @app.command(name="report")
 def report_(
     study: StudyFolder,
-    out: Annotated[Path | None, typer.Option(help="Output folder.")] = None,
-    kind: Annotated[KindName | None, typer.Option("--report", help="Which report.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Output folder; default: reports/STUDY-KIND.")
+    ] = None,
+    kind: Annotated[
+        KindName | None, typer.Option("--report", help="Which; default: of study.toml, or squad.")
+    ] = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF, with a Chromium.")] = False,
     png: Annotated[bool, typer.Option("--png", help="Figures also as PNG files.")] = False,
     kernel: Annotated[bool, typer.Option("--kernel", help="Run it in a Jupyter kernel.")] = False,
@@ -248,6 +252,9 @@ def new(
     more: Annotated[list[Path] | None, typer.Argument(metavar="FILE", hidden=True)] = None,
 ) -> None:
     """Write a study folder: to fill in, from exports, or an example."""
+    if (exports and example) or (more and not exports):
+        said = "--from makes another study than --example" if example else "files come after --from"
+        _end(f"Stopped: {said}: `agreement new DIR --from FILE ...`.", INPUT_AT_FAULT)
     if exports:
         from agreement.report.run.talk import proposal_text
         from agreement.tables.proposal import propose_study
@@ -276,7 +283,9 @@ def open_(
     ] = None,
     kind: Annotated[KindName | None, typer.Option("--report", help="A report's notebook.")] = None,
     start_up: Annotated[bool, typer.Option("--start-up", help="Run your IPython's too.")] = False,
-    port: Annotated[int | None, typer.Option(help="Where JupyterLab listens.")] = None,
+    port: Annotated[
+        int | None, typer.Option(min=1, max=65535, help="Where JupyterLab listens.")
+    ] = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open one.")] = True,
 ) -> None:
     """Open JupyterLab, to make a study from files or to try choices."""
@@ -373,7 +382,7 @@ def main() -> int:
         code = getattr(error, "exit_code", None)  # of what is wrong with the command line itself
         if not isinstance(code, int):
             raise
-        _talk(f"Stopped: {_misused(error)}")
+        _talk(_misused(error))
     if HEARD:  # between the commands the library answers every interrupt with one code
         return SIGNALLED + HEARD[0]
     return code if isinstance(code, int) else 0

@@ -61,6 +61,12 @@ def stopped(said: str, options: Iterable[str]) -> str:
 
 def misused(error: Any) -> str:
     """Say what is wrong with the command line itself, an error of the library that reads it."""
+    if type(error).__name__ == "NoArgsIsHelpError":
+        return str(error)
+    return f"Stopped: {_misused(error)}"
+
+
+def _misused(error: Any) -> str:
     context: Any = getattr(error, "ctx", None)
     given = getattr(error, "param", None)
     said, kind = str(error), type(error).__name__
@@ -72,7 +78,8 @@ def misused(error: Any) -> str:
         name = given.opts[-1] if option else given.metavar or given.name.upper()
         return f"`{command}` needs {name}: {given.help}"
     if kind == "NoSuchOption":
-        near = get_close_matches(error.option_name, error.possibilities or (), 1, 0.7)
+        known = [*(error.possibilities or ()), *(() if inside else ("--version",))]
+        near = get_close_matches(error.option_name, known, 1, 0.7)
         more = f"Did you mean {near[0]}?" if near else more
         return f"`{command}` has no option {error.option_name}. {more}"
     if kind == "BadOptionUsage":
@@ -92,6 +99,8 @@ def misused(error: Any) -> str:
 
 def _expected(said: str) -> str:
     """Return what a value must be, from what the library says of a wrong one."""
+    if bound := re.search(r"(less|greater) than or equal to (\d+)", said):
+        return f"at {'most' if bound[1] == 'less' else 'least'} {bound[2]}"
     _, listed, words = said.partition("is not one of")
     if listed:
         return "one of " + ", ".join(re.findall(r"'([^']*)'", words))

@@ -89,14 +89,49 @@ def test_a_wrong_command_line_ends_with_2(run, arguments):
         ),
         ("report x --out", "--out needs a value behind it."),
         ("check x --json=3", "--json takes no value."),
+        ("--versoin", "`agreement` has no option --versoin. Did you mean --version?"),
+        ("open x --port 99999", "--port must be at most 65535. {open}"),
+        ("new nd rows.csv", "files come after --from: `agreement new DIR --from FILE ...`."),
+        (
+            "new nd --example --from rows.csv",
+            "--from makes another study than --example: `agreement new DIR --from FILE ...`.",
+        ),
+        (
+            "new nd --from empty",
+            "There is no file to read in empty. Name exports, or their folder.",
+        ),
+        ("new file.txt", "{file} is a file; name a new folder."),
+        (
+            "share empty --out x",
+            (
+                "empty holds no report: its provenance.json is missing or not ours. "
+                "Name a folder that `agreement report` wrote."
+            ),
+        ),
+        (
+            "tables empty --md",
+            "empty holds no report. Name a folder that `agreement report` wrote.",
+        ),
         ("pool nowhere.toml", "There is no file nowhere.toml. Name a pool file."),
     ],
 )
-def test_a_wrong_command_line_is_told_in_our_words(monkeypatch, capsys, line, said):
+def test_a_wrong_command_line_is_told_in_our_words(monkeypatch, tmp_path, capsys, line, said):
     monkeypatch.setattr(sys, "argv", ["agreement", *line.split()])
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "file.txt").touch()
     assert cli.main() == 2
     helps = {one: f"`agreement {one} --help` lists what it takes." for one in cli_commands()}
+    helps["file"] = tmp_path / "file.txt"
     assert capsys.readouterr().err == f"Stopped: {said.format_map(helps)}\n"
+
+
+def test_without_a_command_the_help_is_shown(monkeypatch, capsys):
+    monkeypatch.setattr(sys, "argv", ["agreement"])
+    assert cli.main() == 2
+    told = capsys.readouterr().err
+    assert told.startswith("Usage: ")
+    assert told.rstrip().endswith("say what differs.")
 
 
 def cli_commands():

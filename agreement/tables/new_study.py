@@ -38,7 +38,9 @@ def worked_example(folder: Path) -> None:
 
 def refuse_used(folder: Path) -> None:
     """Stop when a new study would come into a folder that holds something."""
-    if folder.is_file() or (folder.is_dir() and any(folder.iterdir())):
+    if folder.is_file():
+        raise OutputError(f"{folder} is a file; name a new folder.")
+    if folder.is_dir() and any(folder.iterdir()):
         raise OutputError(f"{folder} is not empty; name a new folder.")
 
 

@@ -5,7 +5,7 @@ import json
 import re
 import shutil
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -68,7 +68,7 @@ class Proposed:
     questions: int  # lines of study.toml that a person has to decide
 
 
-def propose_study(folder: Path, exports: Iterable[Path]) -> Proposed:
+def propose_study(folder: Path, exports: Sequence[Path]) -> Proposed:
     """
     Write a study folder, new or empty, from exports or folders of them, which stay as they are.
 

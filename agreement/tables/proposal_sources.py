@@ -3,7 +3,7 @@
 import csv
 import io
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -58,7 +58,7 @@ def file_of(block: ExportTable) -> str:
     return f"{block.file.stem}{f' {block.sheet}' if block.sheet else ''}.csv"
 
 
-def files_of(given: Iterable[Path]) -> list[Path]:
+def files_of(given: Sequence[Path]) -> list[Path]:
     """Return files, those of folders in their place; hidden ones are left out."""
     found: list[Path] = []
     for path in given:
@@ -70,7 +70,9 @@ def files_of(given: Iterable[Path]) -> list[Path]:
         else:
             raise AgreementError(f"There is no file {path}.")
     if not found:
-        raise AgreementError("There is no file to read.")
+        raise AgreementError(
+            f"There is no file to read in {', '.join(map(str, given))}. Name exports, or their folder."
+        )
     return list(dict.fromkeys(found))
 
 

@@ -17,6 +17,7 @@ from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_fol
 from agreement.report.run.own_report import (
     damaged,
     ledger_pieces,
+    no_report,
     read_own_table,
     read_provenance,
     seal,
@@ -76,7 +77,7 @@ def _shared(
 ) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
     """Return the tables of a share, and what its provenance says."""
     if "results.csv" not in content.get("outputs", {}):
-        raise AgreementError(f"{source} holds no report.")
+        raise no_report(source)
     results = _results(source, content)
     told: dict[str, Any] = {key: content[key] for key in _KEPT if key in content}
     told |= {"options": _options(content), "shared": True, "rows_of_people": rows}

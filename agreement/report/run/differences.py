@@ -43,9 +43,19 @@ def table_differences(name: str, old: Path, new: Path, *, without: Sequence[str]
     more = [f"{name}: line {'/'.join(mark)} is only in the new run." for mark in now.keys() - was]
     shown = []
     for lines in (said, sorted(gone), sorted(more)):
-        rest = [f"{name}: ... and {len(lines) - _MOST} more of this kind."]
-        shown += [*lines[:_MOST], *(rest if len(lines) > _MOST else [])]
+        shown += first_lines(lines, f"{name}: ...")
     return shown
+
+
+def first_lines(lines: list[str], begin: str = "...") -> list[str]:
+    """
+    Return the first lines of a kind, and how many more there are.
+
+    >>> first_lines(["a", "b", "c", "d", "e", "f", "g"])[-2:]
+    ['e', '... and 2 more of this kind.']
+    """
+    more = [f"{begin} and {len(lines) - _MOST} more of this kind."]
+    return [*lines[:_MOST], *(more if len(lines) > _MOST else [])]
 
 
 def _rows(path: Path, without: Sequence[str]) -> list[Cells]:

@@ -32,6 +32,12 @@ _TYPES: Final[dict[str, type | tuple[type, ...]]] = {
     "seed": int,
 }
 _AGAIN: Final = "Run the report again."
+_ANOTHER: Final = "Name a folder that `agreement report` wrote."
+
+
+def no_report(folder: Path | str, why: str = "") -> AgreementError:
+    """Return what is said of a folder that no report is in."""
+    return AgreementError(f"{folder} holds no report{why}. {_ANOTHER}")
 
 
 def damaged(name: str, why: str) -> AgreementError:
@@ -42,7 +48,7 @@ def damaged(name: str, why: str) -> AgreementError:
 def read_provenance(report: Path) -> dict[str, Any]:
     """Return a report's provenance; raises AgreementError if it is none of ours, or damaged."""
     if not is_ours(report):
-        raise AgreementError(f"{report} holds no report: its {PROVENANCE} is missing or not ours.")
+        raise no_report(report, f": its {PROVENANCE} is missing or not ours")
     content: dict[str, Any] = json.loads(plain_bytes(report / PROVENANCE))
     for key, kind in _TYPES.items():
         if key in content and not isinstance(content[key], kind):
@@ -89,9 +95,7 @@ def as_written(report: Path, name: str, content: dict[str, Any]) -> Path:
         found = os.stat(path)  # noqa: PTH116 - follows links, as opening would
     except (OSError, ValueError) as error:
         if name not in content.get("outputs", {}):
-            raise AgreementError(
-                f"{report} never had {name}. Name a folder that `agreement report` wrote."
-            ) from error
+            raise AgreementError(f"{report} never had {name}. {_ANOTHER}") from error
         raise damaged(name, "is missing") from error
     if not stat.S_ISREG(found.st_mode):
         raise damaged(name, "is no plain file")

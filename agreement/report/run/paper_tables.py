@@ -11,7 +11,7 @@ import pandas as pd
 from agreement.errors import AgreementError
 from agreement.report.page.numbers import Names, group_name
 from agreement.report.run.folder import is_ours
-from agreement.report.run.own_report import read_provenance
+from agreement.report.run.own_report import no_report, read_provenance
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.record import OURS, Analysis
 from agreement.tables.whole_output import whole_file
@@ -93,7 +93,7 @@ def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
         its own files, with their decimal mark and separator.
     """
     if not is_ours(report):
-        raise AgreementError(f"{report} holds no report.")
+        raise no_report(report)
     kinds = [kind for kind, wanted in asked.items() if wanted]
     if not kinds:
         raise AgreementError("Say which form: --xlsx, --docx, --tex, --md or --csv.")

@@ -10,6 +10,7 @@ from agreement.errors import AgreementError
 from agreement.report.privacy.sharing import recomputed_results, share_report
 from agreement.report.run.any_size import pair_study, report_study
 from agreement.report.run.differences import (
+    first_lines,
     flat,
     key_of_study_file,
     option_in_words,
@@ -169,6 +170,7 @@ def _inputs(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
     )
     if not was:
         return []
-    said = [f"Input {n} has changed since." for n in was if n in now and was[n] != now[n]]
-    said += [f"Input {n} is no longer in the study." for n in was if n not in now]
-    return said + [f"Input {n} has been added since." for n in now if n not in was]
+    changed = [f"Input {n} has changed since." for n in was if n in now and was[n] != now[n]]
+    gone = [f"Input {n} is no longer in the study." for n in was if n not in now]
+    added = [f"Input {n} has been added since." for n in now if n not in was]
+    return [line for lines in (changed, gone, added) for line in first_lines(lines)]

@@ -159,7 +159,7 @@ def compare_reports(first: Path | str, second: Path | str) -> Compared:
     places = [place for place in one.places() if place in set(two.places())]
     if not places:
         had = (", ".join(f"{m} ({mode})" for m, mode in r.places()) or "none" for r in (one, two))
-        msg = "The reports share no method and mode: the first has {}; the second has {}."
+        msg = "The reports share no method and mode: the first has {}; the second has {}. Name others."
         raise AgreementError(msg.format(*had))
     if not (one.own_ids and two.own_ids) and _tell_the_same(one, two):
         return Compared(
