@@ -198,6 +198,20 @@ def test_against_the_true_value_the_limits_are_the_methods_own():
     assert withheld.endswith("expect it between 9.0 low and 1.0 high.")
 
 
+@pytest.mark.parametrize("methods", [1, 2])  # of two it stands in the fold alone: b is closer
+def test_a_spread_that_is_all_the_laboratorys_is_no_promise_of_one_value_for_all(methods):
+    told, numbers, options = study(*["acceptable; true value"] * methods)
+    own = [
+        ("net_of_laboratory", "a", "run", "all", name, -4.0, *ends, "mL/kg/min", 20, 20, "")
+        for name, ends in (("own_lower_limit", (-6.6, -3.4)), ("own_upper_limit", (-4.6, -1.4)))
+    ]
+    frame = pd.concat([numbers.frame, pd.DataFrame(own, columns=RESULT_COLUMNS)])
+    said = re.sub("<.*?>", "", verdict_block(told, Numbers(frame, NAMES), options).html)
+    assert "between 4.0 low and 4.0 low" not in said
+    whole = "the laboratory's error alone explains the spread seen: for one athlete it may lie"
+    assert said.count(f"{whole} from 6.6 low to 1.4 low of the true value") == 1
+
+
 def test_too_few_athletes_are_said():
     few = {"n": 6, "limits": False, "more": nan}
     assert "is undecided: 6 athletes are too few. In 6 athletes it reads 4.0" in answer(OPEN, **few)

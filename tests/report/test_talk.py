@@ -68,7 +68,9 @@ def test_a_report_is_told_of_without_a_thread_beside_which_no_process_splits(mon
 
 def test_files_that_say_nothing_of_themselves_bring_no_empty_table(tmp_path):
     export = tmp_path / "numbers.csv"
-    export.write_text("Subject,VO2,Date\nS1,47.5,2026-03-04\nS2,44.2,2026-03-05\n", encoding="utf-8")
+    export.write_text(
+        "Subject,VO2,Date\nS1,47.5,2026-03-04\nS2,44.2,2026-03-05\n", encoding="utf-8"
+    )
     said = proposal_text(propose_study(tmp_path / "study", [export]), tmp_path / "study")
     assert said.startswith("Nothing decides yet what the files are.")
     assert "your column" not in said

@@ -80,6 +80,17 @@ def reads(cell: Cell, unit: str = UNIT) -> Markup:
     return Markup(" ").join(filter(None, [number, unit, _side(cell.value)]))
 
 
+def outer(cell: Cell, end: Literal["low", "high"]) -> Markup:
+    """
+    Say one end of a difference's interval as "6.5 low"; it names its line.
+
+    >>> in_words(outer(Cell("bias", 1.2, -6.5, 8.9), "low"))
+    '6.5 low'
+    """
+    value = cell.low if end == "low" else cell.high
+    return cell.mark_interval(f"{plain(abs(value), cell.digits)} {_side(value)}".rstrip())
+
+
 def ends(cell: Cell, between: str = " to ") -> Markup:
     """
     Say an interval of a difference as "6.5 low to 8.9 high"; it names its line.
@@ -158,5 +169,5 @@ def _environment() -> Environment:
         "listed": _listed,
         "share": _share,
     }
-    found.filters |= {one.__name__: one for one in (plain, reads, ends, follows, counted)}
+    found.filters |= {one.__name__: one for one in (plain, reads, outer, ends, follows, counted)}
     return found

@@ -79,6 +79,8 @@ class Judged:
         self.chance = self.outcome == "acceptable" and by_chance
         # whether it is against the true value, its limits known; those that it is about
         self.net = TRUE_VALUE in self.codes and self.own_lower.known and self.own_upper.known
+        # whether the laboratory's error alone explains the spread seen
+        self.all_noise = self.own_lower.known and self.own_lower.value == self.own_upper.value
         own, whole = (self.own_lower, self.own_upper), (self.lower, self.upper)
         self.low_end, self.high_end = own if self.net else whole
         self.leaves_some = self.without.known and self.without.value > 0  # who get no number
