@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from printed import with_blanks
 
+from agreement.cohort import Cohort
 from agreement.report.page.machine import stated
 from agreement.report.page.markup import table
 from agreement.report.page.numbers import Names
@@ -15,6 +16,7 @@ from agreement.report.page.pdf import browser, print_pdf
 from agreement.report.sections import card_pages
 from agreement.report.sections.card_pages import NO_SESSIONS, CardFacts, card_files
 from agreement.report.sections.cards import cards_block
+from agreement.report.shown.told import told_of
 from agreement.stats.repeats.repeatability import Repeatability
 from agreement.terms import CARD_COLUMNS
 
@@ -34,6 +36,25 @@ def test_every_athlete_has_one_card_with_the_cautions(squad, page):
         assert card.count("<li>") >= len(three) == 3
         assert all(caution in card for caution in three)
         assert NO_SESSIONS in card  # this study has no sessions
+
+
+def test_a_card_takes_nothing_from_an_earlier_visit():
+    """A body mass told wrongly in March says nothing of a reading of May that told none."""
+    visits = [(f"A{i:02}", day) for i in range(12) for day in ("2026-03-01", "2026-05-01")]
+    who, day = zip(*visits, strict=True)
+    told = {"athlete_id": who, "mode": "run", "vo2max_ml_kg_min": np.linspace(45, 60, 24).round(1)}
+    tests = pd.DataFrame(told | {"date": day, "mass_kg": 70.0})
+    tests["lab_test_id"] = tests["athlete_id"] + tests["date"]
+    mass = tests["date"].map({"2026-03-01": 60.0, "2026-05-01": np.nan})
+    read = pd.DataFrame(told | {"method": "wrist", "set_mass_kg": mass})
+    read["vo2max_ml_kg_min"] += np.tile([1.5, -1.0, 0.5, -2.0], 6)
+    days = [
+        read.assign(taken_at=pd.to_datetime(tests["date"]) - pd.Timedelta(days=k)) for k in (1, 2)
+    ]
+    cohort = Cohort.from_frames(lab_tests=tests, field_estimates=pd.concat(days))
+    cards = told_of(cohort).cards
+    assert len(cards) == 12
+    assert (cards["inputs_to_correct"] == "").all()
 
 
 def test_a_card_says_what_the_table_says(squad, page):

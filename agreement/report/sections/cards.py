@@ -48,11 +48,9 @@ def athlete_cards(
     Returns: columns `CARD_COLUMNS` and `OF_SQUAD`, sorted by athlete, method and mode; unrounded.
     """
     results = {(one.method, one.mode): one for one in methods}
-    latest = (
-        pairs.sort_values(["athlete_id", "method", "mode", "lab_date", "lab_test_id"])
-        .groupby(["athlete_id", "method", "mode"], as_index=False)
-        .last()
-    )
+    each = ["athlete_id", "method", "mode"]
+    ordered = pairs.sort_values([*each, "lab_date", "lab_test_id"])
+    latest = ordered.drop_duplicates(each, keep="last")  # as it stands, known or not
     latest = latest.assign(wrong_mass=wrong_mass(latest), wrong_hr_max=wrong_hr_max(latest))
     rows = []
     for place, mine in latest.groupby(["method", "mode"], sort=False):
@@ -77,7 +75,8 @@ def _card(
 ) -> dict[str, object]:
     """Return one card."""
     calibration = result.calibration
-    limited = result.data.heart_rate_based and row["hr_limiting_drug"] == "yes"
+    # whose heart rate a drug limits has no part in the results
+    limited = (row["athlete_id"], row["lab_test_id"]) not in result.data.place
     real = numbers.get("change", "real_change_on_card", row["method"], row["mode"])
     squad, kind = LaboratoryEquivalent(nan, nan, nan, NOTES["no_calibration"]), "none"
     if calibration is not None:
