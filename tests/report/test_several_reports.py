@@ -4,6 +4,7 @@ import json
 import re
 import shutil
 from itertools import permutations
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -23,7 +24,7 @@ from agreement.report.studies.compared import compare_reports
 from agreement.report.studies.output import write_compared, write_pool
 from agreement.report.studies.pool import pool_frame, pool_lines
 from agreement.report.studies.pool_file import read_pool
-from agreement.report.studies.reports import verdict_in_words, write_shelf
+from agreement.report.studies.reports import Report, verdict_in_words, write_shelf
 
 TOML = '[study]\ntitle = "{title}"\ntime_zone = "UTC"\n'
 
@@ -375,3 +376,11 @@ def test_studies_of_one_name_keep_their_own_numbers(tmp_path):
     said = list(map(in_words, pool_lines(read_pool(tmp_path / "pool.toml"))))
     assert said[0].startswith("Squad: 20 athletes, bias +1.0, ")
     assert said[1].startswith("Squad: 20 athletes, bias +4.0, ")
+
+
+@pytest.mark.parametrize(("counted", "who"), [(2, ["A", "C"]), (3, ["A", "B", "C"])])
+def test_people_under_a_drug_are_compared_only_where_their_report_counted_them(counted, who):
+    pairs = {"athlete_id": ["A", "B", "C"], "hr_limiting_drug": ["no", "yes", "unknown"]}
+    frame = pd.DataFrame(pairs | {"method": "wrist", "mode": "run", "difference": [1.0, 2.0, 4.0]})
+    told = SimpleNamespace(pairs=frame, number=lambda *_: SimpleNamespace(n=counted))
+    assert list(Report.athletes(told, ("wrist", "run")).index) == who
