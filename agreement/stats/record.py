@@ -8,7 +8,7 @@ follow from it.
 """
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from enum import Enum
 from inspect import cleandoc
@@ -126,6 +126,13 @@ def declared(*parts: str | Statistic) -> tuple[Statistic, ...]:
                 one = _statistic(block, found)
                 found[one.name] = one
     return tuple(found.values())
+
+
+def computed_as(
+    statistics: Iterable[Statistic], formula: str, source: str, **more: Any
+) -> tuple[Statistic, ...]:
+    """Return statistics that an analysis computes another way, and what else differs."""
+    return tuple(replace(one, formula=formula, source=source, **more) for one in statistics)
 
 
 def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:

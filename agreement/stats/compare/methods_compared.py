@@ -219,7 +219,8 @@ def _jointly(wide: pd.DataFrame, names: list[str]) -> list[str]:
 def _closer(rows: pd.DataFrame, seed: int, *, spread: bool) -> CloserOrNot:
     n = _athletes(rows)
     if n < FEW_FOR_REPORTS or rows.shape[1] < 2:
-        return NotEstimable("fewer than 10 athletes have a test with all methods.", TOO_FEW)
+        few = f"fewer than {FEW_FOR_REPORTS} athletes have a test with all methods."
+        return NotEstimable(few, TOO_FEW)
     try:
         return closer(
             rows.to_numpy(),

@@ -1,12 +1,12 @@
 """What pooling would have given: limits as if every pair were another athlete. Only to be shown."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 from agreement.stats.limits.limits import LimitsOfAgreement
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.record import recorded
+from agreement.stats.record import computed_as, recorded
 from agreement.stats.result import Result, TableRows
 
 NAIVE: Final = "naive: pairs of one athlete counted as independent; not to be used"
@@ -39,12 +39,9 @@ def pooled_limits_of(data: MethodData) -> PooledLimits:
 
 RECORD: Final = recorded(
     "limits_as_if_independent, place 250, whole, own section, weighs pairs: bias and limits, pairs taken as independent",
-    *tuple(
-        replace(
-            one,
-            formula="as of one pair each, although athletes repeat: to compare with older papers",
-            source="Bland & Altman 1986",
-        )
-        for one in LIMITS
+    *computed_as(
+        LIMITS,
+        "as of one pair each, although athletes repeat: to compare with older papers",
+        "Bland & Altman 1986",
     ),
 ).by(pooled_limits_of)

@@ -1,6 +1,6 @@
 """Limits of agreement by the factors that papers multiply the standard deviation with."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 from scipy import special
@@ -8,7 +8,7 @@ from scipy import special
 from agreement.stats.limits.limits import limits_by_athlete
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
 from agreement.stats.limits.limits_shown import AnyLimits
-from agreement.stats.record import declared, recorded
+from agreement.stats.record import computed_as, declared, recorded
 from agreement.stats.result import Result, TableRows, told_rows
 
 # how a source says it -> the group's name in the results table
@@ -70,10 +70,7 @@ _FACTOR: Final = declared("""
       What the standard deviation is multiplied with.
       = bias plus and minus s times 1.96, 2 or Student's t on n - 1 | as papers print them
     """)[0]
-_STATISTICS: Final = (
-    _FACTOR,
-    *(replace(one, formula=_FACTOR.formula, source=_FACTOR.source) for one in (LOWER, UPPER)),
-)
+_STATISTICS: Final = (_FACTOR, *computed_as((LOWER, UPPER), _FACTOR.formula, _FACTOR.source))
 RECORD: Final = recorded(
     "limits_by_convention, place 180, whole, own section: limits by the conventions of papers",
     *_STATISTICS,

@@ -9,7 +9,7 @@ import numpy as np
 from agreement.stats.limits.limits_of_agreement import BIAS, LOWER, UPPER
 from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import require_enough
-from agreement.stats.record import declared, recorded
+from agreement.stats.record import computed_as, declared, recorded
 from agreement.stats.result import Result, Row, TableRows
 
 LEVELS: Final = {"low_end": 0.0, "middle": 0.5, "high_end": 1.0}  # shares of the observed range
@@ -48,16 +48,16 @@ _AT: Final = declared("""
     mean_of_both: fitness, as the mean of both methods / mean of both methods
       The level at which bias and limits are given.
       = smallest and largest mean of both methods, and the middle between them
-    """)
+    """)[0]
 _LINE: Final = (
     "the line of d on the mean, plus and minus z times the residual spread; that spread on a line of "
     "its own where it is uneven"
 )
-_ON_LINE: Final = (
-    replace(one, formula=_LINE, source="Bland & Altman 1999") for one in (BIAS, LOWER, UPPER)
-)
 # the levels are the least and the fittest person's, and where a line stands tells its level
-_STATISTICS: Final = tuple(replace(one, shown_from=inf) for one in (*_AT, *_ON_LINE))
+_STATISTICS: Final = (
+    replace(_AT, shown_from=inf),
+    *computed_as((BIAS, LOWER, UPPER), _LINE, "Bland & Altman 1999", shown_from=inf),
+)
 RECORD: Final = recorded(
     "limits_by_level, place 360, whole, own section: limits that follow fitness", *_STATISTICS
 ).by(

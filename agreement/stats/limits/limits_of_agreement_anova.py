@@ -1,6 +1,6 @@
 """The 2007 form of limits with several pairs per athlete: one-way analysis of variance."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -13,7 +13,7 @@ from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.limits.limits_of_agreement import LIMITS, STATISTICS
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.record import recorded
+from agreement.stats.record import computed_as, recorded
 from agreement.stats.result import Result, TableRows
 
 
@@ -121,5 +121,5 @@ def _components(s: Floats) -> tuple[Floats, Floats, Floats]:
 _HOW: Final = "mean squares between and within athletes, every pair counted once"
 RECORD: Final = recorded(
     "limits_of_agreement_anova, place 20, whole, own section, weighs pairs: bias and limits by analysis of variance",
-    *tuple(replace(one, formula=_HOW, source="Bland & Altman 2007") for one in LIMITS),
+    *computed_as(LIMITS, _HOW, "Bland & Altman 2007"),
 ).by(limits_of_agreement_anova_of)

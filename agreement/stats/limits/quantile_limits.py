@@ -1,7 +1,7 @@
 """Limits of agreement without a normal distribution: quantiles of the differences themselves."""
 
-from dataclasses import dataclass, replace
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import scipy
@@ -9,7 +9,7 @@ import scipy
 from agreement.arrays import DECIMALS, ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval
 from agreement.stats.limits.limits_of_agreement import LOWER, UPPER
-from agreement.stats.record import recorded
+from agreement.stats.record import computed_as, declared, recorded
 from agreement.stats.result import Result, TableRows
 
 _SHARES: Final = ((1.0 - 0.95) / 2.0, 0.5, (1.0 + 0.95) / 2.0)
@@ -84,20 +84,16 @@ def _interval(ordered: Floats, p: float) -> Interval | None:
     return Interval(float(ordered[below - 1]), float(ordered[above - 1]))
 
 
-_QUANTILE: Final[dict[str, Any]] = {
-    "formula": "quantiles of d; intervals from the ranks",
-    "source": "Bland & Altman 1999",
-    "shown_from": 500,  # five lie beyond either end of the interval (binomial ranks)
-}
-RECORD: Final = recorded(
-    "quantile_limits, place 300, whole, own section: limits without a normal distribution",
-    replace(LOWER, **_QUANTILE),
-    """
+_MEDIAN: Final = declared("""
     median from 50: median difference
       Half of the differences lie below it.
       = quantiles of d; intervals from the ranks | Bland & Altman 1999
-    """,
-    replace(UPPER, **_QUANTILE),
+    """)[0]
+# of 500 five lie beyond either end of the interval (binomial ranks)
+_LOWER, _UPPER = computed_as((LOWER, UPPER), _MEDIAN.formula, _MEDIAN.source, shown_from=500)
+RECORD: Final = recorded(
+    "quantile_limits, place 300, whole, own section: limits without a normal distribution",
+    *(_LOWER, _MEDIAN, _UPPER),
 ).by(
     lambda data: quantile_limits(data.difference, data.n),
     of_registry=("lower_limit", "median", "upper_limit"),
