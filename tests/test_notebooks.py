@@ -41,6 +41,13 @@ def test_one_cell_is_tagged_parameters_and_holds_literals(cells):
         ast.literal_eval(statement.value)
 
 
+def test_a_template_runs_where_it_lies(cells):
+    """From a checkout: the study that it names stands there."""
+    (tagged,) = [c for c in cells if "parameters" in c["metadata"].get("tags", [])]
+    study = ast.literal_eval(ast.parse("".join(tagged["source"])).body[0].value)
+    assert (Path(__file__).parents[1] / study / "study.toml").is_file()
+
+
 def test_cells_are_thin(cells):
     for source in code(cells):
         assert len(source.splitlines()) <= 10

@@ -53,6 +53,7 @@ from agreement.tables.study_lines import OPEN
 from agreement.tables.text_cells import code_column
 from agreement.tables.units import UNITS, own_unit
 from agreement.tables.whole_output import whole_folder
+from agreement.terms import counted
 
 _PER_KG: Final = "vo2_ml_kg_min"
 ORIGINALS: Final = "originals"  # the exports that were gathered into tables, as they came
@@ -248,15 +249,17 @@ def study_text(
     text = STUDY_FILE_TEXT[: STUDY_FILE_TEXT.index("# How a file is written")]
     text = text[text.index("[study]") :]
     if timed := next((p.timed for p in proposals if p.timed), ""):
-        said = f"times such as {timed} have no zone: the IANA name of the zone of your clocks"
-        text = _line(text, "time_zone", f'time_zone = "{OPEN}"', f'{said}, like "Europe/Oslo"')
+        said = f'the IANA name of the zone of your clocks, like "Europe/Oslo": {timed} has none'
+        text = _line(text, "time_zone", f'time_zone = "{OPEN}"', said)
     if ids:
-        first = f"{ids[0][0]} as {ids[0][1]}"
-        said = f'ids.csv joins {len(ids)} ids that look alike ({first} ...): "ids.csv" if all are right'
-        text = _line(text, "id_map", f'id_map = "{OPEN}"', f"{said}; else correct that file first")
+        first = f"{ids[0][0]} as {ids[0][1]}{' ...' if len(ids) > 1 else ''}"
+        said = f'"ids.csv", once all that it joins are right: {counted(len(ids), "id")} ({first})'
+        text = _line(text, "id_map", f'id_map = "{OPEN}"', said)
     if same_day:
-        said = "the field values carry the date of the test itself: true if they may count, or"
-        text = _line(text, "same_day", f'same_day = "{OPEN}"', f"{said} false")
+        said = (
+            "true if field values of the date of the test itself, as yours are, may count; or false"
+        )
+        text = _line(text, "same_day", f'same_day = "{OPEN}"', said)
         said = "one field value per test in your file"
         text = _line(text, "minimum_days", "minimum_days = 1", said)
     parts = [_INTRODUCTION + text.rstrip()]

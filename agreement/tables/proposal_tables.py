@@ -34,6 +34,7 @@ from agreement.tables.study_lines import OPEN
 
 # what a table cannot do without though its unit is not known
 _NEEDED: Final = ("vo2max", "mass", "duration", "distance", "speed", "time_min")
+_ZONED: Final = re.compile(r"(Z|[+-]\d\d:?\d\d)$")  # ends such a time
 _RAW_ROWS: Final = 40  # fewer rows are no recording
 _ROWS_OF_ONE: Final = 1.5  # in a table of athletes, on average
 _OF_LABORATORY: Final = ("rer_max", "rpe_max", "lactate_mmol_l", "plateau", "averaging_rule")
@@ -200,8 +201,8 @@ def _decided(name: str, block: ExportTable) -> Proposal:
                 one.columns.remove(column)
         elif kind and column.ours == MOMENT.get(name):
             one.order = date_order_of(cells, column.named)
-            if any(":" in c and not re.search(r"(Z|[+-]\d\d:?\d\d)$", c) for c in filled(cells)):
-                one.timed = next(c for c in cells if ":" in c)
+            unzoned = (c for c in filled(cells) if ":" in c and not _ZONED.search(c))
+            one.timed = next(unzoned, "")
     _constants(one, block)
     return one
 

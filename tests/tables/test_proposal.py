@@ -330,3 +330,18 @@ def test_columns_without_a_unit_are_proposed_as_they_are(tmp_path):
 @pytest.mark.parametrize("header", ["Takes heart-slowing drug", "Beta blockers", "beta-blocker"])
 def test_a_drug_that_limits_heart_rate_is_read_by_its_plain_words(header):
     assert fits("hr_limiting_drug", taken_apart(header))
+
+
+def test_of_times_with_and_without_a_zone_one_without_is_the_example(tmp_path):
+    (tmp_path / "desk").mkdir()
+    lab = (
+        "athlete_id,date,mode,vo2max_ml_kg_min\nA01,2026-03-04,run,52.4\nA02,2026-03-05,run,48.1\n"
+    )
+    (tmp_path / "desk" / "lab.csv").write_text(lab, encoding="utf-8")
+    times = ("2026-03-01T07:30+01:00", "2026-03-02 07:31", "2026-03-03T07:32Z")
+    rows = "".join(f"A01,{time},run,50\n" for time in times)
+    head = "athlete_id,taken_at,mode,vo2max_ml_kg_min\n"
+    (tmp_path / "desk" / "watch.csv").write_text(head + rows, encoding="utf-8")
+    propose_study(tmp_path / "study", [tmp_path / "desk"])
+    (stop,) = (p for p in inspect_study(tmp_path / "study")[1] if "time_zone" in p.what)
+    assert stop.remedy.endswith('like "Europe/Oslo": 2026-03-02 07:31 has none.')
