@@ -1,7 +1,7 @@
-"""One meaning for each name: no two modules define a class, a type or a constant of one name."""
+"""One meaning for each name: no two modules define a class, a type or a constant of one name, or share their own."""
 
 import ast
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,6 +11,12 @@ from agreement import __main__, signals
 PACKAGE = Path(agreement.__file__).parent
 # what every analysis has by this name; and what stands before anything of ours may be imported
 IN_EACH = {"RECORD", "RECORDS", "OF_REPORTS", "SIGNALLED"}
+
+# one idea at two stages: computed and drawn, read and used, planned and asked for
+AT_TWO_STAGES = {
+    *("averaging_curve", "averaging_rule", "budget", "change", "closer", "ledger", "planning"),
+    *("reading", "regression", "thresholds"),
+}
 
 
 def defined(tree: ast.Module) -> Iterator[str]:
@@ -37,6 +43,12 @@ def test_no_name_is_defined_in_two_modules():
                 where[name].append(path.relative_to(PACKAGE).as_posix())
     assert len(where) > 500
     assert not {name: files for name, files in where.items() if len(files) > 1}
+
+
+def test_no_two_modules_share_a_name_but_for_one_idea_at_two_stages():
+    names = Counter(path.stem for path in PACKAGE.rglob("*.py") if path.stem != "__init__")
+    assert {name for name, often in names.items() if often > 1} == AT_TWO_STAGES
+    assert max(names.values()) == 2
 
 
 def test_what_must_stand_twice_is_the_same():

@@ -10,7 +10,6 @@ from matplotlib.colors import LinearSegmentedColormap
 
 from agreement.figures.averaging_curve import name_days
 from agreement.figures.budget import SOURCE_WORDS, root
-from agreement.figures.cells import draw_cells
 from agreement.figures.colours import AGREED, BAND, FLOOR, WASH, ZERO
 from agreement.figures.estimates import Caption, Estimate, Labels
 from agreement.figures.key import explain
@@ -23,6 +22,7 @@ from agreement.figures.labels import (
     shown,
     side_labels,
 )
+from agreement.figures.matrix import draw_cells
 from agreement.figures.rows import draw_bar, draw_mark
 from agreement.figures.theme import marks_for
 

@@ -7,10 +7,10 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
 
-from agreement.figures.cells import draw_cells
 from agreement.figures.colours import BAND, WASH
 from agreement.figures.estimates import Caption, Estimate, Labels
 from agreement.figures.labels import broken, number
+from agreement.figures.matrix import draw_cells
 from agreement.stats.basics.intervals import SIGNIFICANT
 
 BETWEEN: Final = " vs "

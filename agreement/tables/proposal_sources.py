@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Final, NamedTuple
 
 from agreement.errors import AgreementError
-from agreement.tables.layout import SEPARATORS, find_encoding
 from agreement.tables.proposal_words import HEADER_WORDS, fits, taken_apart, unit_named
+from agreement.tables.text_layout import SEPARATORS, find_encoding
 from agreement.tables.workbooks import UnreadableError, open_document_sheets, sheet_records
 
 READ: Final = (".csv", ".tsv", ".txt", ".xlsx", ".ods", ".xls", ".parquet")

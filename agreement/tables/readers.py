@@ -25,7 +25,10 @@ from agreement.tables.headers import (
     refuse_unread_withdrawal,
     with_pieces,
 )
-from agreement.tables.layout import (
+from agreement.tables.options import FileFormat
+from agreement.tables.paths import OversizeError, most_unpacked, refuse_oversize_parquet
+from agreement.tables.row_groups import column_of, in_batches, with_own_labels
+from agreement.tables.text_layout import (
     RaggedRowsError,
     find_header,
     find_layout,
@@ -34,9 +37,6 @@ from agreement.tables.layout import (
     text_columns,
     wanted_columns,
 )
-from agreement.tables.options import FileFormat
-from agreement.tables.paths import OversizeError, most_unpacked, refuse_oversize_parquet
-from agreement.tables.row_groups import column_of, in_batches, with_own_labels
 from agreement.tables.units import Unit, own_unit, unit_of
 from agreement.tables.workbooks import UnreadableError, sheet_records
 

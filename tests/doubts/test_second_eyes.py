@@ -14,7 +14,7 @@ from turns import slowly
 
 from agreement.cohort import inspect_cohort
 from agreement.stats.doubts.chance import chance_of_equal
-from agreement.stats.doubts.methods import odd_columns
+from agreement.stats.doubts.odd_columns import odd_columns
 from agreement.stats.doubts.twins import copied_series
 from agreement.terms import DOUBTS
 

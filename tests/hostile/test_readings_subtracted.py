@@ -15,7 +15,7 @@ from turns import slowly
 
 from agreement.report.privacy.cells import hidden_groups, withheld
 from agreement.report.privacy.privacy import without_small_cells
-from agreement.report.privacy.readings import hidden_readings
+from agreement.report.privacy.threshold_readings import hidden_readings
 from agreement.stats.repeats.thresholds import Thresholds, threshold_agreement
 from agreement.stats.result_rows import Labelled, assembled
 

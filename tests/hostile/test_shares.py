@@ -14,7 +14,7 @@ from turns import slowly
 from typer.testing import CliRunner
 
 from agreement import cli
-from agreement.report.privacy.rows import TRAITS, rows_to_share, together
+from agreement.report.privacy.shared_rows import TRAITS, rows_to_share, together
 from agreement.report.run.folder import PROVENANCE
 from agreement.report.run.own_report import seal
 

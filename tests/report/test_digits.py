@@ -3,8 +3,8 @@
 import pandas as pd
 import pytest
 
-from agreement.report.run.differences import table_differences
 from agreement.report.run.exports import write_tables
+from agreement.report.run.output_versions import table_differences
 from agreement.terms import RESULT_COLUMNS
 
 

@@ -10,8 +10,8 @@ from typer.testing import CliRunner
 import agreement
 from agreement import cli
 from agreement.report.privacy.sharing import share_report
-from agreement.report.run.differences import table_differences
 from agreement.report.run.folder import PROVENANCE
+from agreement.report.run.output_versions import table_differences
 from agreement.report.run.own_report import seal
 from agreement.report.run.rerun import verified
 from agreement.report.run.write import write_report

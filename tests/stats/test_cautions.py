@@ -11,8 +11,8 @@ import pytest
 
 from agreement.stats.basics.bootstrap import Resampling, cluster_resampling
 from agreement.stats.causes.profile_bias import profile_bias
-from agreement.stats.doubts import methods, of_method
-from agreement.stats.doubts.methods import odd_values
+from agreement.stats.doubts import odd_columns, of_method
+from agreement.stats.doubts.odd_columns import odd_values
 from agreement.stats.doubts.of_method import _IMPLAUSIBLE
 from agreement.stats.lines.structural import structural_slope
 from agreement.stats.lines.trend import trend, trend_of
@@ -215,7 +215,7 @@ def test_errors_of_one_day_may_be_shared():
 
 def test_every_doubt_of_a_verdict_has_words_for_an_audit_without_a_number():
     """Codes as the functions that look for doubts name them: whoever adds one adds its words."""
-    seekers = (odd_values, methods._unrelated, methods.other_mode)
+    seekers = (odd_values, odd_columns._unrelated, odd_columns.other_mode)
     names = [name for one in seekers for name in re.findall(r'odd\("(\w+)"', getsource(one))]
     codes = {message(name)[1] for name in names} | set(_IMPLAUSIBLE)
     codes |= set(re.findall(r'caution\("(\w+)"', getsource(of_method)))

@@ -24,7 +24,6 @@ from agreement.report.privacy.by_pairs import (
     out_of_step,
 )
 from agreement.report.privacy.privacy import FEWEST_SHOWN, Size, a_few_apart, hidden_parts
-from agreement.report.privacy.readings import OF_READINGS, GroupKey, hidden_readings
 from agreement.report.privacy.sums import (
     Pair,
     differ_by_few,
@@ -32,6 +31,7 @@ from agreement.report.privacy.sums import (
     held_pairs,
     told_by_others,
 )
+from agreement.report.privacy.threshold_readings import OF_READINGS, GroupKey, hidden_readings
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.record import Privacy

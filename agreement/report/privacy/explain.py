@@ -8,7 +8,7 @@ import pandas as pd
 
 from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.report.privacy.release import MORE_THAN_ONE
-from agreement.report.privacy.rows import MASS_STEP, STEP, TRAITS, UNTOLD, WITHOUT
+from agreement.report.privacy.shared_rows import MASS_STEP, STEP, TRAITS, UNTOLD, WITHOUT
 from agreement.stats.repeats.repeatability import WEEK
 from agreement.terms import counted
 

@@ -2,7 +2,7 @@
 What of a study's tables leaves the house: counts and reasons, no row of a person.
 
 Every table of an audit or a share passes here, once, before anything is rendered. Rows of people go
-out only through `agreement.report.privacy.rows`, with every number computed from them.
+out only through `agreement.report.privacy.shared_rows`, with every number computed from them.
 """
 
 from dataclasses import replace

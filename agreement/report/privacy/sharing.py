@@ -11,7 +11,7 @@ from agreement.report.privacy.explain import FILE, explanation
 from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason
 from agreement.report.privacy.recalled import recalled_options
 from agreement.report.privacy.release import NOT_TOLD, released_results, released_tables
-from agreement.report.privacy.rows import numbers_of_rows, rows_to_share, tables_of_rows
+from agreement.report.privacy.shared_rows import numbers_of_rows, rows_to_share, tables_of_rows
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
 from agreement.report.run.own_report import (

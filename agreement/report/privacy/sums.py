@@ -12,7 +12,7 @@ import numpy as np
 
 from agreement.arrays import Flags, Floats, Ints
 from agreement.report.privacy.privacy import FEWEST_SHOWN
-from agreement.report.privacy.readings import NEAR_ZERO
+from agreement.report.privacy.threshold_readings import NEAR_ZERO
 
 # sets of a few people that sums of methods are tried on, the smallest first; 20 methods of 30 people
 # need 17 000, hundreds of methods have more of four people

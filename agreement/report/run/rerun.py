@@ -9,7 +9,9 @@ from typing import Any, Final
 from agreement.errors import AgreementError
 from agreement.report.privacy.sharing import recomputed_results, share_report
 from agreement.report.run.any_size import pair_study, report_study
-from agreement.report.run.differences import (
+from agreement.report.run.exports import write_tables
+from agreement.report.run.folder import PAGE, PROVENANCE, keep_for_the_next
+from agreement.report.run.output_versions import (
     first_lines,
     flat,
     key_of_study_file,
@@ -18,8 +20,6 @@ from agreement.report.run.differences import (
     table_differences,
     unlike,
 )
-from agreement.report.run.exports import write_tables
-from agreement.report.run.folder import PAGE, PROVENANCE, keep_for_the_next
 from agreement.report.run.own_report import changed_files, checksums, read_provenance
 from agreement.report.run.provenance import installed, versions_of
 from agreement.scale.engine import Progress

@@ -12,7 +12,7 @@ from agreement.report.page.machine import in_words, said, stated
 from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers, with_minus
 from agreement.stats.basics.intervals import SIGNIFICANT
-from agreement.stats.doubts.methods import BIAS_BEYOND
+from agreement.stats.doubts.odd_columns import BIAS_BEYOND
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE
 from agreement.stats.result_rows import Labelled, assembled

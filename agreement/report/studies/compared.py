@@ -15,7 +15,7 @@ from agreement.report.page.machine import said
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.privacy.by_pairs import Place
 from agreement.report.privacy.release import NOT_TOLD, rounded
-from agreement.report.run.differences import flat, key_of_study_file, option_in_words, unlike
+from agreement.report.run.output_versions import flat, key_of_study_file, option_in_words, unlike
 from agreement.report.studies.reports import Report, read_report, verdict_in_words
 from agreement.stats.basics.welch import holm
 from agreement.stats.limits.limits_of_agreement import LIMITS

@@ -7,7 +7,7 @@ import numpy as np
 
 from agreement.arrays import DECIMALS
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.doubts.methods import odd_values, other_mode
+from agreement.stats.doubts.odd_columns import odd_values, other_mode
 from agreement.stats.doubts.twins import REPEAT_ABOVE
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import MethodData

@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.stats.doubts.methods import Odd, odd
+from agreement.stats.doubts.odd_columns import Odd, odd
 
 # mL/kg/min in a metabolic equivalent, pounds in a kilogram (NIST SP 811: 1 lb = 0.453 592 37 kg)
 MET_BAND: Final = (2.8, 4.4)  # of the ratio 3.5

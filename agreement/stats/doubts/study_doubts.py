@@ -12,7 +12,7 @@ from agreement.pairing import Pairing
 from agreement.physiology.effort import CRITERION_COLUMNS, MET, NOT_KNOWN
 from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings
-from agreement.stats.doubts.methods import (
+from agreement.stats.doubts.odd_columns import (
     Odd,
     odd,
     odd_columns,

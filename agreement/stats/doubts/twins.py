@@ -11,7 +11,7 @@ import pandas as pd
 
 from agreement.arrays import Floats, floats
 from agreement.stats.doubts.chance import chance_of_all, chance_of_closeness, too_close
-from agreement.stats.doubts.methods import Odd, odd
+from agreement.stats.doubts.odd_columns import Odd, odd
 
 # The authors' choice, common practice, no source. A laboratory's own error is 2.6 mL/kg/min
 # (Vickers, read), so two tests of one person differ by 3.7, and 15 is four times that; training
