@@ -212,6 +212,43 @@ def test_a_spread_that_is_all_the_laboratorys_is_no_promise_of_one_value_for_all
     assert said.count(f"{whole} from 6.6 low to 1.4 low of the true value") == 1
 
 
+def declared(*verdicts, sem_needed=nan):
+    """The answer where the laboratory's typical error, 1.8, was only declared."""
+    methods, numbers, options = study(*verdicts)
+    more = [
+        ("net_of_laboratory", name, "run", "all", end, value, nan, nan, "", 20, 20, "assumed")
+        for name in "ab"
+        for end, value in (("own_lower_limit", -6.4), ("own_upper_limit", -1.6))
+    ]
+    for place, value in (
+        (("repeatability", "laboratory", "run", "all", "typical_error"), 1.8),
+        (("verdict", "a", "run", "all", "sem_needed"), sem_needed),
+    ):
+        more.append((*place, value, nan, nan, "mL/kg/min", 20, 20, "assumed"))
+    frame = pd.concat([numbers.frame, pd.DataFrame(more, columns=RESULT_COLUMNS)])
+    html = verdict_block(methods, Numbers(frame, NAMES), options).html
+    return re.sub("<.*?>", "", html)
+
+
+IF_SO = ", if the laboratory's typical error is 1.8 mL/kg/min, which was not measured here"
+
+
+@pytest.mark.parametrize("outcome", [YES, NO])
+def test_a_verdict_that_rests_on_a_declared_error_says_so_in_its_first_sentence(outcome):
+    head = declared(f"{outcome}; true value; assumed").split(". ")[0]
+    assert head.endswith(IF_SO)
+    assert IF_SO not in declared(f"{outcome}; laboratory test").split(". ")[0]
+    both = declared(*[f"{outcome}; true value; assumed"] * 2)
+    assert both.split(". ")[0].endswith(IF_SO)
+    assert both.count(IF_SO) == 3  # once in the answer, once for each method in the fold
+
+
+def test_an_open_verdict_says_which_laboratory_error_would_do():
+    said = declared(f"{OPEN}; true value; assumed", sem_needed=2.154)
+    assert "only if the laboratory's typical error were 2.15 mL/kg/min or more" in said
+    assert said.count(IF_SO) == 1  # of what to expect for one athlete
+
+
 def test_too_few_athletes_are_said():
     few = {"n": 6, "limits": False, "more": nan}
     assert "is undecided: 6 athletes are too few. In 6 athletes it reads 4.0" in answer(OPEN, **few)

@@ -13,6 +13,7 @@ from agreement.report.page.markup import Block
 from agreement.report.page.numbers import Cell, Numbers, with_minus
 from agreement.stats.basics.intervals import SIGNIFICANT
 from agreement.stats.doubts.odd_columns import BIAS_BEYOND
+from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import LABORATORY_ERROR_TOO_LARGE
 from agreement.stats.result_rows import Labelled, assembled
@@ -79,6 +80,9 @@ class Judged:
         self.chance = self.outcome == "acceptable" and by_chance
         # whether it is against the true value, its limits known; those that it is about
         self.net = TRUE_VALUE in self.codes and self.own_lower.known and self.own_upper.known
+        # what the laboratory's error is, and whether the verdict rests on it though it was not measured
+        self.sem = numbers.get("repeatability", "typical_error", LABORATORY, one.mode)
+        self.assumed = {TRUE_VALUE, "assumed"} <= self.codes
         # whether the laboratory's error alone explains the spread seen
         self.all_noise = self.own_lower.known and self.own_lower.value == self.own_upper.value
         own, whole = (self.own_lower, self.own_upper), (self.lower, self.upper)
