@@ -243,6 +243,12 @@ def test_a_verdict_that_rests_on_a_declared_error_says_so_in_its_first_sentence(
     assert both.count(IF_SO) == 3  # once in the answer, once for each method in the fold
 
 
+def test_of_a_verdict_alone_a_declared_error_has_no_number():
+    methods, numbers, options = study(f"{YES}; true value; assumed")
+    said = re.sub("<.*?>", "", verdict_block(methods, numbers, options).html)
+    assert "typical error is what was declared, which was not measured here" in said
+
+
 def test_an_open_verdict_says_which_laboratory_error_would_do():
     said = declared(f"{OPEN}; true value; assumed", sem_needed=2.154)
     assert "only if the laboratory's typical error were 2.15 mL/kg/min or more" in said
