@@ -218,7 +218,7 @@ def test_the_axes_of_an_audit_do_not_reach_for_the_fittest(tmp_path):
         texts = re.findall(r"<text[^>]*>(?:<tspan[^>]*>)?([^<]*)", block.html)
         drawn.append([text for text in texts if re.fullmatch(r"\d+", text)])
     assert drawn[0] == drawn[1]
-    assert "100" in drawn[0]
+    assert 0 < max(map(int, drawn[0])) < 20  # differences alone: without points no scale of fitness
 
 
 def test_what_an_audit_draws_and_says_follows_from_the_numbers_it_tells(tmp_path):
