@@ -75,6 +75,7 @@ def test_an_audit_tells_those_paired_from_those_judged_and_asks_for_what_confirm
     assert "analysed apart" in audit.funnel().html
     steps = re.sub("<.*?>", "", audit.next_steps().html)
     assert "Confirmed to be maximal: tests of 8 of 16 athletes (wrist)." in steps
+    assert "Record what would confirm the rest" in steps
 
 
 def test_an_audit_does_not_say_that_nothing_is_to_be_corrected(small_study, tmp_path):
