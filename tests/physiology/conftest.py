@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from agreement.tables.columns import INPUTS
 from agreement.tables.options import StudyOptions
 
 TEXT = [
@@ -40,10 +41,7 @@ COLUMNS = {
     "rater2_vt2_hr_bpm tag exercise_start_clock_s exercise_end_clock_s",
     "field_estimates": "athlete_id instant date method mode vo2max vo2max_l_min sensor set_mass_kg "
     "set_hr_max_bpm set_age_years",
-    "field_tests": "field_test_id athlete_id date instant protocol mode sensor completed distance_m "
-    "time_min speed_km_h stage hr_bpm hr_rest_bpm hr_max_bpm power_w mass_kg age_years stature_cm "
-    "waist_cm fat_percent activity_score grade step_height_cm step_rate_min vo2_ml_min "
-    "vo2_ml_kg_min rer",
+    "field_tests": " ".join((*INPUTS["field_tests"].columns, "instant")),
     "sessions": "session_id athlete_id instant date mode duration_min sensor intermittent "
     "temperature_c altitude_m tag zone1_min zone2_min zone3_min",
 }
