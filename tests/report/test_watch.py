@@ -1,13 +1,47 @@
 """A watched report: written again at each change, and a plain report once nobody watches."""
 
+import signal
+import sys
+import threading
 from contextlib import closing
+
+import pytest
 
 from agreement.errors import OutputError, TableError
 from agreement.report.run import watch
 from agreement.report.run.own_report import changed_files, seal
 from agreement.report.run.write import WrittenReport
+from agreement.signals import HEARD, hear
 
 PAGE = '<html>\n<head>\n<meta charset="utf-8">\n<title>t</title>'
+
+
+def written(out):
+    """Write what stands for a report."""
+    (out / "report.html").write_text(PAGE)
+    (out / "provenance.json").write_text('{"written_by": "agreement"}')
+    (out / "mine.txt").write_text("not a report's")
+    seal(out)
+    return WrittenReport(out, ("report.html",), (), ())
+
+
+def test_an_interrupt_leaves_a_plain_page_though_nothing_else_is_written_after_one(
+    tmp_path, monkeypatch
+):
+    for module, name in ((sys, "unraisablehook"), (threading, "excepthook")):
+        monkeypatch.setattr(module, name, getattr(module, name))  # which `hear` replaces
+    monkeypatch.setattr(watch, "write_report", lambda *_: written(tmp_path))
+    monkeypatch.setattr(watch, "_wait", lambda _: hear(signal.SIGINT, None))
+    try:
+        reports = watch.watched_reports(tmp_path, tmp_path)
+        assert next(reports).folder == tmp_path
+        assert (tmp_path / "report.html").read_text() != PAGE
+        with pytest.raises(KeyboardInterrupt):
+            next(reports)
+    finally:
+        HEARD.clear()
+    assert (tmp_path / "report.html").read_text() == PAGE
+    assert changed_files(tmp_path) == []
 
 
 def test_each_change_is_written_a_fault_is_told_and_the_end_leaves_a_plain_page(
@@ -23,11 +57,7 @@ def test_each_change_is_written_a_fault_is_told_and_the_end_leaves_a_plain_page(
         runs.append(ways)
         if len(runs) == 2:
             raise OutputError("full")
-        (out / "report.html").write_text(PAGE)
-        (out / "provenance.json").write_text('{"written_by": "agreement"}')
-        (out / "mine.txt").write_text("not a report's")
-        seal(out)
-        return WrittenReport(out, ("report.html",), (), ())
+        return written(out)
 
     changes = []
 

@@ -17,6 +17,7 @@ from typing import Any, Final
 from agreement.errors import AgreementError
 from agreement.report.run.folder import PAGE, PROVENANCE, provenance_bytes
 from agreement.report.run.write import WrittenReport, write_report
+from agreement.signals import HEARD
 from agreement.tables.whole_output import whole_file
 
 _LOOK_S: Final = 0.3
@@ -47,6 +48,7 @@ def watched_reports(
                 yield error
             _wait(lambda seen=seen: _stamps(study) != seen)  # type: ignore[misc] # bound now
     finally:
+        HEARD.clear()  # the end that was asked for: a plain page is a part of it
         if target is not None:
             _rewrite(target / PAGE, _REFRESH, "")
 
