@@ -145,6 +145,7 @@ def report_study(
         except TooManyPairsError:
             if not parts:
                 raise
+    from agreement.report.run.folder import report_folder
     from agreement.report.run.kept import drop_other_states
     from agreement.report.run.published_file import require_published
     from agreement.report.run.registry import write_registry_report
@@ -155,7 +156,7 @@ def report_study(
     require_published(study)
     place = study.resolve()
     kind = kind or stated_kind(place)
-    target = out if out is not None else Path("reports") / f"{place.name}-{kind}"
+    target = report_folder(out, place, kind)
     drop_other_states(place, target)
     with engine(workers, scheduler) as mapper:
         return write_registry_report(study, target, mapper, kind=kind, pdf=pdf, progress=progress)

@@ -23,8 +23,14 @@ PAGE: Final = "report.html"
 PROVENANCE: Final = "provenance.json"
 JUDGED: Final = "judged"  # key of the provenance, so that looks and yardsticks are counted
 HISTORY_FILE: Final = "history.csv"
+WORK: Final = "spills"  # inside the unfinished output folder, so that it goes with it
 _MOST_BYTES: Final = 64_000_000
 WRITTEN_BY: Final = "agreement"  # the mark, in provenance.json, of a folder that is ours to replace
+
+
+def report_folder(out: str | Path | None, study: Path, kind: str) -> Path:
+    """Return where a report goes; not said: ``reports/<study folder>-<kind>`` under the current folder."""
+    return Path("reports") / f"{study.name}-{kind}" if out is None else Path(out)
 
 
 def is_ours(folder: Path) -> bool:

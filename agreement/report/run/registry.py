@@ -26,7 +26,7 @@ from agreement.report.privacy.view import released_problems, released_registry
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PAGE
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
-from agreement.report.run.write_pairs import WORK, paired_output, write_pair_tables
+from agreement.report.run.write_pairs import paired_output, write_pair_tables
 from agreement.report.sections.answer import verdict_block, verdict_sentences
 from agreement.report.sections.audit import sign_off
 from agreement.report.sections.further import analysis_tables
@@ -72,7 +72,7 @@ def write_registry_report(
     Raises TableError if the study cannot be used; nothing is written.
     Raises OutputError if `out` holds anything but earlier output of ours.
     """
-    from agreement.report.run.write import WrittenReport  # notebooks with the libraries below them
+    from agreement.report.run.write import written_report  # notebooks with the libraries below them
 
     target = Path(out)
     with paired_output(study, target, engine, progress) as (streamed, folder):
@@ -108,10 +108,7 @@ def write_registry_report(
         page = _page(streamed, results, numbers, content, left_out, drawn)
         (folder / PAGE).write_text(page, encoding="utf-8", newline="\n")
         said = print_pdf(folder / PAGE, folder / "report.pdf") if pdf else ""
-        files = tuple(sorted(p.relative_to(folder).as_posix() for p in _files(folder)))
-    return WrittenReport(
-        target, files, tuple(content["verdict"]), (*content["remarks"], *filter(None, [said]))
-    )
+        return written_report(target, folder, content, said)
 
 
 def _counted(streamed: Streamed) -> pd.DataFrame:
@@ -121,10 +118,6 @@ def _counted(streamed: Streamed) -> pd.DataFrame:
     lines = pd.DataFrame(parts, columns=["file", "reason", "rows"])
     every = pd.concat([rows_by_reason(streamed.pairing.exclusions), lines], ignore_index=True)
     return counted_lines(every, streamed.pairing.flow["file"])
-
-
-def _files(folder: Path) -> list[Path]:
-    return [p for p in folder.rglob("*") if p.is_file() and WORK not in p.parts]
 
 
 def _methods(results: RegistryResults) -> tuple[_Method, ...]:

@@ -16,9 +16,11 @@ from agreement.report.page.pdf import print_pdf
 from agreement.report.run.folder import (
     PAGE,
     PROVENANCE,
+    WORK,
     keep_for_the_next,
     refuse_foreign,
     replaced_folder,
+    report_folder,
 )
 from agreement.report.run.kept import drop_other_states, kept_report
 from agreement.report.run.own_report import seal
@@ -82,7 +84,7 @@ def write_report(
     if not place.is_dir():
         raise AgreementError(f"{study} is no folder. Name the folder that holds study.toml.")
     kind = kind or stated_kind(place)
-    target = Path(out) if out is not None else Path("reports") / f"{place.name}-{kind}"
+    target = report_folder(out, place, kind)
     refuse_foreign(target)
     with replaced_folder(target) as folder, work_folder() as work:
         keep_for_the_next(target, folder)
@@ -117,15 +119,15 @@ def write_report(
         for one in sorted(folder.glob("*.html")) if pdf else ():
             said = print_pdf(one, one.with_suffix(".pdf")) or said
         seal(folder)
-        files = sorted(
-            str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()
-        )
-    return WrittenReport(
-        target,
-        tuple(files),
-        tuple(content["verdict"]),
-        (*content["remarks"], *filter(None, [said])),
-    )
+        return written_report(target, folder, content, said)
+
+
+def written_report(target: Path, folder: Path, content: dict[str, Any], said: str) -> WrittenReport:
+    """Return what an unfinished folder holds for its place; `said`: of a print that failed."""
+    paths = (path for path in folder.rglob("*") if path.is_file() and WORK not in path.parts)
+    files = sorted(path.relative_to(folder).as_posix() for path in paths)
+    remarks = (*content["remarks"], *filter(None, [said]))
+    return WrittenReport(target, tuple(files), tuple(content["verdict"]), remarks)
 
 
 def _raise_input_error(error: SectionError, study: Path, target: Path) -> None:

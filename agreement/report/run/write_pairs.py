@@ -12,7 +12,12 @@ from typing import TYPE_CHECKING, Any, Final
 from agreement.errors import TableError
 from agreement.report.run.any_size import by_session
 from agreement.report.run.exports import write_tables
-from agreement.report.run.folder import refuse_foreign, replaced_folder, require_athletes_as_before
+from agreement.report.run.folder import (
+    WORK,
+    refuse_foreign,
+    replaced_folder,
+    require_athletes_as_before,
+)
 from agreement.report.run.own_report import seal
 from agreement.report.run.provenance import provenance, write_provenance
 from agreement.tables.paths import require_unchanged
@@ -24,7 +29,6 @@ if TYPE_CHECKING:
     from agreement.scale.engine import Engine, Progress
     from agreement.scale.streamed import Streamed
 
-WORK: Final = "spills"  # inside the unfinished output folder, so that it goes with it
 LINES: Final = "exclusions"  # folder of the lines of estimates, where they are more than these
 MOST_LINES: Final = 100_000
 
