@@ -284,7 +284,7 @@ def open_(
     kind: Annotated[KindName | None, typer.Option("--report", help="A report's notebook.")] = None,
     start_up: Annotated[bool, typer.Option("--start-up", help="Run your IPython's too.")] = False,
     port: Annotated[
-        int | None, typer.Option(min=1, max=65535, help="Where JupyterLab listens.")
+        int | None, typer.Option(min=0, max=65535, help="Where JupyterLab listens.")
     ] = None,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open one.")] = True,
 ) -> None:
