@@ -142,6 +142,9 @@ def report_(
         _end(f"Stopped: rows of people that may leave the house: {said}.", INPUT_AT_FAULT)
     ways: dict[str, Any] = {"kind": kind, "pdf": pdf, "png": png, "kernel": kernel, "cache": cache}
     if watch:
+        if workers is not None or scheduler is not None:
+            said = "--watch reads a study in one process: leave --workers and --scheduler out"
+            _end(f"Stopped: {said}.", INPUT_AT_FAULT)
         cli_several.watch(study, out, **ways)
         HEARD.clear()  # ended as it should
         return

@@ -90,6 +90,10 @@ def test_a_wrong_command_line_ends_with_2(run, arguments):
         ("report x --out", "--out needs a value behind it."),
         ("check x --json=3", "--json takes no value."),
         ("--versoin", "`agreement` has no option --versoin. Did you mean --version?"),
+        (
+            "report x --watch --workers 2",
+            "--watch reads a study in one process: leave --workers and --scheduler out.",
+        ),
         ("open x --port 0", "x is no folder. Name the folder that holds study.toml."),  # any
         ("open x --port 99999", "--port must be at most 65535. {open}"),
         ("new nd rows.csv", "files come after --from: `agreement new DIR --from FILE ...`."),
