@@ -533,6 +533,7 @@ PARTS = {
         "visit_sums",
         "visit_changes",
         "persistent_variance",
+        "resampled_slope",  # of slopes on one method and of drift, which have proofs of their own
         "parts",
     ),
     *(
@@ -567,7 +568,13 @@ PARTS = {
         "own_doubts",
         "side_by_side",
         "outcome_of",
-        *("declared", "recorded", "with_coverage", "two_names"),  # how records are written
+        *(
+            "declared",
+            "recorded",
+            "computed_as",
+            "with_coverage",
+            "two_names",
+        ),  # how records are written
         *("bias_and_sd", "assumed_within"),  # of pools and plans: tests/report
         "two_seasons_by_numbers",  # Welch's on printed numbers: test_several_studies
     ),  # how the whole is computed at once
