@@ -304,6 +304,15 @@ def test_a_pairing_rule_that_moves_the_values_of_a_few_is_withheld():
     assert few_by_rule([one]) == {("pairing_rule", "w", "run", name) for name in few}
 
 
+def test_pairing_rules_of_a_method_without_a_pair_that_counts_tell_nothing():
+    pairs = pd.DataFrame({"athlete_id": [], "lab_test_id": [], "field": []})
+    rules = {"summary_mean": pairs, "summary_last": pairs}
+    one = SimpleNamespace(
+        method="w", mode="run", data=SimpleNamespace(pairs=pairs, other_rules=rules)
+    )
+    assert few_by_rule([one]) == set()
+
+
 @pytest.mark.parametrize("others", [2, *slowly([6])])
 def test_a_sum_of_pairing_rules_does_not_tell_the_values_of_a_few(tmp_path, others):
     """Nearest less half window less median plus mean is what the readings of two differ by."""

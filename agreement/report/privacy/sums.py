@@ -80,9 +80,9 @@ def few_of_sums(shown: Mapping[Which, Flags], whose: Ints, most: int | None = No
         a group is counts whoever has a pair in it once.
     most: sets of a few people to try; None: all.
     """
-    if not shown:
-        return []
     holds = np.array(list(shown.values()))
+    if not holds.any():
+        return []
     there = holds.any(axis=0)
     holds, whose = holds[:, there], whose[there]
     used = _few_weighed(holds.astype(np.int64), whose, most)
