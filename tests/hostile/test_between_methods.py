@@ -100,7 +100,7 @@ def inputs_told(report):
     return {method: (some, int(of)) for method, some, of in found}
 
 
-@pytest.mark.parametrize("lack", [1, 5])
+@pytest.mark.parametrize("lack", [1, *slowly([5])])
 def test_what_was_told_wrongly_of_those_who_lack_a_method_is_not_counted(tmp_path, lack):
     """Each device was told the masses of the study: of all nine, or of all but his who lacks one."""
     study = two_methods(tmp_path, takes=())
@@ -140,6 +140,7 @@ def test_who_has_a_right_and_a_wrong_setting_is_not_counted(tmp_path, both, visi
     assert (shown.n if shown.known else None) == right
 
 
+@pytest.mark.slow
 def test_neither_is_who_lies_outside_the_range_of_an_equation(tmp_path):
     """Two field tests for the same ages; one of the seven who are older has the first alone."""
     study = two_methods(tmp_path, takes=())

@@ -325,6 +325,7 @@ def released(study):
     return view.exclusions, view.flow.set_index("file")
 
 
+@pytest.mark.slow
 def test_rows_used_are_those_of_a_study_without_who_takes_a_drug(tmp_path):
     """In every file, sessions and raw files too: else what was used would tell of them."""
     taken, without = (write_exposed(tmp_path / name) for name in ("taken", "without"))
@@ -345,6 +346,7 @@ def test_rows_used_are_those_of_a_study_without_who_takes_a_drug(tmp_path):
     assert told.loc["samples", "excluded"] - expected.loc["samples", "excluded"] == 1
 
 
+@pytest.mark.slow
 def test_who_takes_a_drug_cannot_be_told_from_who_was_tested_in_another_mode(tmp_path):
     """Three people alone are left out: that they are is seen, but not why."""
     taken, cycled = (write_exposed(tmp_path / name, raw=False) for name in ("taken", "cycled"))

@@ -137,6 +137,7 @@ def test_an_audit_tells_no_checksum_of_a_persons_file(study, audit):
     assert not [one for one in checksums | tables if one in text]  # nor one by which to try values
 
 
+@pytest.mark.slow
 def test_who_the_control_is_cannot_be_tried_against_the_checksum_of_the_study_file(tmp_path):
     """Whoever has the empty study file tries each id; to whoever keeps the study an edit is told."""
     study = with_a_control(write_exposed(tmp_path, raw=False))
@@ -150,6 +151,7 @@ def test_who_the_control_is_cannot_be_tried_against_the_checksum_of_the_study_fi
     assert _inputs(audits[0], audits[0]) == []
 
 
+@pytest.mark.slow
 def test_an_audit_written_again_does_not_tell_how_many_tests_left_or_came(tmp_path):
     """The one who withdrew had two pairs; with the one who then comes there are as many again."""
     study, folder = write_exposed(tmp_path, raw=False), tmp_path / "audit"
@@ -294,6 +296,7 @@ def with_a_control(study):
     return study
 
 
+@pytest.mark.slow
 def test_the_control_of_the_laboratory_is_named_nowhere(tmp_path):
     study = with_a_control(write_exposed(tmp_path, raw=False))
     squad, audit = (shown_and_saved(study, tmp_path / kind, kind) for kind in ("squad", "audit"))

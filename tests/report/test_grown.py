@@ -113,6 +113,7 @@ def test_the_run_charts_of_two_methods_share_their_values_and_not_their_number()
     assert words.html.count("<tr>") == 1 + len(every)
 
 
+@pytest.mark.slow
 def test_an_audit_without_a_method_holds_no_history_of_a_report_with_people(small_study, tmp_path):
     study, out = small_study(tmp_path / "crew", athletes=3), tmp_path / "report"
     assert (write_report(study, out, kind="brief").folder / "history.csv").exists()

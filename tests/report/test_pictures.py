@@ -32,6 +32,7 @@ def test_png_files_are_written_on_request_only(drawn, tmp_path):
     assert {path.name for path in (tmp_path / "figures").iterdir()} == names
 
 
+@pytest.mark.slow
 def test_png_files_are_done_while_a_copy_of_this_process_lives(drawn, tmp_path):
     album = Album(tmp_path / "figures", png=True)
     album.keep(drawn)

@@ -249,6 +249,7 @@ convention = "2 SD"
 """
 
 
+@pytest.mark.slow
 def test_a_pool_of_own_and_printed_studies(seasons):
     root, (d1, *_) = seasons
     (root / "pool.toml").write_text(POOL, encoding="utf-8")

@@ -295,6 +295,7 @@ def test_the_laboratory_of_a_registry_is_doubted_as_any(registry, tmp_path):
     assert run("check", registry, "--workers", 1).exit_code == 0
 
 
+@pytest.mark.slow
 def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monkeypatch):
     from agreement.report.run import any_size
 
