@@ -6,6 +6,7 @@ Those that unpack to far more than any table does are refused before they fill t
 
 import hashlib
 import tomllib
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from agreement.tables.readers import InputFile
+
+_LARGE: Final = 2**20  # bytes of a file that is worth a thread
 
 
 def path_problem(folder: Path, path: str) -> str | None:
@@ -56,6 +59,17 @@ def file_digest(path: Path) -> str:
     """Return the SHA-256 checksum of a file, however large."""
     with path.open("rb") as content:
         return hashlib.file_digest(content, "sha256").hexdigest()
+
+
+def file_digests(paths: "Sequence[Path]") -> list[str]:
+    """Return the checksums of many files; large ones side by side: a digest does not hold the lock."""
+    with ThreadPoolExecutor() as threads:
+        large = {
+            path: threads.submit(file_digest, path)
+            for path in paths
+            if path.stat().st_size > _LARGE
+        }
+        return [large[path].result() if path in large else file_digest(path) for path in paths]
 
 
 def digest_if_readable(path: Path) -> str | None:

@@ -9,14 +9,13 @@ import json
 import os
 import stat
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from agreement.errors import AgreementError
 from agreement.report.run.folder import PROVENANCE, is_ours, plain_bytes, provenance_bytes
 from agreement.tables.options import KINDS
-from agreement.tables.paths import file_digest
+from agreement.tables.paths import file_digest, file_digests
 from agreement.terms import OUTPUT_COLUMNS, OUTPUT_NUMBERS
 
 if TYPE_CHECKING:  # who seals a report that another process made needs none of it
@@ -221,10 +220,8 @@ def checksums(folder: Path) -> dict[str, str]:
     """Return the SHA-256 checksum of every file in a folder but its provenance, by name."""
     found = (path for path in sorted(folder.rglob("*")) if path.is_file())
     paths = [path for path in found if path != folder / PROVENANCE]
-    with ThreadPoolExecutor() as threads:  # a digest does not hold Python's lock
-        digests = threads.map(file_digest, paths)
-        names = (path.relative_to(folder).as_posix() for path in paths)
-        return dict(zip(names, digests, strict=True))
+    names = (path.relative_to(folder).as_posix() for path in paths)
+    return dict(zip(names, file_digests(paths), strict=True))
 
 
 def seal(folder: Path) -> None:

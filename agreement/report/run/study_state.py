@@ -9,14 +9,13 @@ import json
 import os
 import re
 import tomllib
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from io import BytesIO, TextIOWrapper
 from pathlib import Path
 from typing import Final
 
 from agreement.tables.options import STUDY_FILE
-from agreement.tables.paths import file_digest
+from agreement.tables.paths import file_digests
 
 _MOST_FILES: Final = 20_000
 _QUESTION: Final = re.compile(
@@ -52,9 +51,7 @@ def study_state(place: Path, target: Path) -> StudyState:
         paths += [here / one for one in sorted(files) if not _output(here / one, inside)]
         if len(paths) > _MOST_FILES or not all(path.is_file() for path in paths):
             raise OSError("not to be kept")
-    with ThreadPoolExecutor() as threads:
-        sums = list(threads.map(file_digest, paths))
-    listed = {_named(path, place): one for path, one in zip(paths, sums, strict=True)}
+    listed = dict(zip((_named(one, place) for one in paths), file_digests(paths), strict=True))
     toml = (place / STUDY_FILE).read_bytes()  # read once: a question goes with its own checksum
     with TextIOWrapper(BytesIO(toml), encoding="utf-8") as lines:
         blanked, question = without_question(lines.read())
