@@ -62,6 +62,7 @@ def test_bca_of_bias_sd_and_both_limits(n, told):
         return tuple(found.confidence_interval)
 
     assert ours()[3] == pytest.approx(theirs(), rel=1e-6)
-    times = 5 if n > 1000 else 9
-    ratio = median_seconds(ours, times) / median_seconds(theirs, times)
+    # in turns: a machine is not always as fast
+    turns = range(7 if n > 1000 else 15)
+    ratio = np.median([median_seconds(ours, 1) / median_seconds(theirs, 1) for _ in turns])
     told("BCa 9999, bias, SD, both limits", ratio, size=f"{n:,}", must=0.6, aim=0.45)

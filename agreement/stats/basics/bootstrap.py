@@ -7,11 +7,9 @@ frequency weights, so that thousands of resamples are one array operation; a sta
 function of sums over athletes needs only ``counts @ sums``.
 """
 
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -19,13 +17,9 @@ import numpy.typing as npt
 from agreement.arrays import ArrayLike, Floats, Ints, Seed
 from agreement.stats.basics.replicates import FEW_FOR_RESAMPLES, Replicates, Scale
 
-T = TypeVar("T")
-R = TypeVar("R")
-
 N_RESAMPLES = 9999
 _CHUNK = 1 << 16  # numbers held at once; small enough for a processor's cache
 _KEPT = 1 << 21  # counts of a drawing that is kept for whoever asks again
-_DRAWN = 1 << 18  # numbers drawn at once; enough that handing them over costs nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,30 +215,11 @@ def _drawn_counts(
     generator: np.random.Generator, n_resamples: int, n_athletes: int
 ) -> npt.NDArray[np.uint8]:
     counts = np.zeros((n_resamples, n_athletes), dtype=np.uint8)
-    small = counts.size < 2 * _DRAWN  # then a thread costs more than it saves
-    parts = _chunks(counts, n_athletes, _CHUNK if small else _DRAWN)
-
-    def places(part: npt.NDArray[np.uint8]) -> Ints:
+    for part in _chunks(counts, n_athletes):
         drawn = generator.integers(0, n_athletes, size=part.shape)
         drawn += np.arange(0, part.size, n_athletes)[:, None]
-        return drawn.reshape(-1)
-
-    for part, drawn in zip(
-        parts, map(places, parts) if small else _ahead(places, parts), strict=True
-    ):
-        np.add.at(part.reshape(-1), drawn, np.uint8(1))  # a view: counted in place
+        part.reshape(-1)[:] = np.bincount(drawn.reshape(-1), minlength=part.size)  # a view
     return counts
-
-
-def _ahead(function: Callable[[T], R], items: Sequence[T]) -> Iterator[R]:
-    """Yield the result of each item; the next is computed while the last one is put to use."""
-    with ThreadPoolExecutor(1) as thread:
-        coming = thread.submit(function, items[0])
-        for item in items[1:]:
-            result = coming.result()
-            coming = thread.submit(function, item)
-            yield result
-        yield coming.result()
 
 
 def _chunks(
