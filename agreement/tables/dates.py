@@ -1,5 +1,6 @@
 """Dates and times: ISO 8601, or an order that the file or the study decides; zones never guessed."""
 
+import datetime as dt
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from agreement.terms import counted
 
 Times = npt.NDArray[np.datetime64]
 Steps = npt.NDArray[np.timedelta64]
+Readings = dict[str, Times]  # of the values of a column, by the order of day, month and year
 NOT_A_TIME: Final[np.datetime64] = np.datetime64("NaT", "us")
 _FORM: Final = re.compile(
     r"(\d{1,4})([./-])(\d{1,2})\2(\d{4}|\d{2})"
@@ -24,10 +26,10 @@ _FORM: Final = re.compile(
 )
 _SERIAL: Final = re.compile(r"[3-6]\d{4}([.,]\d+)?")
 _ORDERS: Final = {"year-first": "ymd", "day-first": "dmy", "month-first": "mdy"}
+_EITHER: Final = ("day-first", "month-first")
 _HAS_TIME: Final = r"\d[T ]\d\d:?\d\d"
 _HAS_OFFSET: Final = r"[T ].*(?:Z|[+-]\d\d(?::?\d\d)?)$"
 _OFFSET: Final = re.compile(r"(?:(Z)|([+-])(\d\d):?(\d\d)?)$")
-_FEW_OFFSETS: Final = 3  # most files have those of winter and summer alone
 _FIRST, _LAST = np.datetime64("1950-01-01"), np.datetime64("2100-01-01")
 
 
@@ -151,22 +153,8 @@ def _trimmed(raw: RawTable, name: str) -> "pd.Series[Any]":
 
 def _offsets(text: "pd.Series[Any]") -> Steps:
     """Return how far each wall clock is ahead of UTC; zero where no offset is written."""
-    steps = np.zeros(len(text), dtype="timedelta64[us]")
-    left = np.ones(len(text), dtype=np.bool_)
-    for _ in range(_FEW_OFFSETS):
-        if not left.any():
-            return steps
-        match = _OFFSET.search(str(text.iloc[int(left.argmax())]))
-        if match is None:
-            break
-        here = text.str.endswith(match[0]).fillna(False).to_numpy(dtype=np.bool_)
-        steps[here] = _ahead(match)
-        left &= ~here
-    if not left.any():
-        return steps
-    tails = text.str[-6:].astype("category")
-    known = [_ahead(_OFFSET.search(tail)) for tail in tails.cat.categories]
-    return np.array([*known, _ahead(None)])[tails.cat.codes.to_numpy()]
+    codes, tails = pd.factorize(text.str[-6:])
+    return np.array([*(_ahead(_OFFSET.search(tail)) for tail in tails), _ahead(None)])[codes]
 
 
 def _ahead(offset: re.Match[str] | None) -> np.timedelta64:
@@ -246,91 +234,82 @@ def _shown(wall: np.datetime64) -> str:
 
 def _other_forms(raw: RawTable, name: str, found: Distinct) -> Times:
     """Return the wall clock of each value that is not ISO 8601; NaT where there is a stop."""
-    written = _Written([_FORM.fullmatch(label) for label in found.labels])
-    order, stated = _order(raw, name, found, written), raw.form.date_order
-    walls = np.full(len(found.labels), NOT_A_TIME)
-    if order is not None:
-        walls = written.walls(_ORDERS[order])
+    matches = [_FORM.fullmatch(label) for label in found.labels]
+    readings: Readings = {
+        order: np.array([_in_order(one, letters) for one in matches], "datetime64[us]")
+        for order, letters in _ORDERS.items()
+    }
+    fits = np.array([one is not None for one in matches], dtype=np.bool_)
+    order, stated = _order(raw, name, found, fits, readings), raw.form.date_order
+    walls = np.full(len(found.labels), NOT_A_TIME) if order is None else readings[order]
 
     def what(i: int) -> str:
         if _SERIAL.fullmatch(found.at(i)):
             return "a spreadsheet's day count, not a date"
         return "not a date" + (f" written {stated}" if stated else "")
 
-    unread = ~written.fits if order is None else np.isnat(walls)
+    unread = ~fits if order is None else np.isnat(walls)
     where = np.append(unread, False)[found.codes]
     raw.tell_each("not_a_date", where, name, text=found.at, what=what)
     return walls
 
 
-class _Written:
-    """Dates as three numbers and a time of day, in the order in which they are written."""
-
-    def __init__(self, matches: "list[re.Match[str] | None]") -> None:
-        self.fits = np.array([m is not None for m in matches], dtype=np.bool_)
-        table = np.zeros((len(matches), 5), dtype=np.int64)
-        for i, m in enumerate(matches):
-            if m is not None:  # the time of day in microseconds, and the digits of both ends
-                hour, minute, second = (int(part or 0) for part in m.group(5, 6, 7))
-                clock = ((hour * 60 + minute) * 60 + second) * 1_000_000
-                clock += int((m[8] or "").ljust(6, "0"))
-                digits = 100 * len(m[1]) + len(m[4])
-                table[i] = (int(m[1]), int(m[3]), int(m[4]), clock, digits)
-        self.first, self.second, self.third, self.clock, self.years = table.T
-
-    def walls(self, order: str) -> Times:
-        """Return the wall clocks in a given order; NaT where there is no such day."""
-        written = dict(zip(order, (self.first, self.second, self.third), strict=True))
-        year, month, day = written["y"], written["m"], written["d"]
-        # a year has two or four digits; which of the three numbers have four is in `years`
-        year_digits = self.years // (100 if order[0] == "y" else 1) % 100
-        other_digits = self.years // (1 if order[0] == "y" else 100) % 100
-        year = np.where(year_digits == 2, 2000 + year, year)
-        months = ((year - 1970) * 12 + month - 1).astype("datetime64[M]")
-        days = months.astype("datetime64[D]") + (day - 1)
-        good = self.fits & (month >= 1) & (month <= 12) & (day >= 1) & (other_digits <= 2)
-        good &= np.isin(year_digits, (2, 4)) & (days.astype("datetime64[M]") == months)
-        walls: Times = days.astype("datetime64[us]") + self.clock.astype("timedelta64[us]")
-        walls[~good] = NOT_A_TIME
-        return walls
+def _in_order(written: re.Match[str] | None, order: str) -> dt.datetime | None:
+    """Return a date of three numbers and its time of day in a given order; None where it is none."""
+    if written is None:
+        return None
+    parts = dict(zip(order, written.group(1, 3, 4), strict=True))
+    if len(parts["y"]) not in (2, 4) or len(written[4] if order[0] == "y" else written[1]) > 2:
+        return None
+    year = int(parts["y"]) + (2000 if len(parts["y"]) == 2 else 0)
+    hour, minute, second = (int(part or 0) for part in written.group(5, 6, 7))
+    clock = (hour, minute, second, int((written[8] or "").ljust(6, "0")))
+    try:
+        return dt.datetime(year, int(parts["m"]), int(parts["d"]), *clock)
+    except ValueError:  # no such day
+        return None
 
 
-def _order(raw: RawTable, name: str, found: Distinct, written: _Written) -> str | None:
+def _order(
+    raw: RawTable, name: str, found: Distinct, fits: Flags, readings: Readings
+) -> str | None:
     """Return the order of day, month and year; None after a stop, or where there is no date."""
-    if not written.fits.any():
+    if not fits.any():
         return None
     if raw.form.date_order is not None:
         return raw.form.date_order
-    readings = {order: ~np.isnat(written.walls(_ORDERS[order])) for order in _ORDERS}
-    possible = [order for order, good in readings.items() if good[written.fits].all()]
-    some = [order for order, good in readings.items() if good.any()]
+    known = {order: ~np.isnat(days) for order, days in readings.items()}
+    possible = [order for order, good in known.items() if good[fits].all()]
+    some = [order for order, good in known.items() if good.any()]
     if len(possible) == 1:
-        first = int(np.argmax(written.fits))
-        day = written.walls(_ORDERS[possible[0]])[first].astype("datetime64[D]")
+        first = int(np.argmax(fits))
+        day = readings[possible[0]][first].astype("datetime64[D]")
         label = found.labels[first]
         row = found.first_row(raw, label)
         raw.tell("date_order_found", name, row, order=possible[0], first=label, day=day)
         return possible[0]
     if len(some) > 1:
-        _report_undecided(raw, name, found, written)
+        _report_undecided(raw, name, found, fits, readings)
         return None
     return some[0] if some else "day-first"  # what does not fit it is reported one by one
 
 
-def _report_undecided(raw: RawTable, name: str, found: Distinct, written: _Written) -> None:
+def _report_undecided(
+    raw: RawTable, name: str, found: Distinct, fits: Flags, readings: Readings
+) -> None:
     """Stop: some dates fit one order alone and some the other, or with both readings of three."""
-    either = [written.walls(order).astype("datetime64[D]") for order in ("dmy", "mdy")]
-    first, second = (~np.isnat(days) for days in either)
-    only = {"day-first": first & ~second, "month-first": second & ~first}
-    if all(fits.any() for fits in only.values()):
+    either = {order: readings[order].astype("datetime64[D]") for order in _EITHER}
+    first, second = (~np.isnat(days) for days in either.values())
+    only = dict(zip(_EITHER, (first & ~second, second & ~first), strict=True))
+    if all(some.any() for some in only.values()):
         at = [(int(np.argmax(np.append(f, False)[found.codes])), o) for o, f in only.items()]
         one, other = sorted((int(raw.rows[i]), found.at(i), order) for i, order in at)
         raw.tell("both_date_orders", name, one[0], one=one, other=other)
         return
     _, rows = np.unique(found.codes[found.codes >= 0], return_index=True)
-    shown, readings = [i for i in np.argsort(rows) if written.fits[i]][:3], []
+    shown, said = [i for i in np.argsort(rows) if fits[i]][:3], []
     for i in shown:
-        days = dict.fromkeys(str(days[i]) for days in either if not np.isnat(days[i]))
-        readings.append(f"{found.labels[i]} is {' or '.join(days) or 'no date'}")
+        days = dict.fromkeys(str(days[i]) for days in either.values() if not np.isnat(days[i]))
+        said.append(f"{found.labels[i]} is {' or '.join(days) or 'no date'}")
     row = found.first_row(raw, found.labels[shown[0]])
-    raw.tell("date_order_open", name, row, readings="; ".join(readings))
+    raw.tell("date_order_open", name, row, readings="; ".join(said))

@@ -4,11 +4,10 @@ from collections.abc import Callable
 from datetime import date, datetime
 from math import inf
 from types import NoneType, UnionType
-from typing import Any, Final, Union, get_args, get_origin
+from typing import Annotated, Any, Final, Union, get_args, get_origin
 from zoneinfo import ZoneInfo
 
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
-from agreement.tables.options import Confirmation
 from agreement.terms import ALL_MODES
 
 Check = Callable[[Any], Any]
@@ -123,20 +122,13 @@ code_tables: Final = must_be(  # column -> theirs -> ours
         and all(isinstance(one, dict) and _all_texts(one.values()) for one in value.values())
     ),
 )
-confirmation: Final = must_be(
-    'a reason and a date like { reason = "seen by two of us", on = 2026-01-10 }',
-    lambda value: (
-        isinstance(value, dict)
-        and set(value) == {"reason", "on"}
-        and isinstance(value["reason"], str)
-        and value["reason"].strip()
-    ),
-    lambda value: Confirmation(value["reason"].strip(), day(value["on"])),
-)
 
 
 def of_type(name: str, kind: Any) -> Check:
-    """Return the check of a key by its type: numbers are not negative, a share is a fraction."""
+    """Return the check beside a key's type, or one by it: no number is negative, a share at most 1."""
+    if get_origin(kind) is Annotated:
+        check: Check = kind.__metadata__[0]
+        return check
     if get_origin(kind) in (Union, UnionType):  # or nothing, which nobody can write
         kind = next(one for one in get_args(kind) if one is not NoneType)
     if words := get_args(kind):

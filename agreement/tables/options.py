@@ -1,12 +1,15 @@
 """
 The choices of one study: what `study.toml` may say, with the defaults of every key.
 
-Plain frozen data, no reading and no checking; `study_file` fills it from the file.
+Plain frozen data; `study_file` fills it from the file. A key takes what its type says, or what a
+check beside the type lets pass.
 """
 
 from dataclasses import asdict, dataclass, field
 from datetime import date
-from typing import Any, Final, Literal, get_args
+from typing import Annotated, Any, Final, Literal, get_args
+
+from agreement.tables import key_checks as check
 
 STUDY_FILE: Final = "study.toml"
 Summary = Literal["mean", "median", "nearest", "last"]
@@ -23,6 +26,9 @@ HrMaxFormula = Literal[
     "207_minus_0.7_age_2007",
     "211_minus_0.64_age_2013",
 ]
+Days = Annotated[int, check.whole(0, 3650)]
+DaysFromOne = Annotated[int, check.whole(1, 3650)]
+Width = Annotated[float | None, check.number(0, 100, above=True)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +37,10 @@ class StudyText:
 
     title: str = ""
     question: str = ""
-    compares: tuple[str, ...] = ()  # methods that the question is about; empty: all of them
-    time_zone: str | None = None  # IANA name; needed as soon as one time has no offset
+    # methods that the question is about; empty: all of them
+    compares: Annotated[tuple[str, ...], check.labels] = ()
+    # IANA name; needed as soon as one time has no offset
+    time_zone: Annotated[str | None, check.time_zone] = None
     id_map: str | None = None  # columns found,athlete_id: the only way to join unequal ids
 
 
@@ -40,13 +48,14 @@ class StudyText:
 class Margin:
     """Table ``[margin]``: what was agreed beforehand. [mL/kg/min]."""
 
-    limit: float | None = None  # key limit_ml_kg_min; both limits must lie inside +- this
-    mean_limit: float | None = None  # key mean_limit_ml_kg_min; default: limit
+    limit: Width = None  # key limit_ml_kg_min; both limits must lie inside +- this
+    mean_limit: Width = None  # key mean_limit_ml_kg_min; default: limit
     against: Against | None = None  # what the limit is about; None: a laboratory test, with a note
-    planned_looks: int = 1  # times that the verdict will be taken
-    look: int = 1  # which of them this is
-    fitness_confidence: float = 0.80  # with which limits must hold from less fit to fit
-    agreed_on: date | None = None  # required with a limit
+    planned_looks: Annotated[int, check.whole(1, 5)] = 1  # times that the verdict will be taken
+    look: Annotated[int, check.whole(1, 100)] = 1  # which of them this is
+    # with which limits must hold from less fit to fit
+    fitness_confidence: Annotated[float, check.number(0.5, 0.99)] = 0.80
+    agreed_on: Annotated[date | None, check.day] = None  # required with a limit
     reason: str = ""
 
     @property
@@ -59,28 +68,31 @@ class Margin:
 class Reference:
     """Table ``[reference]``: the laboratory."""
 
-    averaging_rule: str | None = None  # None: the one rule that the tests carry
+    # None: the one rule that the tests carry
+    averaging_rule: Annotated[str | None, check.averaging_rule] = None
     allow_mixed: bool = False
     edit_breaths: bool = False  # True: breaths far from their neighbours leave; else only counted
     fixed_bins_from: FixedBinsFrom = "first breath"
     last_bin: LastBin = "drop"  # a last fixed bin that is not whole
-    repeat_within_days: int = 10
-    sem: float | None = None  # key sem_ml_kg_min; used only when the study has no repeats
-    sem_degrees_of_freedom: int = 10  # how well that number is known; never infinite
+    repeat_within_days: Days = 10
+    # key sem_ml_kg_min; used only when the study has no repeats
+    sem: Annotated[float | None, check.number(0, 50, above=True)] = None
+    # how well that number is known; never infinite
+    sem_degrees_of_freedom: Annotated[int, check.whole(1, 10_000)] = 10
 
 
 @dataclass(frozen=True, slots=True)
 class PairingOptions:
     """Tables ``[pairing]`` and ``[pairing.field_tests]``. Gap = laboratory date - reading date."""
 
-    days_before: int = 14
-    days_after: int = 0
+    days_before: Days = 14
+    days_after: Days = 0
     same_day: bool = False
     summary: Summary = "mean"
-    summary_days: int = 7
-    minimum_days: int = 2
-    stale_after_days: int = 21
-    mode_match: tuple[tuple[str, ...], ...] = ()
+    summary_days: Days = 7
+    minimum_days: DaysFromOne = 2
+    stale_after_days: DaysFromOne = 21
+    mode_match: Annotated[tuple[tuple[str, ...], ...], check.mode_groups] = ()
 
 
 FIELD_TEST_PAIRING = PairingOptions(
@@ -93,7 +105,7 @@ class ChangeOptions:
     """Table ``[change]``: which two visits make a change."""
 
     visits: Literal["first and last", "consecutive"] = "first and last"
-    minimum_gap_days: int = 21
+    minimum_gap_days: Annotated[int, check.whole(0, 36500)] = 21
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,9 +170,10 @@ class ReportOptions:
     """Table ``[report]``."""
 
     kind: Kind = "squad"
-    seed: int = 20260101
+    seed: Annotated[int, check.whole(0)] = 20260101
     png: bool = False  # figures also as PNG files
-    figures_pdf_mm: float | None = None  # figures also as PDF files of this width
+    # figures also as PDF files of this width
+    figures_pdf_mm: Annotated[float | None, check.number(60, 300)] = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,18 +190,22 @@ class FileFormat:
 
     path: str | None = None
     folder: Literal["exports", "parts"] | None = None  # what a folder of files is
-    separator: str | None = None
+    separator: Annotated[str | None, check.separator] = None
     decimal: Literal[".", ","] | None = None
-    encoding: str | None = None
-    header_rows: int | None = None
+    encoding: Annotated[str | None, check.encoding] = None
+    header_rows: Annotated[int | None, check.whole(1, 20)] = None
     date_order: Literal["year-first", "day-first", "month-first"] | None = None
     sheet: str | None = None
-    columns: dict[str, str] = field(default_factory=dict)  # ours -> theirs
+    # ours -> theirs
+    columns: Annotated[dict[str, str], check.texts] = field(default_factory=dict)
     # ours -> theirs in other exports
     also: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    units: dict[str, str] = field(default_factory=dict)  # our column -> their unit
-    codes: dict[str, dict[str, str]] = field(default_factory=dict)  # column -> theirs -> ours
-    values: dict[str, str] = field(default_factory=dict)  # our column that the file lacks -> value
+    # our column -> their unit
+    units: Annotated[dict[str, str], check.texts] = field(default_factory=dict)
+    # column -> theirs -> ours
+    codes: Annotated[dict[str, dict[str, str]], check.code_tables] = field(default_factory=dict)
+    # our column that the file lacks -> value
+    values: Annotated[dict[str, str], check.constants] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

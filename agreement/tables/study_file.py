@@ -11,21 +11,7 @@ from agreement.errors import Problem, TableError
 from agreement.tables import key_checks as check
 from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings, Words
-from agreement.tables.options import (
-    STUDY_FILE,
-    ChangeOptions,
-    ControlOptions,
-    Extrapolation,
-    FileFormat,
-    Margin,
-    Method,
-    PairingOptions,
-    ProfileOptions,
-    Reference,
-    ReportOptions,
-    StudyOptions,
-    StudyText,
-)
+from agreement.tables.options import STUDY_FILE, Confirmation, FileFormat, Method, StudyOptions
 from agreement.tables.paths import path_problem
 from agreement.tables.study_lines import stop_at_open_lines, toml_fault
 from agreement.tables.units import unit_names, unit_of
@@ -42,58 +28,33 @@ Options = TypeVar("Options", bound="DataclassInstance")
 WITH_UNIT: Final = {name: f"{name}_ml_kg_min" for name in ("limit", "mean_limit", "sem")}
 
 
-def _keys(kind: "type[DataclassInstance]", **own: check.Check) -> Keys:
-    """Return the keys of one table: named like their fields, checked by type or by a check of `own`."""
-    types = {one.name: one.type for one in fields(kind) if one.name != "also"}
+def _keys(kind: "type[DataclassInstance]") -> Keys:
+    """Return the keys of one table: named like their fields, each with its check."""
     return {
-        WITH_UNIT.get(name, name): (name, own.get(name) or check.of_type(name, types[name]))
-        for name in types
+        WITH_UNIT.get(one.name, one.name): (one.name, check.of_type(one.name, one.type))
+        for one in fields(kind)
+        if one.name != "also"
     }
 
 
-_DAYS: Final = check.whole(0, 3650)
-_WIDTH: Final = check.number(0, 100, above=True)
 TABLE_KEYS: Final[dict[str, Keys]] = {
-    "study": _keys(StudyText, compares=check.labels, time_zone=check.time_zone),
-    "margin": _keys(
-        Margin,
-        limit=_WIDTH,
-        mean_limit=_WIDTH,
-        planned_looks=check.whole(1, 5),
-        look=check.whole(1, 100),
-        fitness_confidence=check.number(0.5, 0.99),
-        agreed_on=check.day,
-    ),
-    "reference": _keys(
-        Reference,
-        averaging_rule=check.averaging_rule,
-        repeat_within_days=_DAYS,
-        sem=check.number(0, 50, above=True),
-        sem_degrees_of_freedom=check.whole(1, 10_000),
-    ),
-    "pairing": _keys(
-        PairingOptions,
-        **dict.fromkeys(("days_before", "days_after", "summary_days"), _DAYS),
-        **dict.fromkeys(("minimum_days", "stale_after_days"), check.whole(1, 3650)),
-        mode_match=check.mode_groups,
-    ),
-    "change": _keys(ChangeOptions, minimum_gap_days=check.whole(0, 36500)),
-    "profile": _keys(ProfileOptions),
-    "extrapolation": _keys(Extrapolation),
-    "control": _keys(ControlOptions),
-    "report": _keys(ReportOptions, seed=check.whole(0), figures_pdf_mm=check.number(60, 300)),
+    name: _keys(type(getattr(StudyOptions(), name)))
+    for name in (
+        *("study", "margin", "reference", "pairing", "change", "profile"),
+        *("extrapolation", "control", "report"),
+    )
 }
 _INSIDE: Final = {"pairing": ("field_tests",)}  # tables inside a table
-_METHOD: Final = _keys(Method)
-_FILE: Final = _keys(
-    FileFormat,
-    separator=check.separator,
-    encoding=check.encoding,
-    header_rows=check.whole(1, 20),
-    columns=check.texts,
-    units=check.texts,
-    codes=check.code_tables,
-    values=check.constants,
+_METHOD, _FILE = _keys(Method), _keys(FileFormat)
+_CONFIRMATION: Final = check.must_be(
+    'a reason and a date like { reason = "seen by two of us", on = 2026-01-10 }',
+    lambda value: (
+        isinstance(value, dict)
+        and set(value) == {"reason", "on"}
+        and isinstance(value["reason"], str)
+        and value["reason"].strip()
+    ),
+    lambda value: Confirmation(value["reason"].strip(), check.day(value["on"])),
 )
 
 
@@ -124,7 +85,7 @@ def changed_options(
         methods[label] = reader.fill(before, own, _METHOD, f"methods.{label}")
     lines = reader.table(content, "confirm")
     reader.unknown(lines, list(DOUBTS), "confirm.")
-    confirmed = dict.fromkeys(lines, check.confirmation)
+    confirmed = dict.fromkeys(lines, _CONFIRMATION)
     options = StudyOptions(
         **filled,
         pairing_field_tests=reader.fill(
