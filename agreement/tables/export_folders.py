@@ -230,16 +230,9 @@ def _keys(raw: RawTable, table: Table, ids: dict[str, str], zone: str | None) ->
         own = ids if table.key == "athlete_id" else {}
         columns = {"key": silent_ids(raw, table.key, own).series()}
     elif table.name == "field_tests":
-        tests = silent_ids(raw, "field_test_id", {}).series()
-        day = moment_column(raw, "date", zone).date
-        label = label_column(raw, "protocol").series()
-        own_id = tests.notna()
-        columns = {
-            "test": tests.where(own_id, ""),
-            "who": people.where(~own_id, ""),
-            "day": pd.Series(day).where(~own_id, pd.Timestamp(0)),
-            "what": label.where(~own_id, ""),
-        }
+        day = pd.Series(moment_column(raw, "date", zone).date).dt.strftime("%Y-%m-%d")
+        said = people + "\0" + day + "\0" + label_column(raw, "protocol").series()
+        columns = {"key": silent_ids(raw, "field_test_id", {}).series().fillna(said)}
     else:
         columns = {
             "who": people,

@@ -296,17 +296,12 @@ def _likely(unknown: AbstractSet[str], known: AbstractSet[str]) -> Iterator[tupl
     """Yield each unknown id with the known ids that look like it."""
     by: dict[tuple[str, str], list[str]] = {}
     for one in known:
-        key, read = spelled(one), as_a_spreadsheet_reads(one)
-        for kind, found in (("key", key), ("number", digits(key)), ("sheet", read)):
-            by.setdefault((kind, found), []).append(one)
-    by |= {("number", ""): [], ("sheet", ""): []}
+        for form in (*spelling_of(one).forms, ("sheet", as_a_spreadsheet_reads(one))):
+            by.setdefault(form, []).append(one)
+    by.pop(("sheet", ""), None)
     for one in sorted(unknown):
-        key, read = spelled(one), as_a_spreadsheet_reads(one)
-        number = digits(key)
-        like = by.get(("key", key)) or by.get(("key", number))
-        if key == number:  # digits alone, like any id with this number
-            like = like or by.get(("number", number))
-        yield one, like or by.get(("sheet", read)) or []
+        forms = (*spelling_of(one).near_and_far[1:], ("sheet", as_a_spreadsheet_reads(one)))
+        yield one, next((by[form] for form in forms if form in by), [])
 
 
 def note_likely_matches(

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from agreement.tables.ids import _ANYBODY, _PEOPLE
+from agreement.tables.ids import _ANYBODY, _PEOPLE, likely_pairs
 
 HEAD = "athlete_id,taken_at,method,mode,vo2max_ml_kg_min\n"
 
@@ -232,3 +232,7 @@ def test_many_ids_at_once_are_doubted_as_each_alone(labels):
     alone = {one for one in labels if any(kind.fullmatch(one) for kind in _PEOPLE.values())}
     at_once = set(_ANYBODY.findall("\n".join(labels)))
     assert {one for one in labels if one in at_once} == alone
+
+
+def test_an_id_without_letters_and_digits_is_like_no_other():
+    assert likely_pairs({"x1y", "K"}, {"-"}) == []
