@@ -3,13 +3,14 @@
 import csv
 import io
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import accumulate, zip_longest
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from agreement.errors import AgreementError
-from agreement.tables.proposal_words import HEADER_WORDS, fits, taken_apart, unit_named
+from agreement.tables.proposal_words import HEADER_WORDS, Named, fits, taken_apart, unit_named
 from agreement.tables.text_layout import SEPARATORS, find_encoding
 from agreement.tables.workbooks import UnreadableError, open_document_sheets, sheet_records
 
@@ -27,17 +28,12 @@ class ExportTable:
 
     file: Path
     sheet: str | None  # of a workbook with several
-    # headers, units: names as they stand, those of two rows joined; what a row of units says, ""
-    # elsewhere
-    headers: tuple[str, ...]
-    units: tuple[str, ...]
+    headers: tuple[str, ...]  # as they stand, those of two rows joined
     rows: tuple[tuple[int, tuple[str, ...]], ...]  # row as a spreadsheet counts, and its cells
-    first: int  # row of the first header row
-    header_rows: int  # rows before the data
+    units: tuple[str, ...] = ()  # what a row of units says
+    header_rows: int = 1  # rows before the data
     joined: bool = False  # whether a header was made of two rows
-    # separator, encoding: of a text file
-    separator: str | None = None
-    encoding: str | None = None
+    separator: str | None = None  # of a text file
     above: tuple[tuple[str, ...], ...] = ()  # rows above the header
     wide: bool = False  # whether each athlete had a column, and each day a row
 
@@ -82,7 +78,7 @@ def blocks_of(file: Path) -> tuple[list[ExportTable], str]:
     if ending not in READ:
         return [], f"It is not read: exports are read from files ending in {', '.join(READ)}."
     try:
-        tables = _tables(file, ending)
+        tables = _tables(file, ending, lambda records: _header(records)[0])
     except UnreadableError as error:
         return [], f"{error.what} {error.remedy}"
     except (OSError, ValueError, csv.Error) as error:
@@ -94,22 +90,17 @@ def blocks_of(file: Path) -> tuple[list[ExportTable], str]:
 
 def unknown_block(file: Path) -> ExportTable | None:
     """Return the table of a file whose header says nothing; None where it holds no single table."""
-    tables = _tables(file, file.suffix.casefold())
-    if len(tables) != 1:
+    tables = _tables(file, file.suffix.casefold(), _alike)  # no known word chooses the separator
+    count, width = _alike(tables[0].records)
+    if len(tables) != 1 or count < _FEWEST:
         return None
-    sheet, records, separator, encoding = tables[0]
-    if separator is not None:  # no known word chose it: that which cuts most rows alike
-        cut = _cut(file.read_bytes().decode(str(encoding)))
-        separator, records = max(cut, key=lambda one: _alike(one[1]))
-    if _alike(records)[0] < _FEWEST:
-        return None
-    width = _alike(records)[1]
+    records = tables[0].records
     first = next(i for i, record in enumerate(records) if len(record) == width)
     rows = tuple((i + 1, tuple(r)) for i, r in enumerate(records) if i > first and len(r) == width)
     names = tuple(name.strip() for name in records[first])
-    units = ("",) * width
+    separator = tables[0].separator
     return ExportTable(
-        file, sheet, names, units, rows, first + 1, first + 1, False, separator, encoding
+        file, tables[0].sheet, names, rows, header_rows=first + 1, separator=separator
     )
 
 
@@ -124,8 +115,7 @@ def gathered_unknown(blocks: list[ExportTable]) -> list[ExportTable]:
         if len(same) > 1:
             rows = tuple((i, (one.file.stem, *cells)) for one in same for i, cells in one.rows)
             file = Path(f"{first.file.stem} and {len(same) - 1} more{_GATHERED}")
-            units = ("", *first.units)
-            first = ExportTable(file, None, ("from_file", *headers), units, rows, 1, 1)
+            first = ExportTable(file, None, ("from_file", *headers), rows)
         found.append(first)
     return found
 
@@ -143,7 +133,7 @@ def unfolded(block: ExportTable, people: set[str]) -> ExportTable | None:
         if cells[i].strip()
     )
     headers = (block.headers[rest[0]], "athlete_id", "vo2max")
-    return replace(block, headers=headers, units=("", "", ""), rows=rows, wide=True)
+    return replace(block, headers=headers, units=(), rows=rows, wide=True)
 
 
 def _alike(records: list[list[str]]) -> tuple[int, int]:
@@ -154,15 +144,15 @@ def _alike(records: list[list[str]]) -> tuple[int, int]:
 
 
 class _FileTable(NamedTuple):
-    """One table of a file: its sheet of several, its records, and how its text was read."""
+    """One table of a file: its sheet of several, its records, and the separator of its text."""
 
     sheet: str | None
     records: list[list[str]]
     separator: str | None = None
-    encoding: str | None = None
 
 
-def _tables(file: Path, ending: str) -> list[_FileTable]:
+def _tables(file: Path, ending: str, score: Callable[[list[list[str]]], Any]) -> list[_FileTable]:
+    """Return every table of a file; of a text as the separator of the best `score` cuts it."""
     data = file.read_bytes()
     if ending == ".xlsx":
         from openpyxl import load_workbook
@@ -178,27 +168,22 @@ def _tables(file: Path, ending: str) -> list[_FileTable]:
 
         frame = pd.read_parquet(file).astype("str")
         return [_FileTable(None, [list(map(str, frame.columns)), *frame.to_numpy().tolist()])]
-    encoding = find_encoding(data)
-    cut = _cut(data.decode(encoding))
-    separator, records = max(cut, key=lambda one: _header(one[1])[0])
-    return [_FileTable(None, records, separator, encoding)]
+    text = data.decode(find_encoding(data))
+    cut = [
+        _FileTable(None, list(csv.reader(io.StringIO(text, newline=""), delimiter=one)), one)
+        for one in SEPARATORS
+    ]
+    return [max(cut, key=lambda one: score(one.records))]
 
 
-def _cut(text: str) -> list[tuple[str, list[list[str]]]]:
-    """Return the records of a text under each separator."""
-    return [(s, list(csv.reader(io.StringIO(text, newline=""), delimiter=s))) for s in SEPARATORS]
-
-
-def _known(headers: Sequence[str]) -> float:
+def _known(headers: Sequence[str]) -> int:
     """Return how much of a row reads like names of columns."""
-    total, seen = 0.0, set()
-    for header in headers:
-        if not header.strip() or header in seen or _is_number(header):
-            continue
-        seen.add(header)
-        named = taken_apart(header)
-        total += max((fits(column, named) for column in HEADER_WORDS), default=0)
-    return total
+    return sum(_fit(taken_apart(one)) for one in {*headers} if one.strip() and not _is_number(one))
+
+
+def _fit(named: Named) -> int:
+    """Return how well a header fits the column of ours that it fits best."""
+    return max(fits(column, named) for column in HEADER_WORDS)
 
 
 def _stacked(records: list[list[str]]) -> list[tuple[int, list[list[str]]]]:
@@ -221,9 +206,9 @@ def _is_number(text: str) -> bool:
     return plain.replace(".", "", 1).replace("-", "", 1).isdigit()
 
 
-def _header(records: list[list[str]]) -> tuple[float, int, list[str], bool]:
+def _header(records: list[list[str]]) -> tuple[int, int, list[str], bool]:
     """Return how well a header fits, its first row, its names, and whether it has two rows."""
-    best: tuple[float, int, list[str], bool] = (0.0, 0, [], False)
+    best: tuple[int, int, list[str], bool] = (0, 0, [], False)
     for i, record in enumerate(records[:_SEARCH]):
         if sum(bool(cell.strip()) for cell in record) < 2:
             continue
@@ -233,12 +218,9 @@ def _header(records: list[list[str]]) -> tuple[float, int, list[str], bool]:
         below = records[i + 1] if i + 1 < len(records) else []
         if not below or sum(map(_is_number, below)) or _units(below):
             continue
-        groups, last = [], ""
-        for j in range(max(len(record), len(below))):
-            last = (record[j].strip() if j < len(record) else "") or last
-            groups.append(last)
-        pairs = zip(groups, [*below, *[""] * len(groups)], strict=False)
-        joined = [_joined(top, low.strip()) for top, low in pairs]
+        cells = list(zip_longest(map(str.strip, record), map(str.strip, below), fillvalue=""))
+        groups: Iterator[str] = accumulate((top for top, _ in cells), lambda last, top: top or last)
+        joined = [_joined(top, low) for top, (_, low) in zip(groups, cells, strict=True)]
         if (two := _known(joined)) > best[0] + 1:
             best = (two, i, joined, True)
     return best
@@ -249,7 +231,7 @@ def _joined(top: str, low: str) -> str:
     if not low:
         return top
     named = taken_apart(low)
-    if named.words and max((fits(column, named) for column in HEADER_WORDS), default=0) == 3:
+    if named.words and _fit(named) == 3:
         return low
     return f"{top} {low}".strip()
 
@@ -267,21 +249,18 @@ def _block(file: Path, one: _FileTable, records: list[list[str]], start: int) ->
     score, first, names, joined = _header(records)
     if score < 4:
         return None
-    data = first + (2 if joined else 1)
+    data, width = first + (2 if joined else 1), len(names)
     units: list[str] = []
     if data < len(records) and _units(records[data]):
-        units = [cell.strip().strip("()[]") for cell in records[data]]
+        units = [cell.strip().strip("()[]") for cell in records[data]][:width]
         data += 1
-    width = len(names)
     rows = tuple(
-        (start + i + 1, tuple([*record, *[""] * width][:width]))
-        for i, record in enumerate(records)
-        if i >= data and any(cell.strip() for cell in record)
+        (start + i, tuple([*record, *[""] * width][:width]))
+        for i, record in enumerate(records[data:], data + 1)
+        if any(cell.strip() for cell in record)
     )
     if not rows:
         return None
     headers = tuple(name.strip().replace("\ufeff", "") for name in names)
-    texts = (headers, tuple([*units, *[""] * width][:width]))
-    above = tuple(tuple(record) for record in records[:first])
-    place, read = (start + first + 1, start + data), (one.separator, one.encoding)
-    return ExportTable(file, one.sheet, *texts, rows, *place, joined, *read, above)
+    above, place = tuple(map(tuple, records[:first])), (start + data, joined, one.separator)
+    return ExportTable(file, one.sheet, headers, rows, tuple(units), *place, above)

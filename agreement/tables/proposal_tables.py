@@ -211,12 +211,8 @@ def _constants(one: Proposal, block: ExportTable) -> None:
     """Give columns that the block lacks the value that its title or its name says."""
     said = said_above(block)
     have = {c.ours for c in one.columns}
-    for ours, column in INPUTS[one.name].columns.items():
-        value = said.get(ours)
-        if ours in have or (value is None and not column.required):
-            continue
-        if value is not None and ours in ("athlete_id", "lab_test_id", "mode", "date"):
-            one.constants[ours] = (value, "stands above the header")
+    for ours in (name for name in INPUTS[one.name].columns if name in said and name not in have):
+        one.constants[ours] = (said[ours], "stands above the header")
     if "mode" in INPUTS[one.name].columns and "mode" not in have | set(one.constants):
         words = plain(f"{block.file.stem} {block.sheet or ''}").split()
         modes = {CODE_WORDS["mode"][w] for w in words if w in CODE_WORDS["mode"] and len(w) > 2}
