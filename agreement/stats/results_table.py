@@ -47,7 +47,7 @@ from agreement.stats.repeats.laboratory_itself import (
     laboratory_change,
     laboratory_repeats,
 )
-from agreement.stats.repeats.laboratory_variance import declared_variance
+from agreement.stats.repeats.laboratory_variance import laboratory_from
 from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
 from agreement.stats.result_rows import Labelled, assembled, empty_rows, rows_of
 from agreement.stats.verdict.cautions import cautions_of
@@ -290,13 +290,13 @@ def _laboratory(evidence: Evidence) -> tuple[dict[str, dict[str, Any]], list[Lab
     for name, tests in evidence.repeats.groupby("mode", sort=True):
         mode, ordered = str(name), _ordered_repeats(tests)
         n, columns = int(tests["athlete_id"].nunique()), ("lab", "lab_test_id", "athlete_id")
-        error = partial(laboratory_repeatability, ordered, declared=options.reference.sem)
+        error = partial(laboratory_repeatability, ordered, options.reference)
         repeats = partial(laboratory_repeats, *(ordered[one] for one in columns))
         todo: list[tuple[str, int, Compute]] = [("repeatability", len(tests), error)]
         todo.append(("laboratory_repeats", len(tests), repeats))
         if evidence.visits is not None:
             visits = evidence.visits[evidence.visits["mode"] == mode]
-            changed = partial(_changed, visits, found["laboratory_repeats"], mode, options)
+            changed = partial(_changed, visits, ordered, options)
             todo.append(("laboratory_change", len(visits), changed))
         for analysis, n_tests, compute in todo:
             try:
@@ -309,11 +309,11 @@ def _laboratory(evidence: Evidence) -> tuple[dict[str, dict[str, Any]], list[Lab
 
 
 def _changed(
-    visits: pd.DataFrame, repeats: dict[str, LaboratoryRepeats], mode: str, options: StudyOptions
+    visits: pd.DataFrame, repeats: pd.DataFrame, options: StudyOptions
 ) -> LaboratoryChange:
     """Say who changed by more than the noise of the repeats, or by more than the declared one."""
-    own = repeats.get(mode)
-    variance = declared_variance(options.reference) if own is None else own.variance
+    lab, unit = repeats["lab"].to_numpy(np.float64), pd.factorize(repeats["lab_test_id"])[0]
+    variance = laboratory_from(lab, unit, options.reference)
     return laboratory_change(visits, variance, options.change)
 
 

@@ -256,10 +256,20 @@ def placed(of_athlete):
     return np.full(len(tests), athlete), np.arange(len(tests))
 
 
+def net_of_shift(lab):
+    """Return the laboratory's variance, the mean shift from test to test taken out, and its df."""
+    unit, order = (np.concatenate(part) for part in zip(*map(placed, enumerate(lab)), strict=True))
+    design = np.column_stack([unit[:, None] == np.arange(15), order[:, None] == [1, 2]]).astype(
+        float
+    )
+    values = np.concatenate(lab)
+    rss = np.linalg.lstsq(design, values, rcond=None)[1][0]
+    return rss / (values.size - 17), values.size - 17
+
+
 def test_typical_errors_from_repeats(repeats):
     numbers, lab, field, _ = repeats
-    for method, groups in (("laboratory", lab), ("m", field)):
-        square, df = within(groups)
+    for method, (square, df) in {"laboratory": net_of_shift(lab), "m": within(field)}.items():
         error = math.sqrt(square)
         row = numbers.row("repeatability", "typical_error", method=method)
         assert row.value == pytest.approx(error, rel=1e-9)
@@ -271,14 +281,7 @@ def test_typical_errors_from_repeats(repeats):
 def test_deming_is_the_structural_line_where_the_laboratory_has_repeats(repeats):
     numbers, lab, _, pairs = repeats
     x, y = pairs.T
-    # laboratory's variance, the mean shift from test to test taken out, in means of 2 or 3 tests
-    unit, order = (np.concatenate(part) for part in zip(*map(placed, enumerate(lab)), strict=True))
-    design = np.column_stack([unit[:, None] == np.arange(15), order[:, None] == [1, 2]]).astype(
-        float
-    )
-    values = np.concatenate(lab)
-    rss = np.linalg.lstsq(design, values, rcond=None)[1][0]
-    noise = rss / (values.size - 17) * np.mean([1 / len(g) for g in lab])
+    noise = net_of_shift(lab)[0] * np.mean([1 / len(g) for g in lab])  # in means of 2 or 3 tests
     (lab_var, both), (_, field_var) = np.cov(x, y)
     truth = both / (lab_var - noise)
     ratio = (field_var - truth * both) / noise  # y over x, x is the laboratory
@@ -293,4 +296,4 @@ def test_deming_is_the_structural_line_where_the_laboratory_has_repeats(repeats)
 def test_a_measured_laboratory_error_beats_the_declared_one(repeats):
     numbers, lab, _, _ = repeats
     floor = numbers.value("averaging_curve", "half_width_laboratory", group="floor")
-    assert floor == pytest.approx(Z * math.sqrt(within(lab)[0]), rel=1e-9)
+    assert floor == pytest.approx(Z * math.sqrt(net_of_shift(lab)[0]), rel=1e-9)

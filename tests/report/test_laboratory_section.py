@@ -83,7 +83,7 @@ def test_the_first_page_tells_repeats_and_who_changed(study):
     assert "Agree on a limit" not in plain(report.next_steps())
     marked = dict(re.findall(r'data-statistic="([^"]+)">([^<]+)<', report.verdict().html))
     assert marked == {
-        "laboratory_repeats/laboratory/run/all/typical_error_net_of_shift": "0.6",
+        "repeatability/laboratory/run/all/typical_error": "0.6",
         "laboratory_repeats/laboratory/run/1 to 2/mean_shift": "+2.0",
     }
 
@@ -92,7 +92,7 @@ def test_repeats_with_their_shift_and_names_of_who_changed(study):
     html = open_report(study()).laboratory().html
     key = "laboratory_repeats/laboratory/run/1 to 2"
     assert f'data-statistic="{key}/mean_shift">+2.0<' in html
-    assert f'data-statistic="{key}/typical_error_net_of_shift">0.6<' in html
+    assert f'data-statistic="{key}/typical_error">0.6<' in html
     shown, folded = html.split("<details>")
     assert re.findall(r'<th scope="row">(\w)</th>', shown) == ["E"]
     assert re.findall(r'<th scope="row">(\w)</th>', folded) == ["A", "B", "F"]

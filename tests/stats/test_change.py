@@ -211,12 +211,12 @@ def test_kinds_and_response_of_changes_have_rows_of_their_own():
 
 def test_declared_and_measured_laboratory_error():
     declared = change_of(data(reference=Reference(sem=0.5)))
-    assert declared.assumed_error
+    assert declared.laboratory.assumed
     note = declared.to_frame().set_index("statistic").loc["same_direction_beyond_noise", "note"]
     assert note.startswith("assumed; ")
     measured = change_of(data(DailyParts(gain=2, gain_sd=3, share_repeated=0.5)))
-    assert not measured.assumed_error
-    assert measured.laboratory_error == pytest.approx(2.5, rel=0.3)
+    assert not measured.laboratory.assumed
+    assert measured.laboratory.sd == pytest.approx(2.5, rel=0.3)
 
 
 def test_noise_larger_than_the_changes_is_said():

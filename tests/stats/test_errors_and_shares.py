@@ -21,6 +21,7 @@ from agreement.stats.repeats.repeatability import (
     laboratory_repeatability,
     repeatability,
 )
+from agreement.tables.options import Reference
 
 PUBLISHED = held("published_statistics")
 
@@ -188,12 +189,26 @@ def test_without_repeats_a_declared_error_is_marked_as_assumed():
         {"athlete_id": ["a", "b"], "lab_test_id": ["1", "2"], "lab": [50.0, 60.0]}
     )
     with pytest.raises(NotEstimable, match="not_estimable: no athlete has repeated values"):
-        laboratory_repeatability(repeats)
-    found = laboratory_repeatability(repeats, declared=2.6)
+        laboratory_repeatability(repeats, Reference())
+    found = laboratory_repeatability(repeats, Reference(sem=2.6))
     assert found.assumed
     assert found.to_frame()["note"].tolist() == ["assumed", "assumed"]
     assert found.to_frame()["low"].isna().all()
     assert "declared" in found.summary()
+
+
+def test_the_shift_between_repeats_is_no_noise_of_the_laboratory():
+    # by hand: second less first 2, 1, 2.5, 1, 2; SD .6708, over root 2 .4743; with the shift 1.2649
+    values = [50, 52, 47, 48, 60, 62.5, 55, 56, 44, 46]
+    repeats = pd.DataFrame({"athlete_id": list("aabbccddee"), "lab": values})
+    repeats["lab_test_id"] = repeats["athlete_id"]
+    found = laboratory_repeatability(repeats, Reference())
+    assert found.typical_error == pytest.approx(0.4743, abs=5e-5)
+    assert (found.df, found.n, found.n_values, found.note) == (4, 5, 10, "few_repeats")
+    assert found.smallest_real_change == pytest.approx(1.3148, abs=1e-4)  # 1.96 root 2 as much
+    assert found.coefficient_of_variation == pytest.approx(0.4743 / 52.05, rel=1e-4)
+    with pytest.raises(NotEstimable, match="fewer than 3 degrees of freedom"):
+        laboratory_repeatability(repeats[:6], Reference(sem=2.6))
 
 
 def test_equal_repeats_are_no_error_of_zero():
@@ -203,8 +218,8 @@ def test_equal_repeats_are_no_error_of_zero():
     with pytest.raises(
         NotEstimable, match="not_estimable: the laboratory's 2 repeated values equal"
     ):
-        laboratory_repeatability(repeats)
-    assert laboratory_repeatability(repeats, declared=2.6).assumed
+        laboratory_repeatability(repeats, Reference())
+    assert laboratory_repeatability(repeats, Reference(sem=2.6)).assumed
     held = field_repeatability(repeats.rename(columns={"lab": "field"}))  # a display that holds
     frame = held.to_frame()
     assert frame["value"].tolist() == [0.0, 0.0, 0.0]

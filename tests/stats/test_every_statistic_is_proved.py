@@ -522,7 +522,7 @@ PARTS = {
             "material_of",
             "outcome_without",
             *("laboratory_from", "declared_variance"),
-            "repeated_units",
+            *("about_units", "repeated_units", "repeats_differ"),
             "once",
             "forget",
             "group_at",

@@ -11,7 +11,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.repeats.laboratory_itself import laboratory_change, laboratory_repeats
-from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
+from agreement.stats.repeats.laboratory_variance import LaboratoryVariance, laboratory_variance
 from agreement.tables.options import ChangeOptions
 
 
@@ -36,7 +36,7 @@ def test_shift_and_error_of_a_step_against_general_libraries():
     wide = tests.assign(order=tests.groupby("unit").cumcount())
     residual = ols("lab ~ C(unit) + C(order)", wide).fit().mse_resid
     assert step.typical_error == pytest.approx(sqrt(residual))
-    assert found.variance.sd == pytest.approx(step.typical_error)
+    assert laboratory_variance(tests["lab"], tests["unit"]).sd == pytest.approx(step.typical_error)
 
 
 def test_all_repeats_together_are_the_residual_of_unit_and_order():
@@ -45,9 +45,10 @@ def test_all_repeats_together_are_the_residual_of_unit_and_order():
     tests["order"] = tests.groupby("unit").cumcount().astype(str)
     model = ols("lab ~ C(unit) + C(order)", tests).fit()
     found = laboratory_repeats(tests["lab"], tests["unit"], tests["athlete"])
-    assert found.variance.variance == pytest.approx(model.mse_resid)
+    whole = laboratory_variance(tests["lab"], tests["unit"])
+    assert whole.variance == pytest.approx(model.mse_resid)
     assert [step.name for step in found.steps] == ["1 to 2", "2 to 3"]
-    assert (found.n, found.n_tests) == (tests["athlete"].nunique(), len(tests))
+    assert (found.n, found.n_pairs) == (tests["athlete"].nunique(), len(tests))
 
 
 @pytest.mark.slow

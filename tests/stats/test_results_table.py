@@ -277,10 +277,30 @@ def test_a_study_without_pairs_has_a_table_without_methods():
     assert empty.empty
 
 
+def test_the_laboratory_has_one_noise_wherever_it_is_told():
+    base = study(60, methods=(("wrist", "run"),))
+    shifted = base.repeats.assign(  # the second test of each reads 2 higher
+        lab=base.repeats["lab"] + 2.0 * base.repeats["lab_test_id"].duplicated()
+    )
+    found = analyse(replace(base, repeats=shifted))
+    told = found.frame.set_index(["analysis", "method", "group", "statistic"]).sort_index()["value"]
+    error = told["repeatability", "laboratory", "all", "typical_error"]
+    step = told["laboratory_repeats", "laboratory", "1 to 2", "typical_error"]
+    assert step == pytest.approx(error)
+    assert told["net_of_laboratory", "wrist", "all", "laboratory_variance"] == pytest.approx(
+        error**2
+    )
+    floor = told["averaging_curve", "wrist", "floor", "half_width_laboratory"]
+    assert floor == pytest.approx(1.959963984540054 * error)
+    assert found.methods[0].budget.components["laboratory_repeat"].variance <= error**2
+    before = analyse(base).frame.query("analysis == 'repeatability' and method == 'laboratory'")
+    assert error == pytest.approx(before["value"].iloc[0])
+
+
 def test_a_declared_laboratory_error_is_used_without_repeats_only():
-    base = study(12, methods=(("wrist", "run"),), reference=Reference(sem=2.6))
+    base = study(20, methods=(("wrist", "run"),), reference=Reference(sem=2.6))
     measured = analyse(base).frame.query("method == 'laboratory' and analysis == 'repeatability'")
-    assert set(measured["note"]) == {""}
+    assert set(measured["note"]) == {"few_repeats"}
     single = base.repeats.drop_duplicates("lab_test_id")
     declared = analyse(replace(base, repeats=single)).frame.query(
         "method == 'laboratory' and analysis == 'repeatability'"

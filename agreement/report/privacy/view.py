@@ -241,7 +241,7 @@ class Released(View):
 
 def _error(data: MethodData) -> Repeatability | None:
     try:
-        return laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
+        return laboratory_repeatability(data.repeats, data.options.reference)
     except NotEstimable:
         return None
 

@@ -24,7 +24,7 @@ from agreement.tables.options import Margin
 from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
 _MOST_LOSSES: Final = 3
-REPEATS: Final = ("laboratory_repeats", "typical_error_net_of_shift")
+TYPICAL_ERROR: Final = ("repeatability", "typical_error")
 _BIAS: Final = ("limits_of_agreement", "bias")
 NOT_LATE: Final = frozenset((AGAINST_CHANGED, LOOKS_USED))  # withheld for another reason
 
@@ -35,7 +35,9 @@ def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
     view, numbers = told.view, told.numbers
     if cohort.study.laboratory_only:
         items = unconfirmed(view, cohort.laboratory.frame, paired=False)
-        if not any(numbers.get(*REPEATS, *one).known for one in numbers.places(REPEATS[0])):
+        if not any(
+            numbers.get(*TYPICAL_ERROR, *one).known for one in numbers.places("repeatability")
+        ):
             items.insert(0, said("actions", "repeats_alone"))
     else:
         judged = ranked(told.results.methods, numbers)
@@ -73,7 +75,7 @@ def study_actions(judged: tuple[Judged, ...], numbers: Numbers, margin: Margin) 
     elif any(one.outcome == "withheld" and not one.codes & NOT_LATE for one in judged):
         told.append(said("actions", "late", margin=margin))
     modes = {one.mode for one in judged}
-    cells = [numbers.get("repeatability", "typical_error", "laboratory", mode) for mode in modes]
+    cells = [numbers.get(*TYPICAL_ERROR, "laboratory", mode) for mode in modes]
     if not any(cell.known for cell in cells):
         told.append(said("actions", "repeats"))
     drifts = (numbers.get("control", "laboratory_drift", one.method, one.mode) for one in judged)

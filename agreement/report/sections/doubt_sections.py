@@ -103,8 +103,6 @@ def repeatability(cohort: Cohort, *, methods: Methods = None) -> Block:
     for name in places:
         if (error := cell("repeatability", "typical_error", name)).known:
             words = " (assumed, not measured here)" if error.note == "assumed" else ""
-            if not words and cell("laboratory_repeats", "typical_error_net_of_shift", name).known:
-                words = " (mean shift counted in)"  # beside the same without it
             rows.append((name + words, "repeatability", name))
         else:
             without.setdefault(error.reason, []).append(name)

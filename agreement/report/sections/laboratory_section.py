@@ -12,7 +12,7 @@ from agreement.physiology.thresholds import IN_USE
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph, table
 from agreement.report.page.numbers import Numbers, counted
-from agreement.report.sections.actions import REPEATS
+from agreement.report.sections.actions import TYPICAL_ERROR
 from agreement.report.sections.comparison import frame_table
 from agreement.report.sections.further import analysis_tables
 from agreement.report.shown.told import told_of
@@ -25,6 +25,8 @@ from agreement.terms import RATERS
 
 QUESTION: Final = "How far can one laboratory test be trusted?"
 NO_FIELD: Final = "This study has no field values: the laboratory is judged by itself."
+REPEATS: Final = "laboratory_repeats"
+_OF_STEP: Final = ("typical_error", "mean_shift")
 _TABLES: Final = (
     *("thresholds", "threshold_agreement", "threshold_agreement_hr", "training_zones", "economy"),
 )
@@ -46,14 +48,14 @@ _CHANGES: Final = (
 
 def answers(results: StudyResults, numbers: Numbers) -> list[Markup]:
     """Return what the laboratory's own tests say, mode by mode."""
-    found = [(numbers.get(*REPEATS, *place), place) for place in numbers.places(REPEATS[0])]
+    found = [(numbers.get(*TYPICAL_ERROR, *place), place) for place in numbers.places(REPEATS)]
     told = [
         said(
             "laboratory",
             "answer",
             name=place[1] if len(found) > 1 else "",
             error=error,
-            shift=numbers.get(REPEATS[0], "mean_shift", *place, "1 to 2"),
+            shift=numbers.get(REPEATS, "mean_shift", *place, "1 to 2"),
             change=results.laboratory_change.get(place[1]),
         )
         for error, place in sorted(found, key=lambda one: not one[0].known)
@@ -120,26 +122,22 @@ def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = N
 def _repeats(numbers: Numbers) -> Block:
     """Return the table of typical errors and mean shifts, by pair of tests."""
     rows = []
-    for method, mode in numbers.places(REPEATS[0]):
-        groups = numbers.groups(REPEATS[0], method, mode)
-        errors = {one: numbers.get(*REPEATS, method, mode, one) for one in groups}
-        known = [(one.n, round(one.value, 9)) for one in errors.values() if one.known]
-        for group, error in errors.items():
-            if group == "all" and len(known) == 2 and known[0] == known[1]:
-                continue  # the two tests in the next line are all repeats
-            shift = numbers.get(REPEATS[0], "mean_shift", method, mode, group)
-            if not error.known:
-                continue
-            which = "all repeats" if group == "all" else f"test {group}"
-            moved = "" if group == "all" else shift.stacked(sign=True)
-            name = f"{mode}, {which}"
-            rows.append((name, str(error.n), error.stacked(), moved or "see below"))
+    for place in numbers.places(REPEATS):
+        error, mode = numbers.get(*TYPICAL_ERROR, *place), place[1]
+        groups = [one for one in numbers.groups(REPEATS, *place) if one != "all"]
+        if error.known and len(groups) != 1:  # else the two tests below are all repeats
+            rows.append((f"{mode}, all repeats", str(error.n), error.stacked(), "see below"))
+        for group in groups:
+            error, shift = (numbers.get(REPEATS, one, *place, group) for one in _OF_STEP)
+            if error.known:
+                moved = shift.stacked(sign=True)
+                rows.append((f"{mode}, test {group}", str(error.n), error.stacked(), moved))
     if not rows:
         return Block("")
     columns = (
         "mode, tests",
         "athletes",
-        "typical error, shift taken out",
+        "typical error",
         "later minus earlier test",
     )
     caption = "Repeats within days (mL/kg/min), 95 % intervals below"

@@ -27,7 +27,7 @@ from agreement.stats.causes.budget_parts import (
 from agreement.stats.causes.explained import BLOCKS
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
 from agreement.stats.record import SQUARED, declared, recorded
-from agreement.stats.repeats.repeatability import Repeatability
+from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 from agreement.stats.result import Result, TableRows
 from agreement.terms import UNBOUNDED
 
@@ -190,7 +190,7 @@ def _skewed(replicates: Replicates, refusal: str = "") -> Component:
     return Component(value, replicates.bca_interval(), replicates.notes[0])
 
 
-def _of_laboratory(value: float, laboratory: Repeatability | None) -> Component:
+def _of_laboratory(value: float, laboratory: LaboratoryVariance | None) -> Component:
     """Return the laboratory's part with its chi-square interval; a declared figure has none."""
     if laboratory is None:
         reason = f"{NOT_ESTIMABLE}: the laboratory's own error is unknown; part of the rest"
@@ -199,7 +199,7 @@ def _of_laboratory(value: float, laboratory: Repeatability | None) -> Component:
         return Component(value, _NONE, "assumed")
     kept = value / laboratory.variance  # below 1 where the mean of repeats was compared
     low, high = laboratory.interval()
-    return Component(value, Interval(kept * low**2, kept * high**2))
+    return Component(value, Interval(kept * low, kept * high), laboratory.note)
 
 
 def _of_rest(found: BudgetSplit, laboratory: Component, *, known: bool) -> Component:
@@ -234,8 +234,8 @@ _BY_CAUSES: Final = (
     "all orders; interval by percentiles of resamples | Lindeman 1980"
 )
 _HOW: Final = {
-    "laboratory_repeat": "mean square of the laboratory's repeats, or the declared error squared, over "
-    "the tests behind a value; interval by chi-square | Bland & Altman 1996",
+    "laboratory_repeat": "variance of the laboratory's repeats, the mean shift taken out, or the "
+    "declared error squared, over the tests behind a value; interval by chi-square | Hopkins 2000",
     "day_to_day": "variance of days within visits, by restricted likelihood correlated from day to day",
     "level": "(slope on true fitness - 1)^2 times the variance of true fitness; 0 where the slope is "
     "not shown to differ from 1 | Fuller 1987",

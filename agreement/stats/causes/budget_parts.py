@@ -31,8 +31,12 @@ from agreement.stats.repeats.day_to_day import (
     visit_sums,
     visits_of,
 )
-from agreement.stats.repeats.laboratory_variance import laboratory_of
-from agreement.stats.repeats.repeatability import Repeatability, laboratory_repeatability
+from agreement.stats.repeats.laboratory_variance import (
+    LaboratoryVariance,
+    about_units,
+    laboratory_of,
+    repeated_units,
+)
 
 R = TypeVar("R")
 BUDGET_RESAMPLES = 1999
@@ -52,7 +56,7 @@ class Sources:
     days: DaySums
     means: VisitSums
     counts: npt.NDArray[np.uint8]  # of the resamples, shape (B, G)
-    laboratory: Repeatability | None  # from its repeats, or declared
+    laboratory: LaboratoryVariance | None  # from its repeats, or declared
     laboratory_variance: OfWeights  # of the error of a visit's laboratory value; nan if unknown
     level: StructuralSlope | None  # how the field follows true fitness
     no_level: str  # why that is not known
@@ -214,30 +218,33 @@ def _level(data: MethodData, visits: Visits) -> tuple[StructuralSlope | None, st
     return found, "", variance
 
 
-def _laboratory(data: MethodData, visits: Visits) -> tuple[Repeatability | None, OfWeights]:
-    units, share = data.repeats.groupby("lab_test_id", sort=True), _shares(data, visits)
-    tests = units.size()
+def _laboratory(data: MethodData, visits: Visits) -> tuple[LaboratoryVariance | None, OfWeights]:
+    share = _shares(data, visits)
     kept, of_visits = (np.bincount(visits.athlete, one) for one in (share, np.ones_like(share)))
     try:
-        found = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
+        found = laboratory_of(data)
     except NotEstimable:
         return None, _unknown
-    values = np.stack([(units["lab"].var(ddof=0) * tests).to_numpy(), tests.to_numpy() - 1.0])
-    athletes = pd.Index(units["athlete_id"].first().to_numpy(dtype=object))
-    place = pd.Index(visits.ids).get_indexer(athletes)
-    inside = place >= 0
-    by_athlete = np.zeros((visits.n, 2))
-    np.add.at(by_athlete, place[inside], values[:, inside].T)
-    # of all other athletes: they stand once in every resample
-    other_squares, other_df = values[:, ~inside].sum(axis=1).tolist()
+    again = about_units(data.repeats["lab"], repeated_units(data)[0])
+    columns, most = again.columns, again.columns.shape[1]
+    products = (columns[:, :, None] * columns[:, None, :]).reshape(len(columns), most**2)
+    freedom = 1.0 - 1.0 / np.bincount(again.codes)[again.codes]  # tests less units
+    place = pd.Index(visits.ids).get_indexer(pd.Index(data.repeats["athlete_id"][again.kept]))
+    # in the last line (place -1) all other athletes: they stand once in every resample
+    by_athlete = np.zeros((visits.n + 1, products.shape[1] + 1))
+    np.add.at(by_athlete, place, np.column_stack([products, freedom]))
 
     def variance(weights: Floats) -> Floats:
         share = weights @ kept / (weights @ of_visits)
         if found.assumed:
             return np.asarray(share * found.variance)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            total = share * (weights @ by_athlete[:, 0] + other_squares)
-            return np.asarray(total / (weights @ by_athlete[:, 1] + other_df))
+        sums = weights @ by_athlete[:-1] + by_athlete[-1]
+        squares = sums[:, :-1].reshape(-1, most, most)
+        design, both = squares[:, 1:, 1:], squares[:, 1:, :1]
+        explained = (both.mT @ np.linalg.pinv(design, hermitian=True) @ both)[:, 0, 0]
+        df = np.round(sums[:, -1]) - np.linalg.matrix_rank(design, hermitian=True)
+        residual = np.maximum(squares[:, 0, 0] - explained, 0.0)
+        return np.asarray(share * residual / np.where(df > 0, df, np.nan))
 
     return found, variance
 

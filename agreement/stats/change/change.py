@@ -28,7 +28,6 @@ from agreement.stats.repeats.laboratory_variance import (
     lab_tests_behind,
     laboratory_of,
 )
-from agreement.stats.repeats.repeatability import laboratory_repeatability
 
 
 def visit_changes(
@@ -85,8 +84,6 @@ def change(
     changes: pd.DataFrame,
     *,
     lab_spread: float,
-    laboratory_error: float | None = None,
-    assumed_error: bool = False,
     laboratory: LaboratoryVariance | None = None,
     noise_shares: ArrayLike | None = None,
     coverage: float = 0.95,
@@ -97,9 +94,7 @@ def change(
 
     changes: as `visit_changes` returns.
     lab_spread: standard deviation of the laboratory values between athletes. [mL/kg/min]
-    laboratory_error: typical error of one laboratory test. [mL/kg/min]
-    assumed_error: declared, not measured.
-    laboratory: of one test, for what is said net of it.
+    laboratory: of one test.
     noise_shares: 1/(tests before) + 1/(tests after) of each change; default: 2.
     coverage: of the limits, and of the noise that a change must exceed.
     Raises ValueError with changes of fewer than 3 athletes.
@@ -126,7 +121,7 @@ def change(
         with suppress(ValueError):
             follows = structural_slope(field, lab, laboratory, athlete=athlete, noise_shares=shares)
     r_interval, slope_interval = _line_intervals(line, lab, field, drawn)
-    noise = None if laboratory_error is None else z_of(coverage) * 2**0.5 * laboratory_error
+    noise = None if laboratory is None else z_of(coverage) * 2**0.5 * laboratory.sd
     worthwhile = SMALLEST_WORTHWHILE * lab_spread
     return Change(
         changes,
@@ -136,8 +131,7 @@ def change(
         line,
         r_interval,
         slope_interval,
-        laboratory_error,
-        assumed_error,
+        laboratory,
         same_direction(field, lab, drawn),
         None if noise is None else same_direction(field, lab, drawn, zone=noise),
         same_direction(field, lab, drawn, zone=worthwhile),
@@ -162,12 +156,6 @@ def change_of(data: MethodData) -> Change:
             f"no athlete has two paired tests at least {rule.minimum_gap_days} days apart.",
             NO_SECOND_VISIT,
         )
-    try:
-        error = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
-    except NotEstimable:
-        known, assumed = None, False
-    else:
-        known, assumed = error.typical_error, error.assumed
     laboratory: LaboratoryVariance | None = None
     with suppress(NotEstimable):
         laboratory = laboratory_of(data)
@@ -180,8 +168,6 @@ def change_of(data: MethodData) -> Change:
         return change(
             changes,
             lab_spread=spread,
-            laboratory_error=known,
-            assumed_error=assumed,
             laboratory=laboratory,
             noise_shares=shares,
             rng=data.seed,

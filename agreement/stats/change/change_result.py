@@ -17,6 +17,7 @@ from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.limits_shown import AnyLimits
 from agreement.stats.lines.structural import StructuralSlope
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW
+from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 from agreement.stats.result import Result, Row, TableRows
 from agreement.terms import UNIT
 
@@ -126,9 +127,7 @@ class Change(Result):
     line: Line | None
     r_interval: Interval
     slope_interval: Interval
-    # the laboratory's typical error; None: neither measured nor declared
-    laboratory_error: float | None
-    assumed_error: bool  # declared, not measured
+    laboratory: LaboratoryVariance | None  # of one test; None: neither measured nor declared
     # anywhere, beyond_noise: without a zone, and outside z sqrt 2 laboratory errors; None without a
     # laboratory error
     anywhere: SameDirection
@@ -144,12 +143,13 @@ class Change(Result):
     @property
     def no_detectable_change(self) -> bool:
         """Whether laboratory changes spread no more than its own noise: r means nothing then."""
-        if self.laboratory_error is None:
+        if self.laboratory is None:
             return False
-        return bool(self.changes["lab"].var(ddof=1) <= 2 * self.laboratory_error**2)
+        return bool(self.changes["lab"].var(ddof=1) <= 2 * self.laboratory.variance)
 
     def _rows(self) -> TableRows:
-        limits, line, assumed = self.limits, self.line, "assumed" if self.assumed_error else ""
+        limits, line = self.limits, self.line
+        assumed = "assumed" if self.laboratory is not None and self.laboratory.assumed else ""
         noise = "no detectable true change" if self.no_detectable_change else ""
         r, slope = (np.nan, np.nan) if line is None else (line.r, line.slope)
         yield from self.told(

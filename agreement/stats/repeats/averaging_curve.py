@@ -7,7 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from agreement.arrays import Floats
-from agreement.stats.basics.intervals import Interval, z_of
+from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.causes.budget_parts import FEW_FOR_PARTS, Sources, sources_of
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData
@@ -100,9 +100,8 @@ def averaging_curve_of(data: MethodData) -> AveragingCurve:
     found = sources.laboratory
     floor = Point(nan, NO_INTERVAL, f"{NOT_ESTIMABLE}: the laboratory's own error is unknown")
     if found is not None:
-        low, high = found.interval()
-        note = "assumed" if found.assumed else ""
-        floor = Point(z * found.typical_error, Interval(z * low, z * high), note)
+        ends = NO_INTERVAL if found.assumed else sd_interval(found.sd, found.df)
+        floor = Point(z * found.sd, Interval(z * ends.low, z * ends.high), found.note)
     return AveragingCurve(
         *(sources.visits.n, len(sources.visits.table), n_observed, n_visits, observed, fitted),
         *(floor, z * float(np.sqrt(persistent[0])), float(noise.correlation[0])),

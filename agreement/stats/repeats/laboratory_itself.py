@@ -15,7 +15,6 @@ from agreement.stats.record import recorded
 from agreement.stats.repeats.laboratory_variance import (
     FEWEST_DF,
     LaboratoryVariance,
-    laboratory_variance,
 )
 from agreement.stats.result import Result, Row, TableRows
 from agreement.tables.options import ChangeOptions
@@ -39,40 +38,37 @@ class Step:
 class LaboratoryRepeats(Result):
     """Repeats of the laboratory, the mean shift from test to test told apart from the noise."""
 
-    variance: LaboratoryVariance  # of all repeats together, the shifts taken out
     steps: tuple[Step, ...]
     n: int  # athletes with a repeat
-    n_tests: int  # their tests
+    n_pairs: int  # their tests
 
     def _rows(self) -> TableRows:
-        name, sd = "typical_error_net_of_shift", self.variance.sd
-        ends, note = sd_interval(sd, self.variance.df), self.variance.note
-        yield self.row(name, sd, ends, note, group="all", n_pairs=self.n_tests)
         for step in self.steps:
             told: dict[str, Any] = {"n": step.n, "group": step.name}
             yield Row.of("mean_shift", step.shift, step.shift_interval, **told)
-            yield Row.of(name, step.typical_error, step.error_interval, **told)
+            yield Row.of("typical_error", step.typical_error, step.error_interval, **told)
 
     def _finding(self) -> str:
-        low, high = sd_interval(self.variance.sd, self.variance.df)
+        first = self.steps[0]
+        low, high = first.shift_interval
         return (
-            f"One test lies {self.variance.sd:.1f} mL/kg/min ({low:.1f} to {high:.1f}) from what many "
-            f"tests would show (SD); the second reads {self.variance.mean_shift:+.1f} against the first."
+            f"The second test reads {first.shift:+.1f} mL/kg/min against the first "
+            f"({low:+.1f} to {high:+.1f}), in {first.n} athletes."
         )
 
 
 def laboratory_repeats(values: ArrayLike, unit: ArrayLike, athlete: ArrayLike) -> LaboratoryRepeats:
     """
-    Typical error of the laboratory net of the mean shift between repeats.
+    Mean shift of the laboratory from test to test, and the typical error about it.
 
     values: shape (n,). Laboratory VO2max, the tests of each unit in their order in time.
         [mL/kg/min]
     unit, athlete: shape (n,). Unit (one athlete's tests within days of one another) and athlete of
         each test.
-    Raises ValueError when fewer than 3 degrees of freedom are left.
+    Raises NotEstimable without a step of four athletes; equal values were copied and make none.
 
-    A step needs four athletes. The typical error of a step is the SD of its differences over root 2
-    [1]_; that of all repeats is the residual of least squares on unit and order within the unit.
+    The typical error of a step is the SD of its differences over root 2 [1]_; that of all repeats is
+    `agreement.stats.repeats.repeatability.laboratory_repeatability`.
 
     .. [1] Hopkins WG. Measures of reliability in sports medicine and science. Sports Med 2000;30:1-15
        (read second-hand).
@@ -84,21 +80,21 @@ def laboratory_repeats(values: ArrayLike, unit: ArrayLike, athlete: ArrayLike) -
     (2.0, 0.577)
     """
     x, units = np.asarray(values, dtype=np.float64), np.asarray(unit)
-    variance = laboratory_variance(x, units)
     frame = pd.DataFrame({"x": x, "unit": units, "athlete": np.asarray(athlete)})
     frame["next"] = frame.groupby("unit", sort=False)["x"].shift(-1)
     frame["order"] = frame.groupby("unit", sort=False).cumcount() + 1
     repeated = frame[frame.groupby("unit")["x"].transform("size") > 1]
     steps = []
     for order, own in frame.dropna(subset="next").groupby("order"):
-        if (n := len(own)) >= FEWEST_STEPS:
-            difference = own["next"] - own["x"]
+        difference = own["next"] - own["x"]
+        if (n := len(own)) >= FEWEST_STEPS and difference.any():
             mean, sd = float(difference.mean()), float(difference.std(ddof=1))
             shift, error = t_interval(mean, sd / sqrt(n), n - 1), sd / sqrt(2.0)
             name = f"{order} to {int(str(order)) + 1}"
             steps.append(Step(name, n, mean, shift, error, sd_interval(error, n - 1)))
-    athletes = int(repeated["athlete"].nunique())
-    return LaboratoryRepeats(variance, tuple(steps), athletes, len(repeated))
+    if not steps:
+        raise NotEstimable(f"fewer than {FEWEST_STEPS} athletes have repeats that differ.")
+    return LaboratoryRepeats(tuple(steps), int(repeated["athlete"].nunique()), len(repeated))
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,11 +180,10 @@ RECORDS: Final = (
         mean_shift: mean shift
           How much higher a test reads than the one before it, within days: learning or recovery.
           = mean of the later minus the earlier test; interval by Student's t | Hopkins 2000
-        typical_error_net_of_shift: typical error, mean shift taken out
-          Standard deviation of one laboratory test about what many would show.
-          = SD of the differences over root 2; of all repeats the residual about unit and order |
-          Hopkins 2000
-        """).by(unless_possible=(("all", ("typical_error_net_of_shift",)),)),
+        typical_error: typical error
+          Standard deviation of one test about what many would show, from a test and the next.
+          = SD of the differences over root 2: the mean shift is not in it | Hopkins 2000
+        """),
     recorded("""
         laboratory_change, place 106, whole, own section: change seen by the laboratory
         mean_change: mean change

@@ -5,6 +5,7 @@ from math import isinf, sqrt
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
@@ -62,7 +63,7 @@ def variance_ends(variance: float, df: float, confidence_level: float = 0.95) ->
     return Interval(float(variance * df / upper), float(variance * df / lower))
 
 
-# Ours: units drop out before the fit, so that thousands of them need no columns of their own.
+# Ours: units drop out before the fit, so that thousands of them need no columns.
 def laboratory_variance(values: ArrayLike, unit: ArrayLike) -> LaboratoryVariance:
     """
     Laboratory variance from repeats, a mean shift from test to test taken out.
@@ -80,29 +81,52 @@ def laboratory_variance(values: ArrayLike, unit: ArrayLike) -> LaboratoryVarianc
     .. [1] Graybill FA, Wang CM. Confidence intervals on nonnegative linear combinations of
        variances. J Am Stat Assoc 1980;75:869-873 (memory).
     """
-    grouped = clusters(values, unit)
-    x, codes = np.asarray(values, dtype=np.float64), grouped.codes
-    kept = grouped.sizes[codes] > 1
-    x, codes = x[kept], np.unique(codes[kept], return_inverse=True)[1]
-    order, sizes = np.empty_like(codes), np.bincount(codes)
-    sorted_ = np.argsort(codes, kind="stable")
-    order[sorted_] = np.arange(x.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-    units, most = (int(codes.max()) + 1, int(order.max()) + 1) if x.size else (0, 1)
-    df = x.size - units - (most - 1)
-    if df < FEWEST_DF:
+    repeated = about_units(values, unit)
+    if repeated.df < FEWEST_DF:
         raise ValueError(
             f"the laboratory's repeats leave fewer than {FEWEST_DF} degrees of freedom"
         )
-    columns = np.column_stack([x - x.mean(), np.eye(most)[order][:, 1:]])
-    for column in columns.T:  # about the mean of its unit: the units themselves drop out
-        column -= (np.bincount(codes, column) / sizes)[codes]
-    response, design = columns[:, 0], columns[:, 1:]
+    response, design = repeated.columns[:, 0], repeated.columns[:, 1:]
     residual = response - design @ np.linalg.lstsq(design, response, rcond=None)[0]
+    x, order, codes = (np.asarray(values)[repeated.kept], repeated.order, repeated.codes)
     shift = x[order == 1] - x[order == 0][np.unique(codes[order == 1])]
     error = float(shift.std(ddof=1)) / sqrt(shift.size)
     mean = float(shift.mean())
     ends = t_interval(mean, error, shift.size - 1)
-    return LaboratoryVariance(float(residual @ residual) / df, float(df), mean, ends)
+    variance = float(residual @ residual) / repeated.df
+    return LaboratoryVariance(variance, float(repeated.df), mean, ends)
+
+
+@dataclass(frozen=True, slots=True)
+class AboutUnits:
+    """Repeated tests about the mean of their unit: so the units need no columns of their own."""
+
+    kept: npt.NDArray[np.bool_]  # which of the given values are repeated
+    codes: Ints  # unit of each of these
+    order: Ints  # place of each in its unit, from 0
+    columns: Floats  # value, and whether it is the second, the third ... of its unit
+
+    @property
+    def df(self) -> int:
+        """Degrees of freedom that unit and order leave."""
+        steps, units = self.columns.shape[1] - 1, len(np.unique(self.codes))
+        return int(len(self.codes) - units - steps)
+
+
+def about_units(values: ArrayLike, unit: ArrayLike) -> AboutUnits:
+    """Return the repeated values, in their order in time, as columns for least squares."""
+    grouped = clusters(values, unit)
+    kept = grouped.sizes[grouped.codes] > 1
+    x = np.asarray(values, dtype=np.float64)[kept]
+    codes = np.unique(grouped.codes[kept], return_inverse=True)[1]
+    order, sizes = np.empty_like(codes), np.bincount(codes)
+    sorted_ = np.argsort(codes, kind="stable")
+    order[sorted_] = np.arange(x.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
+    later = np.eye(int(order.max(initial=0)) + 1)[order][:, 1:]
+    columns = np.column_stack([x - (x.mean() if x.size else 0.0), later])
+    for column in columns.T:
+        column -= (np.bincount(codes, column) / sizes)[codes]
+    return AboutUnits(kept, codes, order, columns)
 
 
 @once
@@ -122,14 +146,19 @@ def laboratory_of(data: MethodData) -> LaboratoryVariance:
 
 def laboratory_from(lab: Floats, unit: Ints, reference: Reference) -> LaboratoryVariance:
     """As `laboratory_of`: the tests of each unit in their order in time, and the unit's code."""
-    one = np.empty(unit.max(initial=-1) + 1)
-    one[unit] = lab  # of each unit
-    if (lab != one[unit]).any():
+    if repeats_differ(lab, unit):
         try:
             return laboratory_variance(lab, unit)
         except ValueError as error:
             raise NotEstimable(f"{error}.") from error
     return declared_variance(reference)
+
+
+def repeats_differ(lab: Floats, unit: Ints) -> bool:
+    """Return whether two tests of one unit differ: equal ones were rounded or copied."""
+    one = np.empty(unit.max(initial=-1) + 1)
+    one[unit] = lab  # of each unit
+    return bool((lab != one[unit]).any())
 
 
 def declared_variance(reference: Reference) -> LaboratoryVariance:

@@ -15,8 +15,13 @@ from agreement.arrays import ArrayLike
 from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.record import recorded
-from agreement.stats.repeats.laboratory_variance import variance_ends
+from agreement.stats.repeats.laboratory_variance import (
+    laboratory_from,
+    repeats_differ,
+    variance_ends,
+)
 from agreement.stats.result import Result, Row, TableRows
+from agreement.tables.options import Reference
 from agreement.terms import counted
 
 WEEK: Final = 7  # days
@@ -90,14 +95,16 @@ def weeks_of(daily: pd.DataFrame) -> WeekToWeek:
 class Repeatability(Result):
     """Typical error of one method, from its repeats. [mL/kg/min]."""
 
-    typical_error: float  # within-athlete standard deviation: root of the within-group mean square
-    # its degrees of freedom, repeats minus groups; 0 when the error was declared, not measured
-    df: int
+    # within-athlete standard deviation: of field values the root of the within-group mean square, of
+    # the laboratory that of one test about what many would show, the mean shift taken out
+    typical_error: float
+    df: float  # its degrees of freedom; 0 when the error was declared, not measured
     # n, n_values: athletes with repeats, and values behind the number
     n: int
     n_values: int
     assumed: bool = False  # declared in the study file, not measured in this study
     mean: float = np.nan  # of the values behind the number; NaN when it was declared
+    few: str = ""  # the code that says so, where few repeats of the laboratory are behind it
     # whether the values are days of one week: they say nothing about a change over weeks
     of_days: bool = False
     # two neighbouring weeks of a field method; they say nothing of such a change either
@@ -130,7 +137,7 @@ class Repeatability(Result):
             return "assumed"
         if self.typical_error == 0.0:
             return "all repeats are equal: held or rounded values, not an error of 0"
-        return ""
+        return self.few
 
     def interval(self, confidence_level: float = 0.95) -> Interval:
         """Chi-square interval of the typical error; none when it was declared or came out as 0."""
@@ -208,31 +215,33 @@ def repeatability(
     return Repeatability(float(np.sqrt(within / df)), *counts, mean=float(x[kept].mean()))
 
 
-def laboratory_repeatability(
-    repeats: pd.DataFrame, *, declared: float | None = None
-) -> Repeatability:
+def laboratory_repeatability(repeats: pd.DataFrame, reference: Reference) -> Repeatability:
     """
-    Typical error of the laboratory: from repeats within units, else as declared.
+    Typical error of the laboratory: the root of `laboratory_from`, and what is behind it.
 
-    repeats: columns athlete_id, lab_test_id (of the unit), lab.
-    declared: the study's own figure, used only without repeats and marked as assumed. [mL/kg/min]
-    Raises NotEstimable without repeats, or with equal ones only, and without a declared figure.
-
-    Repeats that are all equal say that values were rounded or copied, not that gas exchange has no
-    error: they count as none, else one such repeat would make the laboratory perfect.
+    repeats: columns athlete_id, lab_test_id (of the unit), lab; the tests of a unit in their order
+        in time.
+    Raises NotEstimable where `laboratory_from` does.
     """
+    lab = repeats["lab"].to_numpy(dtype=np.float64)
+    unit = pd.factorize(repeats["lab_test_id"].to_numpy(dtype=object))[0]
+    again = repeats["lab_test_id"].duplicated(keep=False).to_numpy()
     try:
-        found = repeatability(repeats["lab"], repeats["lab_test_id"], athlete=repeats["athlete_id"])
-        if found.typical_error == 0.0:
-            raise NotEstimable(
-                f"the laboratory's {found.n_values} repeated values equal one another: rounded or "
-                "copied, so its own error is unknown."
-            )
+        variance = laboratory_from(lab, unit, reference)
     except NotEstimable:
-        if declared is None:
-            raise
-        return Repeatability(float(declared), 0, 0, 0, assumed=True)
-    return found
+        if not again.any():
+            raise NotEstimable("no athlete has repeated values close together.") from None
+        if not repeats_differ(lab, unit):
+            raise NotEstimable(
+                f"the laboratory's {again.sum()} repeated values equal one another: rounded or "
+                "copied, so its own error is unknown."
+            ) from None
+        raise
+    if variance.assumed:
+        return Repeatability(variance.sd, 0, 0, 0, assumed=True)
+    counts = variance.df, int(repeats["athlete_id"][again].nunique()), int(again.sum())
+    mean = float(lab[again].mean())
+    return Repeatability(variance.sd, *counts, mean=mean, few=variance.note)
 
 
 def field_repeatability(daily: pd.DataFrame) -> Repeatability:
@@ -250,7 +259,8 @@ RECORD: Final = recorded("""
     repeatability, place 100, whole, own section, any size: error of repeated values
     typical_error: typical error
       Standard deviation of repeated values of one method within one athlete.
-      = root of the mean square within visits; interval by chi-square | Bland & Altman 1996
+      = root of the mean square within visits; of the laboratory of the residual about unit and
+      order, the mean shift taken out; interval by chi-square | Bland & Altman 1996; Hopkins 2000
     smallest_real_change: smallest real change
       A change of one athlete in the laboratory below it may be noise alone.
       = z times the root of 2 times the typical error | Hopkins 2000

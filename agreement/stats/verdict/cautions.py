@@ -1,7 +1,6 @@
 """What a reader should know before believing the numbers of one method and mode."""
 
 from collections.abc import Iterator
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -17,7 +16,12 @@ from agreement.stats.limits.shape import shape_of
 from agreement.stats.lines.structural import StructuralSlope
 from agreement.stats.lines.trend import Trend
 from agreement.stats.method_data import MethodData, NotEstimable
-from agreement.stats.repeats.repeatability import FEW_VALUES, laboratory_repeatability
+from agreement.stats.repeats.laboratory_variance import (
+    laboratory_of,
+    repeated_units,
+    repeats_differ,
+)
+from agreement.stats.repeats.repeatability import FEW_VALUES
 from agreement.terms import MASS_WITHIN_PCT, counted, declared
 
 EXACT_ONLY = 40  # athletes below which older approximate intervals mislead
@@ -177,16 +181,15 @@ def _of_repeats(data: MethodData) -> Iterator[Caution]:
 
 
 def _of_laboratory(data: MethodData) -> Iterator[Caution]:
-    error = None
-    with suppress(NotEstimable):
-        error = laboratory_repeatability(data.repeats, declared=data.options.reference.sem)
-    measured = error is not None and not error.assumed
-    if not measured and data.repeats["lab_test_id"].duplicated().any():
+    lab, unit = data.repeats["lab"].to_numpy(dtype=np.float64), repeated_units(data)[0]
+    if len(unit) > unit.max(initial=-1) + 1 and not repeats_differ(lab, unit):
         yield caution("equal_repeats")
-    if error is None:
+    try:
+        error = laboratory_of(data)
+    except NotEstimable:
         return
-    if measured and error.df < FEW_VALUES:
-        yield caution("few_laboratory_repeats", tests=counted(error.df, "repeated test"))
+    if not error.assumed and error.df < FEW_VALUES:
+        yield caution("few_laboratory_repeats", tests=counted(int(error.df), "repeated test"))
     spread = float(np.var(clusters(data.lab, data.athlete).means, ddof=1))
-    if error.typical_error > WORTHWHILE * float(np.sqrt(max(0.0, spread - error.variance))):
-        yield caution("laboratory_noise", error=error.typical_error)
+    if error.sd > WORTHWHILE * float(np.sqrt(max(0.0, spread - error.variance))):
+        yield caution("laboratory_noise", error=error.sd)
