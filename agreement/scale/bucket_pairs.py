@@ -16,6 +16,7 @@ from agreement.pairing.reading_fates import ReadingFates
 from agreement.physiology.reading_rows import NO_READINGS
 from agreement.physiology.readings import estimate_readings
 from agreement.scale.spread import CODED_TEXTS, NUMBERS, Buckets, Records
+from agreement.stats.doubts.odd_columns import Sides, sides_of
 from agreement.tables.parts import PART_STEP
 from agreement.tables.parts_together import with_part_files, write_ledger_part
 from agreement.tables.spills import read_records, read_section
@@ -37,16 +38,17 @@ class BucketPlan:
     # ids of the athletes table
     spills: dict[str, Path]
     parts: tuple[str, ...]  # file of each part
-    write: bool  # whether pairs and lines are wanted, or only what was found
+    write: bool  # whether lines of what was left out are wanted
 
 
 class BucketPairs(NamedTuple):
-    """What one bucket gave; without `write` its frames are empty."""
+    """What one bucket gave."""
 
     paired: pairing.PairedBucket  # `of_readings` of those that are no estimates
     counts: tuple[int, int]  # estimates used and summarised
     left: dict[str, int]  # estimates left out, by reason
     lines: Path | None  # of these
+    sides: Sides  # counts of tests and estimates that may be exchanged
 
 
 def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
@@ -80,10 +82,10 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
             out = out.sort_values("row")
         told = exclusions({file: out}, paired.texts)
         write_ledger_part(with_part_files(told, file, plan.parts), lines)
-    pairs = paired.pairs[PAIR_COLUMNS][: None if plan.write else 0]
-    paired = replace(paired, of_readings=ReadingFates(*rest), pairs=pairs)
+    paired = replace(paired, of_readings=ReadingFates(*rest), pairs=paired.pairs[PAIR_COLUMNS])
     left = {reason: n for reason, n in zip(REASONS, counts.tolist(), strict=True) if n}
-    return BucketPairs(paired, fates.counts(), left, lines)
+    sides = sides_of(laboratory, readings[:size])
+    return BucketPairs(paired, fates.counts(), left, lines, sides)
 
 
 def _estimates(plan: BucketPlan, bucket: int) -> pd.DataFrame:

@@ -31,7 +31,8 @@ from agreement.physiology.training import NO_PROFILES
 from agreement.scale.bucket_pairs import SOURCE, BucketPlan, pair_bucket
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.spread import Buckets, Spread, Spreading, spread
-from agreement.stats.doubts.study_doubts import laboratory_doubts
+from agreement.stats.doubts.odd_columns import sides_together
+from agreement.stats.doubts.study_doubts import laboratory_doubts, paired_doubts
 from agreement.tables.columns import FIELD_ESTIMATES
 from agreement.tables.doubts import settle
 from agreement.tables.findings import Findings
@@ -57,7 +58,7 @@ class Streamed:
     study: StudyTables  # the tables without the estimates; what was read and found with them
     laboratory: LaboratoryValues
     readings: Readings  # those that are no estimates; `heart_rate_based` for all
-    pairing: Pairing  # without rows if they were not wanted; `exclusions` without the lines below
+    pairing: Pairing  # `exclusions` without the lines below
     reasons: dict[str, int]  # how many estimates each reason has left out
     lines: tuple[Path, ...]  # of estimates; see `agreement.tables.parts_together`
     problems: Problems = ()  # what was set aside, then notes
@@ -122,8 +123,8 @@ def inspect_streamed(
     Check and pair a study whose estimates come in parts.
 
     work: an empty temporary folder that every worker can reach.
-    write: whether pairs and lines are wanted, or only what was found.
-    days: whether with the pairs the days behind them are wanted, which statistics need.
+    write: whether lines of what was left out are wanted, or only what was found.
+    days: whether the days behind them are wanted, which statistics need.
     progress: called with (done, total, stage).
     Returns streamed: None when something stops the study.
     Returns problems: stops, then what was set aside, then notes.
@@ -162,8 +163,10 @@ def inspect_streamed(
     laboratory = replace(laboratory, training=NO_PROFILES, sessions=None)
     nothing = pd.DataFrame()
     readings = replace(readings, session_lines=nothing, session_points=nothing)
-    found = _paired(study, laboratory, readings, plan, parts, over, (write, days))
-    problems = in_order([*known, *readings.problems, *found.pairing.problems])
+    found, doubts = _paired(study, laboratory, readings, plan, parts, over, (write, days))
+    problems = in_order([*known, *readings.problems, *found.pairing.problems, *doubts])
+    if any(one.severity == "stop" for one in doubts):
+        return None, problems
     return replace(found, problems=problems), problems
 
 
@@ -175,8 +178,8 @@ def _paired(
     parts: Sequence[Spread],
     over: Map,
     wanted: tuple[bool, bool],
-) -> Streamed:
-    """Pair bucket by bucket, and close the account."""
+) -> tuple[Streamed, Problems]:
+    """Pair bucket by bucket, close the account, and look whether it can be true."""
     buckets, reader = first.buckets, first.reader
     records = tuple(records for one in parts for records in one.records)
     methods = tuple(sorted({method for one in records for method in one.methods}))
@@ -206,7 +209,9 @@ def _paired(
     units = laboratory_units(laboratory.frame, repeat_within_days=within)
     pairing = closed(study, laboratory, readings, units, paired, estimates)
     lines = tuple(one.lines for one in (*parts, *results) if one.lines is not None)
-    return Streamed(study, laboratory, readings, pairing, +reasons, lines)
+    sides = sides_together(one.sides for one in results)
+    doubts = paired_doubts(study, laboratory, readings, pairing, sides, len(methods))
+    return Streamed(study, laboratory, readings, pairing, +reasons, lines), doubts
 
 
 def _with_estimates(

@@ -13,6 +13,8 @@ import pytest
 from turns import slowly
 
 from agreement.cohort import inspect_cohort
+from agreement.errors import TableError
+from agreement.report.run.any_size import check_study, pair_study
 from agreement.stats.doubts.chance import chance_of_equal
 from agreement.stats.doubts.odd_columns import odd_columns
 from agreement.stats.doubts.twins import copied_series
@@ -276,6 +278,40 @@ def test_garbage_stops(code, spoil, sound, stops):
     found = stops(sound)
     assert code in found
     assert f"{code} = {{ reason =" in found[code][0]
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        _random,
+        _swapped,
+        _swapped_in_half_of_the_rows,
+        _constant,
+        _told_by_the_laboratory,
+    ],
+    ids=called,
+)
+def test_garbage_in_parts_stops_with_the_same_words(spoil, sound, tmp_path):
+    pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
+    spoil(sound)
+    study = sound.write(tmp_path)
+    _, problems = inspect_cohort(study)
+    whole = study / "field_estimates.csv"
+    rows = pd.read_csv(whole, dtype=str, keep_default_na=False)
+    whole.unlink()
+    (study / "field_estimates").mkdir()
+    for part in range(3):  # every athlete's series is spread over all parts
+        rows.iloc[part::3].to_csv(study / "field_estimates" / f"{part}.csv", index=False)
+    usable, in_parts = check_study(study, workers=1)
+    stops, same = (
+        {(one.reason, one.what, one.remedy) for one in found if one.severity == "stop"}
+        for found in (problems, in_parts)
+    )
+    assert not usable
+    assert same == stops
+    with pytest.raises(TableError) as stopped:
+        pair_study(study, tmp_path / "out", workers=1)
+    assert {one.reason for one in stopped.value.problems} == {code for code, _, _ in stops}
 
 
 @pytest.mark.parametrize(("code", "spoil"), slowly(SPOILT + SPOILT_IN_OTHER_WAYS), ids=called)

@@ -544,9 +544,10 @@ PARTS = {
         "wrong_inputs",
     ),
     # a second pair of eyes: proved in tests/doubts by what it must find and what it must not
-    *("rounding_step", "share_whole", "spread_of_most", "chance_of_closeness", "chance_of_all"),
+    *("rounding_step", "spread_of_most", "chance_of_closeness", "chance_of_all"),
     *("too_close", "twins", "two_bodies", "mixed_uptakes", "mixed_masses", "odd_methods"),
-    *("odd_values", "other_mode", "swapped_columns", "study_doubts", "laboratory_doubts"),
+    *("odd_values", "other_mode", "swapped_columns", "sides_of", "sides_together", "is_whole"),
+    *("study_doubts", "paired_doubts", "laboratory_doubts"),
     *("smallest_number", "ratio_words", "wrong_mass", "wrong_hr_max", "require_enough"),
     *("describe", "limits_as_printed", "same_numbers"),
     *(

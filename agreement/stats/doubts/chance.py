@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from agreement.arrays import Floats, Ints
+from agreement.arrays import Flags, Floats, Ints
 
 ROUNDED_TO: Final = (1.0, 0.5, 0.25, 0.1, 0.05, 0.01)  # to which people round
 QUARTILES: Final = 1.349  # standard deviations between the quartiles of a normal distribution
@@ -42,10 +42,9 @@ def chance_of_equal(step: float, sd: float) -> float:
     return math.erf(widths) - rest
 
 
-def share_whole(values: Floats) -> float:
-    """Return the share of known values that are whole numbers; NaN if none is known."""
-    known = values[np.isfinite(values)]
-    return float(np.mean(np.abs(known - np.round(known)) < _ON_GRID)) if known.size else math.nan
+def is_whole(values: Floats) -> Flags:
+    """Return which values are whole numbers."""
+    return np.asarray(np.abs(values - np.round(values)) < _ON_GRID)
 
 
 def spread_of_most(values: Floats) -> float:

@@ -1,6 +1,8 @@
 """A method, or a laboratory, whose column is not what it seems: constant, copied, unrelated, swapped."""
 
+from collections.abc import Iterable
 from itertools import combinations
+from math import nan
 from statistics import NormalDist
 from typing import Any, Final, NamedTuple
 
@@ -10,8 +12,8 @@ import pandas as pd
 from agreement.arrays import Floats
 from agreement.stats.doubts.chance import (
     chance_of_equal,
+    is_whole,
     rounding_step,
-    share_whole,
     spread_of_most,
 )
 from agreement.stats.who_counts import FEWEST_JUDGED
@@ -163,36 +165,99 @@ def other_mode(pairs: pd.DataFrame, mode: str) -> list[Odd]:
     return [odd("other_mode", count=count, n=len(pairs), mode=mode, modes=modes)]
 
 
+class Side(NamedTuple):
+    """What tells measured values from those of a device: counts in one table."""
+
+    rows: int
+    known: int  # values
+    whole: int  # of these
+    masses: int
+    whole_masses: int
+    several: int  # athletes with several masses
+    moving: int  # of these, whose mass moves
+
+    @property
+    def share(self) -> float:
+        """Share of values that are whole numbers."""
+        return self.whole / self.known if self.known else nan
+
+    @property
+    def share_of_masses(self) -> float:
+        """Share of masses that are whole numbers."""
+        return self.whole_masses / self.masses if self.masses else nan
+
+
+class Single(NamedTuple):
+    """Athletes with one value in each table."""
+
+    both: int
+    one_whole: int  # of these, of whom one of the two values is whole
+    first_whole: int  # whose laboratory value is whole
+
+
+class Sides(NamedTuple):
+    """What `swapped_columns` looks at."""
+
+    laboratory: Side
+    field: Side
+    single: Single
+
+
+def sides_of(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> Sides:
+    """
+    Count what `swapped_columns` looks at.
+
+    laboratory: athlete_id, lab [mL/kg/min], mass_kg: all tests of some athletes.
+    estimates: athlete_id, field [mL/kg/min], set_mass_kg: all of the same athletes.
+    """
+    lab, field = (f.drop_duplicates("athlete_id", keep=False) for f in (laboratory, estimates))
+    both = lab.merge(field, on="athlete_id")[["lab", "field"]].dropna()
+    whole = is_whole(both.to_numpy(np.float64))
+    single = Single(len(both), int((whole[:, 0] != whole[:, 1]).sum()), int(whole[:, 0].sum()))
+    sides = (_side(laboratory, "lab", "mass_kg"), _side(estimates, "field", "set_mass_kg"))
+    return Sides(*sides, single)
+
+
+def _side(frame: pd.DataFrame, value: str, mass: str) -> Side:
+    known, masses = (frame[name].dropna().to_numpy(np.float64) for name in (value, mass))
+    weighed = frame[["athlete_id", mass]].dropna().groupby("athlete_id", observed=True)[mass]
+    sizes = weighed.agg(["size", "nunique"])
+    several = sizes[sizes["size"] > 1]
+    return Side(
+        len(frame),
+        *(known.size, int(is_whole(known).sum()), masses.size, int(is_whole(masses).sum())),
+        *(len(several), int((several["nunique"] > 1).sum())),
+    )
+
+
+def sides_together(parts: Iterable[Sides]) -> Sides:
+    """Add up the counts of different athletes."""
+    laboratory, field, single = (np.sum(one, axis=0).tolist() for one in zip(*parts, strict=True))
+    return Sides(Side(*laboratory), Side(*field), Single(*single))
+
+
 def swapped_columns(
-    laboratory: pd.DataFrame, estimates: pd.DataFrame, repeats: pd.DataFrame, daily: pd.DataFrame
+    sides: Sides, methods: int, repeats: pd.DataFrame, daily: pd.DataFrame
 ) -> list[Odd]:
     """
     Look for field and laboratory exchanged: whole numbers and constant masses belong to devices.
 
-    laboratory: athlete_id, lab [mL/kg/min], mass_kg.
-    estimates: athlete_id, method, field [mL/kg/min], set_mass_kg.
+    sides, methods: all tests and estimates, and how many methods gave these.
     repeats: lab_test_id (of the unit), lab: one row per test.
     daily: lab_test_id, method, mode, field: one row per day that serves a pair.
     """
     found = []
-    lab, field = (
-        frame[name].to_numpy(np.float64)
-        for frame, name in ((laboratory, "lab"), (estimates, "field"))
-    )
-    one_each = len(estimates) <= ABOUT_ONE * len(laboratory) * estimates["method"].nunique()
-    many = one_each and min(np.isfinite(lab).sum(), np.isfinite(field).sum()) >= SWAPPED_FEWEST
-    if many and share_whole(lab) > 0.95 and share_whole(field) < 0.3:
-        shares = {"lab": 100 * share_whole(lab), "field": 100 * share_whole(field)}
-        found.append(odd("columns_swapped", **shares))
-    if many and (rows := _exchanged_rows(laboratory, estimates)):
-        found.append(rows)
-    steady, moving = _moving(laboratory, "mass_kg"), _moving(estimates, "set_mass_kg")
-    typed, weighed = (
-        share_whole(frame[name].to_numpy(np.float64))
-        for frame, name in ((laboratory, "mass_kg"), (estimates, "set_mass_kg"))
-    )
-    several = min(steady[1], moving[1]) >= TELLING and typed > 0.95 and weighed < 0.3
-    if several and steady[0] == 0 and moving[0] > 0.5:
+    lab, field = sides.laboratory, sides.field
+    one_each = field.rows <= ABOUT_ONE * lab.rows * methods
+    if one_each and min(lab.known, field.known) >= SWAPPED_FEWEST:
+        if lab.share > 0.95 and field.share < 0.3:
+            found.append(odd("columns_swapped", lab=100 * lab.share, field=100 * field.share))
+        n, one, first = sides.single
+        if n >= SWAPPED_FEWEST and one >= EXCHANGED * n and min(first, n - first) >= 3:
+            found.append(odd("rows_swapped", n=n, first=first))
+    typed = lab.share_of_masses > 0.95 and field.share_of_masses < 0.3
+    several = min(lab.several, field.several) >= TELLING
+    if several and typed and lab.moving == 0 and field.moving > field.several / 2:
         found.append(odd("masses_swapped"))
     own, days = (
         _within(repeats, ["lab_test_id"], "lab"),
@@ -201,26 +266,6 @@ def swapped_columns(
     if own[1] >= TELLING and days[1] >= SWAPPED_FEWEST and 0 < own[0] < PRECISE * days[0]:
         found.append(odd("errors_swapped", lab=own[0], field=days[0]))
     return found
-
-
-def _exchanged_rows(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> Odd | None:
-    """Say that whole numbers stand now on one side, now on the other; None where they do not."""
-    single = [f.drop_duplicates("athlete_id", keep=False) for f in (laboratory, estimates)]
-    both = single[0].merge(single[1], on="athlete_id")[["lab", "field"]].dropna()
-    values = both.to_numpy(np.float64)
-    whole = np.abs(values - np.round(values)) < 1e-6
-    one, first = whole[:, 0] != whole[:, 1], whole[:, 0].sum()
-    if len(both) < SWAPPED_FEWEST or one.mean() < EXCHANGED or min(first, len(both) - first) < 3:
-        return None
-    return odd("rows_swapped", n=len(both), first=first)
-
-
-def _moving(frame: pd.DataFrame, column: str) -> tuple[float, int]:
-    """Return the share of athletes with several values whose value moves, and their number."""
-    known = frame[["athlete_id", column]].dropna().groupby("athlete_id")[column]
-    sizes = known.agg(["size", "nunique"])
-    several = sizes[sizes["size"] > 1]
-    return (float((several["nunique"] > 1).mean()) if len(several) else 0.0), len(several)
 
 
 def _within(frame: pd.DataFrame, keys: list[str], column: str) -> tuple[float, int]:

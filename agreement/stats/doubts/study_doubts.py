@@ -14,10 +14,12 @@ from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings
 from agreement.stats.doubts.odd_columns import (
     Odd,
+    Sides,
     odd,
     odd_columns,
     odd_methods,
     same_methods,
+    sides_of,
     swapped_columns,
 )
 from agreement.stats.doubts.scales import mixed_masses, mixed_uptakes
@@ -50,11 +52,7 @@ def study_doubts(
     daily = pairing.daily[pairing.daily["method"].isin(estimates["method"].unique())]
     mixed = mixed_uptakes(estimates, laboratory.frame)
     mixed += mixed_masses(study.athletes, laboratory.frame, estimates)
-    source = readings.frame.drop_duplicates("method").set_index("method")["source"].to_dict()
-    table = pairing.pairs["method"].map(source).astype("str")
-    odd_ones = [(name, odd_methods(own)) for name, own in pairing.pairs.groupby(table)]
-    methods = same_methods(pairing.daily)
-    methods += swapped_columns(laboratory.frame, estimates, pairing.repeats, pairing.daily)
+    sides, several = sides_of(laboratory.frame, estimates), estimates["method"].nunique()
     alike = twins(laboratory.frame, pairing.pairs, pairing.daily)
     shown = _shown(
         f"'{one.first}' and '{one.second}' ({one.lab[0]:g} and {one.lab[1]:g} mL/kg/min)"
@@ -64,11 +62,41 @@ def study_doubts(
         *laboratory_doubts(study, laboratory),
         *_problems(study, [odd("twins", shown=shown)][: len(alike)], "lab_tests", "athlete_id"),
         *_problems(study, _series(daily), "field_estimates", "athlete_id"),
-        *_problems(study, odd_columns(laboratory.frame, pairing.repeats), "lab_tests"),
         *_problems(study, mixed),
-        *(one for name, found in odd_ones for one in _problems(study, found, str(name))),
-        *_problems(study, methods, told if told in study.names else "sessions"),
+        *_problems(study, same_methods(pairing.daily), _main(study, told)),
+        *paired_doubts(study, laboratory, readings, pairing, sides, several),
     )
+
+
+def paired_doubts(
+    study: StudyTables,
+    laboratory: LaboratoryValues,
+    readings: Readings,
+    pairing: Pairing,
+    sides: Sides,
+    methods: int,
+) -> tuple[Problem, ...]:
+    """
+    Look at what was paired, in memory or in parts.
+
+    readings: those that are held, whose method says in which table it stands; others are estimates.
+    sides, methods: counts of tests and estimates, and how many methods gave the estimates.
+    """
+    source = readings.frame.drop_duplicates("method").set_index("method")["source"].to_dict()
+    names = pairing.pairs["method"].astype("str")
+    table = names.map(source).astype("object").fillna("field_estimates")
+    odd_ones = [(name, odd_methods(own)) for name, own in pairing.pairs.groupby(table)]
+    told = "field_estimates" if sides.field.rows else "field_tests"
+    swapped = swapped_columns(sides, methods, pairing.repeats, pairing.daily)
+    return (
+        *_problems(study, odd_columns(laboratory.frame, pairing.repeats), "lab_tests"),
+        *(one for name, found in odd_ones for one in _problems(study, found, str(name))),
+        *_problems(study, swapped, _main(study, told)),
+    )
+
+
+def _main(study: StudyTables, told: str) -> str:
+    return told if told in study.names else "sessions"
 
 
 def laboratory_doubts(study: StudyTables, laboratory: LaboratoryValues) -> tuple[Problem, ...]:
