@@ -5,15 +5,20 @@ A template never holds a number of the results table as text: it holds a `Cell`,
 filters here writes its number with the key of the line that it came from. Everything else is escaped.
 """
 
+import sys
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from functools import cache, partial
+from importlib.util import cache_from_source
+from pathlib import Path
 from typing import Any, Final, Literal
 
-from jinja2 import Environment, StrictUndefined
+import jinja2
+from jinja2 import Environment, FileSystemBytecodeCache, PackageLoader, StrictUndefined
+from jinja2.bccache import Bucket
 from markupsafe import Markup
 
 from agreement.figures.estimates import Caption, Estimate
-from agreement.report.page.compiled import CompiledLoader
 from agreement.report.page.numbers import Cell, plain
 from agreement.terms import UNIT, counted
 
@@ -149,11 +154,43 @@ def prepared() -> Iterator[str]:
         yield name
 
 
+class Compiled(FileSystemBytecodeCache):
+    """
+    Compiled templates in a folder, as Python keeps its own modules: a quarter of a second of each report.
+
+    Whoever could change what is kept could change the program. What is damaged is compiled anew.
+    """
+
+    made_by = (jinja2.__version__, Path(__file__).stat().st_mtime_ns)  # compiler, and how it is asked
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(str(folder), "%s.compiled")
+
+    def get_source_checksum(self, source: str) -> str:
+        """Return the checksum of all that the code depends on."""
+        return super().get_source_checksum(f"{self.made_by}{source}")
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        """Load what is kept, if it is whole."""
+        with suppress(Exception):
+            super().load_bytecode(bucket)
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        """Keep it, where Python may write."""
+        with suppress(OSError):
+            if not sys.dont_write_bytecode:
+                Path(self.directory).mkdir(parents=True, exist_ok=True)
+                super().dump_bytecode(bucket)
+
+
 @cache
 def _environment() -> Environment:
     """Return the templates, with autoescape; a name that is not given is an error."""
+    kept = cache_from_source(str(Path(__file__).with_name("templates") / "any.j2"))
     found = Environment(
-        loader=CompiledLoader("agreement.report.page"),
+        loader=PackageLoader("agreement.report.page"),
+        bytecode_cache=Compiled(Path(kept).parent),
+        auto_reload=False,
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
