@@ -207,7 +207,7 @@ NETWORK = {"socket", "ssl", "urllib", "http", "ftplib", "smtplib", "requests", "
 LOADERS = {"pickle", "shelve", "marshal", "dill", "cloudpickle", "joblib", "yaml"}
 CALLS = {"eval", "exec", "compile", "__import__", "system", "popen", "read_pickle", "load_pickle"}
 # figures, methods and sections down a pipe to a process of our own
-OWN_PICKLES = {"printer.py", "second.py"}
+OWN_PICKLES = {"second.py"}
 SUMMED_UP = {"pictures.py"}  # of what a figure is drawn of: a checksum is taken, nothing is read
 # cells of our own notebooks, equations of our own table, what Python writes for our own dataclasses
 OWN_CODE = {"here.py", "field_tests.py", "classes.py"}

@@ -81,7 +81,7 @@ def test_a_report_that_fails_leaves_no_process_that_prints(small_study, tmp_path
     class Watched(Printer):
         def __init__(self):
             super().__init__()
-            begun.append(self._process)
+            begun.append(self._second._process)
 
     monkeypatch.setattr("agreement.report.page.pictures.Printer", Watched)
     page = "from agreement import report\ncohort = report.read_cohort(study)"

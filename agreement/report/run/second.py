@@ -33,14 +33,18 @@ _STATE: Final[dict[str, Any]] = {}  # of the second process: what it was told by
 
 
 class Second:
-    """A process that computes what it is asked, one thing after another."""
+    """
+    A process that computes what it is asked, one thing after another.
 
-    def __init__(self, *, forks: bool) -> None:
+    forks: it is a copy of this one. loads: else it begins with all that a report needs.
+    """
+
+    def __init__(self, *, forks: bool, loads: bool = True) -> None:
         self.forks = forks
         self._process: Any = None
         self._pipes: tuple[Any, ...] = ()
         if not forks:
-            command = [sys.executable, "-P", "-m", "agreement.report.run.second"]
+            command = [sys.executable, "-P", "-m", "agreement.report.run.second", f"{loads}"]
             pipes = dict.fromkeys(("stdin", "stdout"), subprocess.PIPE)
             process = subprocess.Popen(command, **pipes, stderr=subprocess.DEVNULL)  # type: ignore[call-overload] # the streams
             self._talk(process, process.stdout, process.stdin)
@@ -306,7 +310,7 @@ def _forked(
     _answer(os.fdopen(questions, "rb"), os.fdopen(replies, "wb"))
 
 
-def serve() -> None:
+def serve(*, loads: bool) -> None:
     """Answer until the pipe closes; called in a second process that knows nothing yet."""
     import gc
     import warnings
@@ -319,7 +323,8 @@ def serve() -> None:
     gc.disable()
     load_bare()
     load_bare_drawing()
-    import agreement.report.shown.page  # noqa: F401 - while the other process reads
+    if loads:
+        import agreement.report.shown.page  # noqa: F401 - while the other process reads
 
     gc.freeze()
     gc.enable()
@@ -352,4 +357,4 @@ if __name__ == "__main__":
 
     keep_written_code()
     leave_out_unused()
-    serve_there()  # of the module that requests name
+    serve_there(loads=sys.argv[1:] == ["True"])  # of the module that requests name
