@@ -1,8 +1,6 @@
 """An empty figure to draw on, and a drawn one as SVG or PNG; no windows, no files."""
 
 import re
-import struct
-import zlib
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from functools import lru_cache
@@ -21,6 +19,7 @@ from matplotlib.font_manager import FontProperties, fontManager, get_font
 from matplotlib.patches import Patch, Rectangle
 from matplotlib.textpath import text_to_path
 from matplotlib.transforms import IdentityTransform, Transform
+from PIL import Image
 
 from agreement.errors import visible
 
@@ -34,7 +33,6 @@ _COMPRESSION: Final = 3  # half the time of the usual level for a few bytes more
 _TOLD: Final = "point:"  # begins the address that carries a point's words
 _LINK: Final = re.compile(rf"<a xlink:href=([\"'])(?:{_TOLD})(.*?)\1[^>]*>")
 _WORDS: Final = re.compile(r'<text style="font-size: ([\d.]+)px;[^>]*>([^<]*)<')
-_PNG: Final = b"\x89PNG\r\n\x1a\n"
 
 
 class _Tickless:
@@ -184,29 +182,14 @@ def svg_text(figure: Figure) -> str:
 
 
 def png_bytes(figure: Figure) -> bytes:
-    """
-    Return the settled figure as PNG at 300 dots per inch, opaque.
-
-    Packed here, without the filters that suit photographs: lines on white paper take half the time
-    and fewer bytes.
-    """
+    """Return the settled figure as PNG at 300 dots per inch, opaque."""
     figure.set_dpi(PRINT_DPI)
-    canvas = FigureCanvasAgg(figure)
+    canvas, buffer = FigureCanvasAgg(figure), BytesIO()
     canvas.draw()  # type: ignore[no-untyped-call] # as above
     drawn = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call] # as above
-    height, width, _ = drawn.shape
-    rows = np.zeros((height, 1 + 3 * width), dtype=np.uint8)  # each begins with 0: no filter
-    rows[:, 1:] = drawn[..., :3].reshape(height, -1)
-    per_metre, found = round(PRINT_DPI / 0.0254), _PNG
-    for kind, content in (
-        (b"IHDR", struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)),
-        (b"pHYs", struct.pack(">IIB", per_metre, per_metre, 1)),
-        (b"IDAT", zlib.compress(rows.data, _COMPRESSION)),
-        (b"IEND", b""),
-    ):  # chunks: length, kind, content, checksum
-        checksum = zlib.crc32(content, zlib.crc32(kind))
-        found += struct.pack(">I", len(content)) + kind + content + struct.pack(">I", checksum)
-    return found
+    image = Image.fromarray(np.ascontiguousarray(drawn[..., :3]))
+    image.save(buffer, "png", compress_level=_COMPRESSION, dpi=(PRINT_DPI, PRINT_DPI))
+    return buffer.getvalue()
 
 
 def pdf_bytes(figure: Figure) -> bytes:

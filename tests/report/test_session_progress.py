@@ -1,7 +1,11 @@
 """The reading of session files in the kernel reaches the bar of whoever started the report."""
 
-from agreement.report.run.render import _sessions_told
-from agreement.report.run.session_progress import PROGRESS_VARIABLE, sessions_read, told_to_starter
+from agreement.report.run.render import (
+    PROGRESS_VARIABLE,
+    _sessions_told,
+    sessions_read,
+    told_to_starter,
+)
 
 
 def test_what_the_kernel_tells_reaches_the_bar_once(tmp_path, monkeypatch):

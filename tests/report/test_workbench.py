@@ -18,16 +18,16 @@ from nbformat.sign import NotebookNotary
 from turns import slowly
 
 from agreement.errors import OutputError
-from agreement.report.run.workbench import copied_notebook, kernel_surroundings
+from agreement.report.run.workbench import kernel_surroundings, opened
 
 
 def test_the_copy_names_the_study_and_stays_as_the_analyst_left_it(small_study, tmp_path):
     study = small_study(tmp_path / "crew")
-    notebook = copied_notebook(study, "audit")
+    notebook = opened(study, "audit")
     assert notebook == tmp_path / "crew-audit.ipynb"
     cells = json.loads(notebook.read_text(encoding="utf-8"))["cells"]
     assert any("study = 'crew'" in "".join(cell["source"]) for cell in cells)
-    assert copied_notebook(study, "audit") == notebook  # as it was written
+    assert opened(study, "audit") == notebook  # as it was written
 
 
 def test_what_the_analyst_saved_stays_and_a_foreign_notebook_is_refused(
@@ -36,15 +36,15 @@ def test_what_the_analyst_saved_stays_and_a_foreign_notebook_is_refused(
     """JupyterLab signs what its user ran and saved; its own notary is asked here."""
     monkeypatch.setenv("JUPYTER_DATA_DIR", str(tmp_path / "data"))
     study = small_study(tmp_path / "crew")
-    notebook = copied_notebook(study, "audit")
+    notebook = opened(study, "audit")
     foreign = nbformat.v4.new_notebook(
         cells=[nbformat.v4.new_code_cell("import os; os.system('touch ran')")]
     )
     notebook.write_text(nbformat.writes(foreign), encoding="utf-8")
     with pytest.raises(OutputError, match=r"a notebook can run anything\. Look at it"):
-        copied_notebook(study, "audit")
+        opened(study, "audit")
     NotebookNotary().sign(nbformat.reads(notebook.read_text(encoding="utf-8"), as_version=4))
-    assert copied_notebook(study, "audit") == notebook
+    assert opened(study, "audit") == notebook
     assert "touch ran" in notebook.read_text(encoding="utf-8")
 
 
@@ -58,7 +58,7 @@ def test_no_link_is_written_or_opened_through(small_study, tmp_path, exists):
         elsewhere.write_text("{}", encoding="utf-8")
     (tmp_path / "crew-squad.ipynb").symlink_to(elsewhere)
     with pytest.raises(OutputError, match="is a link or no file"):
-        copied_notebook(study, "squad")
+        opened(study, "squad")
     assert elsewhere.exists() == exists
 
 

@@ -13,7 +13,7 @@ from messy_exports import CASES
 
 from agreement.errors import AgreementError
 from agreement.report.run.explaining import explained
-from agreement.report.run.workbench import explore_notebook, served, start_notebook
+from agreement.report.run.workbench import opened, served
 from agreement.report.workbench.explore import Explore
 from agreement.report.workbench.start import Start
 from agreement.tables.study_lines import with_keys
@@ -160,22 +160,23 @@ def test_keys_are_set_in_place_or_not_at_all():
         with_keys("[pairing]\ndays_before = [\n1\n]\n", "pairing", {"days_before": 9})
 
 
-def test_the_notebooks_are_written_beside_the_study(tmp_path):
+def test_the_notebooks_are_written_beside_the_study(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
     (tmp_path / "study").mkdir()
-    notebook = explore_notebook(tmp_path / "study")
+    notebook = opened(tmp_path / "study", None)
     assert notebook.name == "study-explore.ipynb"
     assert 'study = \\"study\\"' in notebook.read_text(encoding="utf-8").replace("'", '\\"')
-    assert start_notebook(tmp_path).name == "agreement-start.ipynb"
+    assert opened(None, None) == tmp_path / "agreement-start.ipynb"
     with pytest.raises(AgreementError, match="no folder"):
-        explore_notebook(tmp_path / "nowhere")
+        opened(tmp_path / "nowhere", None)
 
 
-def test_jupyter_listens_on_this_machine_with_its_token_unless_told_otherwise(monkeypatch):
+def test_jupyter_listens_on_this_machine_alone_with_its_token(monkeypatch):
     monkeypatch.setattr("os.geteuid", lambda: 0)
-    options = served(None, None, browser=True)
+    options = served(None, browser=True)
     assert options == ["--ServerApp.ip=localhost", "--allow-root"]
     monkeypatch.setattr("os.geteuid", lambda: 1000)
-    assert "--allow-root" not in served(8899, "0.0.0.0", browser=False)
+    assert "--allow-root" not in served(8899, browser=False)
     assert not [o for o in options if "token" in o or "password" in o]
 
 

@@ -161,7 +161,10 @@ class Compiled(FileSystemBytecodeCache):
     Whoever could change what is kept could change the program. What is damaged is compiled anew.
     """
 
-    made_by = (jinja2.__version__, Path(__file__).stat().st_mtime_ns)  # compiler, and how it is asked
+    made_by = (
+        jinja2.__version__,
+        Path(__file__).stat().st_mtime_ns,
+    )  # compiler, and how it is asked
 
     def __init__(self, folder: Path) -> None:
         super().__init__(str(folder), "%s.compiled")

@@ -136,11 +136,6 @@ class Cell:
             return Markup('<span class="absent" data-note-of="{}">{}</span>').format(self.key, why)
         return Markup('<span class="absent">{}</span>').format(why)
 
-    @property
-    def noted(self) -> Markup:
-        """What the line notes of its number, as markup that names it; "" without a number or note."""
-        return self.mark_note(self.note) if self.known and self.note else Markup("")
-
     def mark_note(self, words: str) -> Markup:
         """Return words that follow from this number, naming its line."""
         return Markup('<span data-note-of="{}">{}</span>').format(self.key, with_minus(words))

@@ -1,6 +1,5 @@
 """PNG files at print size, made by a second process meanwhile: each takes longer than drawing it."""
 
-from concurrent.futures import Future
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,7 @@ class Printer:
 
     def __init__(self) -> None:
         self._second = Second(forks=False, loads=False)
-        self._asked: list[tuple[Future[Any], Any, Path]] = []
+        self._asked: list[tuple[Any, Any, Path]] = []
 
     def print(self, figure: Any, path: Path) -> None:
         """Have a settled figure written to `path`."""

@@ -40,7 +40,6 @@ if TYPE_CHECKING:
     from agreement.stats.results_table import StudyResults
 
 WITHHELD: Final = "withheld"  # reason of the one note that says that the others stay out
-WHOSE: Final = ("athlete_id", "lab_test_id")
 
 
 class Noise(NamedTuple):
@@ -83,10 +82,6 @@ class View:
 
     def rows(self, frame: pd.DataFrame) -> pd.DataFrame | None:
         """Return rows of people; None where nobody may be named or drawn."""
-        return frame
-
-    def tests(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Return laboratory tests to count; without `WHOSE` nobody may be named."""
         return frame
 
     def of_counted(self, frame: pd.DataFrame) -> pd.DataFrame:
@@ -168,10 +163,6 @@ class Released(View):
 
     def rows(self, frame: pd.DataFrame) -> None:
         """Show nobody."""
-
-    def tests(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Return tests that do not say whose they are."""
-        return frame.drop(columns=list(WHOSE))
 
     def of_counted(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Return rows of those in the results: less these, the others would be told, as under a drug."""

@@ -20,7 +20,7 @@ from typing import Any, Final
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
 
-from agreement.report.run.session_progress import PROGRESS_VARIABLE, SESSIONS_READ
+from agreement.report.run.render import PROGRESS_VARIABLE, SESSIONS_READ
 from agreement.report.run.unused import leave_out_unused
 
 _PARENT: Final = "AGREEMENT_PARENT"  # the process that a kernel belongs to

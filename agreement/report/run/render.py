@@ -5,14 +5,15 @@ Fill a notebook template with its parameters and run it in a kernel of this inte
 import, so they are imported while the kernel's process does its own imports.
 """
 
+import os
 import re
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
-from agreement.report.run.session_progress import SESSIONS_READ, sessions_read
 from agreement.scale.engine import Progress
 
 if TYPE_CHECKING:
@@ -21,6 +22,11 @@ if TYPE_CHECKING:
 Parameters = dict[str, str | int | None]
 CELL_TIMEOUT_S = 24 * 3600  # a registry takes its time; a hang is for the user to interrupt
 _LISTEN_S = 0.5  # some systems hear of an interrupt only between two waits
+# how far the reading of session files has come: two numbers in a file beside the kernel's connection
+# file, and what names it in the kernel's environment
+SESSIONS_READ: Final = "sessions_read.txt"
+PROGRESS_VARIABLE: Final = "AGREEMENT_SESSIONS_READ"
+_EVERY_S: Final = 0.2
 
 
 class SectionError(RuntimeError):
@@ -126,6 +132,30 @@ def _sessions_told(place: Path, progress: Progress | None) -> Callable[[], None]
             progress(*read, "Reading sessions")
 
     return look
+
+
+def told_to_starter() -> Callable[[int, int], None] | None:
+    """Return what tells the number of session files read and their total; None outside a kernel."""
+    place = os.environ.get(PROGRESS_VARIABLE)
+    if place is None:
+        return None
+    last = 0.0
+
+    def tell(done: int, total: int) -> None:
+        nonlocal last
+        if done == total or time.monotonic() - last >= _EVERY_S:
+            last = time.monotonic()
+            Path(place).write_text(f"{done} {total}", encoding="ascii")
+
+    return tell
+
+
+def sessions_read(place: Path) -> tuple[int, int] | None:
+    """Return the number of session files read and their total, once something is known."""
+    with suppress(OSError, ValueError):  # not there, or half written
+        done, total = place.read_text(encoding="ascii").split()
+        return int(done), int(total)
+    return None
 
 
 async def _execute(client: "NotebookClient", progress: Progress | None) -> None:

@@ -9,6 +9,7 @@ take what is next until nothing is left. What it makes is what this process woul
 fails, this process does the work itself. It ends with the pipe to it, however this process ends.
 """
 
+import copyreg
 import os
 import pickle
 import signal
@@ -18,11 +19,11 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from importlib import import_module
-from inspect import ismodule
 from multiprocessing import get_context
 from threading import Condition, active_count
+from types import ModuleType
 from typing import Any, Final
 
 MOST_COPIED: Final = 200_000  # readings; to copy the pages of more costs more than is gained
@@ -30,6 +31,7 @@ PATIENCE: Final = 120.0  # s; with the second process, before its piece is made 
 _END_WITH_PARENT: Final = 1  # PR_SET_PDEATHSIG of prctl(2)
 _EARLY: Final[list["Second"]] = []
 _STATE: Final[dict[str, Any]] = {}  # of the second process: what it was told by name
+copyreg.pickle(ModuleType, lambda one: (import_module, (one.__name__,)))  # they travel by name
 
 
 class Second:
@@ -203,17 +205,11 @@ def shared_sections(
     """
     Return what gives sections, each the value of one expression, as another process can be sent it.
 
-    names: what the expressions are about; modules travel by name.
+    names: what the expressions are about.
     value: a function of a module: an expression and the names -> its value.
     """
-    told = {name: _Module(one.__name__) if ismodule(one) else one for name, one in names.items()}
-    second.begin("sections", (told, value))
+    second.begin("sections", (names, value))
     return Shared(second, sources, lambda source: sent(value(source, names)), _section)
-
-
-@dataclass(frozen=True)
-class _Module:
-    name: str
 
 
 def _know(name: str, value: Any) -> None:
@@ -222,10 +218,7 @@ def _know(name: str, value: Any) -> None:
 
 def _section(source: str) -> Any:
     names, value = _STATE["sections"]
-    here = {
-        n: import_module(one.name) if isinstance(one, _Module) else one for n, one in names.items()
-    }
-    return sent(value(source, here))
+    return sent(value(source, names))
 
 
 def begin_early(load: Callable[[], None]) -> None:

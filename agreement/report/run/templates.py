@@ -21,14 +21,9 @@ def template_folder() -> Traversable:
     return files("agreement") / "_notebooks"
 
 
-def template(kind: Kind) -> str:
-    """Return the text of the notebook behind one kind of report."""
-    return (template_folder() / f"{kind}.ipynb").read_text(encoding="utf-8")
-
-
-def workbench_template(name: str) -> str:
-    """Return the text of a notebook of the workbench: ``start`` or ``explore``."""
-    return (template_folder() / "workbench" / f"{name}.ipynb").read_text(encoding="utf-8")
+def template(name: str) -> str:
+    """Return the text of the notebook behind one kind of report, or of one of the workbench."""
+    return (template_folder() / f"{name}.ipynb").read_text(encoding="utf-8")
 
 
 def stated_kind(study: Path) -> Kind:

@@ -14,49 +14,28 @@ from urllib.parse import quote
 
 from agreement.errors import AgreementError, OutputError
 from agreement.report.run.render import parameters_source
-from agreement.report.run.templates import stated_kind, template, workbench_template
+from agreement.report.run.templates import template
 from agreement.tables.options import Kind
 from agreement.tables.whole_output import work_folder
 
 
-def copied_notebook(study: str | Path, kind: Kind | None = None) -> Path:
+def opened(study: str | Path | None, kind: Kind | None) -> Path:
     """
-    Copy a report's notebook beside the study folder, filled in with the study's name.
+    Return the notebook to open, written here or beside the study: to start one, to explore it, or a report's.
 
-    Returns: ``<study folder>-<kind>.ipynb``; a copy of ours that is there already is kept as it is.
-    Raises OutputError if the copy cannot be written, or a file of that name is not ours.
+    Returns: ``agreement-start.ipynb``, ``<study folder>-explore.ipynb`` or ``<study folder>-<kind>.ipynb``;
+        one of ours that is there already is kept as it is.
+    Raises OutputError if it cannot be written, or a file of that name is not ours.
     """
-    place = _folder(study)
-    kind = kind or stated_kind(place)
-    parameters = {"study": place.name, "save": None}
-    return _placed(place.with_name(f"{place.name}-{kind}.ipynb"), template(kind), parameters)
-
-
-def opened(study: Path | None, kind: Kind | None) -> Path:
-    """Return the notebook to open: to start a study, to explore one, or that of a report."""
     if study is None:
-        return start_notebook(Path())
-    return copied_notebook(study, kind) if kind else explore_notebook(study)
-
-
-def explore_notebook(study: str | Path) -> Path:
-    """Write the notebook that tries other choices, ``<study folder>-explore.ipynb``; as above."""
-    place = _folder(study)
-    target = place.with_name(f"{place.name}-explore.ipynb")
-    return _placed(target, workbench_template("explore"), {"study": place.name})
-
-
-def start_notebook(folder: Path) -> Path:
-    """Write the notebook that makes studies from files into a folder: ``agreement-start.ipynb``."""
-    target = folder.resolve() / "agreement-start.ipynb"
-    return _placed(target, workbench_template("start"), {"place": "."})
-
-
-def _folder(study: str | Path) -> Path:
+        target = Path.cwd() / "agreement-start.ipynb"
+        return _placed(target, template("workbench/start"), {"place": "."})
     place = Path(study).resolve()
     if not place.is_dir():
         raise AgreementError(f"{study} is no folder. Name the folder that holds study.toml.")
-    return place
+    parameters = {"study": place.name} | ({"save": None} if kind else {})
+    target = place.with_name(f"{place.name}-{kind or 'explore'}.ipynb")
+    return _placed(target, template(kind or "workbench/explore"), parameters)
 
 
 def _placed(target: Path, text: str, parameters: dict[str, Any]) -> Path:
@@ -120,16 +99,14 @@ def open_notebook(
     *,
     own_start_up: bool = False,
     port: int | None = None,
-    address: str | None = None,
     browser: bool = True,
 ) -> None:
     """
     Open a notebook in JupyterLab; returns when JupyterLab ends.
 
     own_start_up: let the kernels run the user's own IPython start-up files too.
-    port: where JupyterLab listens; it must be free. Without it the first free one from 8888.
-    address: where it listens; without it only this machine reaches it. A token is needed either
-        way.
+    port: where JupyterLab listens; it must be free. Without it the first free one from 8888. Only
+        this machine reaches it, with a token.
     browser: whether to open a browser.
 
     Kernels import nothing from beside the study: a file ``agreement.py`` or ``numpy.py`` there would
@@ -137,7 +114,7 @@ def open_notebook(
     """
     with work_folder() as work:
         command = [sys.executable, "-P", "-m", "jupyterlab", *SILENT]
-        command += served(port, address, browser=browser)
+        command += served(port, browser=browser)
         command += [f"--LabApp.default_url=/lab/tree/{quote(notebook.name)}", str(notebook)]
         surroundings = kernel_surroundings(None if own_start_up else work / "ipython")
         unasked = work / "config" / "labconfig" / "default_setting_overrides.json"
@@ -164,16 +141,15 @@ def _ctrl_c_is_for(lab: "subprocess.Popen[bytes]") -> Iterator[None]:
             signal.signal(signal.SIGINT, before)
 
 
-def served(port: int | None, address: str | None, *, browser: bool) -> list[str]:
+def served(port: int | None, *, browser: bool) -> list[str]:
     """
     Return how JupyterLab is asked to listen; as root, as in a container, it needs to be told so.
 
-    >>> served(8890, None, browser=False)[:2]
+    >>> served(8890, browser=False)[:2]
     ['--ServerApp.port=8890', '--ServerApp.port_retries=0']
     """
     options = [] if port is None else [f"--ServerApp.port={port}", "--ServerApp.port_retries=0"]
-    options.append(f"--ServerApp.ip={address or 'localhost'}")
-    options += [] if browser else ["--no-browser"]
+    options += ["--ServerApp.ip=localhost", *([] if browser else ["--no-browser"])]
     if hasattr(os, "geteuid") and os.geteuid() == 0:
         options.append("--allow-root")
     return options

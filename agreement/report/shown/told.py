@@ -19,7 +19,7 @@ from agreement.report.privacy import privacy
 from agreement.report.privacy.view import Released, View
 from agreement.report.run.provenance import provenance
 from agreement.report.run.reading import reader
-from agreement.report.run.session_progress import told_to_starter
+from agreement.report.run.render import told_to_starter
 from agreement.report.sections import answer, card_pages, together
 from agreement.report.sections.cards import athlete_cards
 from agreement.report.sections.comparison import Comparison, Section
