@@ -142,6 +142,7 @@ def test_no_correlation_gives_no_information():
         ([1.0, 2, 3], [1.0, 2, 3], "at least 4"),
         ([50.0] * 5, [40.0, 45, 50, 55, 60], "does not vary"),
         ([50.0] * 5, [50.0] * 5, "does not vary"),
+        ([49.7] * 20, [50.1] * 20, "does not vary"),  # their means are none of these, by one digit
         ([1, np.nan, 3, 4], [1, 2, 3, 4], "missing"),
         ([1, np.inf, 3, 4], [1, 2, 3, 4], "infinite"),
     ],

@@ -69,6 +69,7 @@ def intraclass_correlation(
     return float(r), Interval(float(low), float(high))
 
 
+_ROUNDING: Final = 1e-9  # what the rounding of a mean leaves between equal values [mL/kg/min]
 FEWEST_CONCORDANT: Final = (
     4  # the variance of the concordance divides by n - 2, and 2 points always concord
 )
@@ -148,7 +149,7 @@ def concordance(field: ArrayLike, lab: ArrayLike, *, confidence_level: float = 0
     n = len(x)
     dx, dy = x - x.mean(), y - y.mean()
     sxx, syy, sxy = float(dx @ dx) / n, float(dy @ dy) / n, float(dx @ dy) / n
-    if min(sxx, syy) <= 0:
+    if min(np.ptp(x), np.ptp(y)) <= _ROUNDING:
         raise ValueError("one of the two methods does not vary: no correlation can be given.")
     shift = float(x.mean() - y.mean())
     ccc = 2 * sxy / (sxx + syy + shift**2)
