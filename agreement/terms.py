@@ -22,6 +22,17 @@ def counted(number: int, one: str, several: str = "") -> str:
     return f"{number} {one if number == 1 else several or one + 's'}"
 
 
+def short_of(value: float, needed: float, decimals: int = 0) -> str:
+    """
+    Return a value below the one that is needed, with as many more decimals as it takes to see that.
+
+    >>> short_of(82.4, 90), short_of(89.7, 90), short_of(14.98, 15)
+    ('82', '89.7', '14.98')
+    """
+    rounded = (f"{value:.{places}f}" for places in range(decimals, 16))
+    return next((text for text in rounded if float(text) < needed), str(value))
+
+
 def declared(name: str, room: str = "") -> dict[str, Any]:
     """Return what a data file of the package says; `room`: such as ``tables``."""
     return tomllib.loads((files("agreement") / room / name).read_text("utf-8"))

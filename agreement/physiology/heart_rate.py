@@ -18,6 +18,7 @@ from agreement.arrays import Floats, Ints, floats
 from agreement.errors import Problem
 from agreement.tables.findings import problem
 from agreement.tables.options import Extrapolation, HrMaxFormula
+from agreement.terms import counted, short_of
 
 LineForm = Literal["vo2_on_hr", "hr_on_vo2"]
 GUARDS: Final = Extrapolation()
@@ -159,17 +160,21 @@ def _refusals(
             continue
         parts = []
         if too_few[i]:
-            parts.append(f"{int(n[i])} steady points, {guards.minimum_points} are needed")
+            points = counted(int(n[i]), "steady point")
+            parts.append(f"{points}, {guards.minimum_points} are needed")
         if narrow[i]:
-            needed = f"{guards.minimum_hr_span_bpm:.0f} are needed"
-            parts.append(f"heart rates span {span[i]:.0f} bpm, {needed}")
+            needed = guards.minimum_hr_span_bpm
+            parts.append(
+                f"heart rates span {short_of(span[i], needed)} bpm, {needed:.0f} are needed"
+            )
         if low[i]:
-            needed = f"{100 * guards.minimum_top_share_of_hr_max:.0f} %"
-            has = f"{100 * share[i]:.0f} %"
-            has = f"{100 * share[i]:.1f} %" if has == needed else has
-            parts.append(f"the highest heart rate is {has} of HRmax, {needed} is needed")
+            needed = 100 * guards.minimum_top_share_of_hr_max
+            has = f"{short_of(100 * share[i], needed)} % of HRmax"
+            parts.append(f"the highest heart rate is {has}, {needed:.0f} % is needed")
         if not_rising[i] and not parts:
-            parts.append("heart rate does not rise with oxygen uptake")
+            parts.append(
+                "heart rate does not rise with oxygen uptake, as with a sensor that follows the steps"
+            )
         reasons[i] = "; ".join(parts) or "HRmax is unknown"
     return pd.Series(reasons, index=frame.index, dtype="str")
 

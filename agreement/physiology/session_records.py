@@ -24,6 +24,7 @@ from agreement.tables.findings import problem
 from agreement.tables.options import FileFormat
 from agreement.tables.part_folders import raw_name, read_samples
 from agreement.tables.study import StudyTables
+from agreement.terms import short_of
 
 HIGHEST_BPM: Final = 240
 SESSIONS_AT_ONCE: Final = 2048  # sessions looked at together
@@ -248,8 +249,11 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
     points, column = NO_POINTS, COST_MODES.get(mode)
     grade = samples["grade"].fillna(0.0).to_numpy(dtype=np.float64)
     if share < SMALLEST_VALID_SHARE:
-        believed, needed = f"{100 * share:.0f} %", f"{100 * SMALLEST_VALID_SHARE:.0f} %"
-        why = f"only {believed} of the time has a heart rate that can be believed ({needed} is needed)"
+        needed = 100 * SMALLEST_VALID_SHARE
+        why = (
+            f"only {short_of(100 * share, needed)} % of the time has a heart rate that can be believed "
+            f"({needed:.0f} % is needed)"
+        )
     elif np.isfinite(clean.step_at_s):
         jumps = f"heart rate jumps after {clean.step_at_s / 60:.0f} min and stays there"
         why = f"{jumps}, as after a change of sensor"

@@ -18,7 +18,7 @@ from agreement.physiology.session_people import nearest_measured, session_people
 from agreement.physiology.session_records import HIGHEST_BPM, SMALLEST_VALID_SHARE, SessionRecords
 from agreement.physiology.set_aside import NO_LINES, lines_of, row_notes
 from agreement.tables.options import ProfileOptions, StudyOptions
-from agreement.terms import NOT_ENOUGH_DATA, counted
+from agreement.terms import NOT_ENOUGH_DATA, counted, short_of
 
 INTERMITTENT: Final = "intermittent sport"
 LOW_INTENSITY: Final = "low-intensity volume"
@@ -289,12 +289,14 @@ def _lacking(
     if n < rules.minimum_sessions:
         found["sessions"] = f"{counted(n, 'session')}, {rules.minimum_sessions} are needed"
     if hours < rules.minimum_hours:
-        found["hours"] = f"{hours:.1f} h, {rules.minimum_hours:g} are needed"
+        has = short_of(hours, rules.minimum_hours, 1)
+        found["hours"] = f"{has} h, {rules.minimum_hours:g} are needed"
     if weeks < rules.minimum_weeks:
         found["weeks"] = f"sessions in {counted(weeks, 'week')}, {rules.minimum_weeks} are needed"
     if hr_share < rules.minimum_hr_share:
-        needed = f"{100 * rules.minimum_hr_share:.0f} % is needed"
-        found["heart_rate"] = f"heart rate in {100 * hr_share:.0f} % of the time, {needed}"
+        needed = 100 * rules.minimum_hr_share
+        has = f"{short_of(100 * hr_share, needed)} % of the time"
+        found["heart_rate"] = f"heart rate in {has}, {needed:.0f} % is needed"
     return found
 
 

@@ -107,6 +107,8 @@ def test_both_forms_against_an_independent_library():
     ("hr", "words"),
     [
         ([150, 155, 160], "span 10 bpm"),
+        ([145, 150, 159.8], "span 14.8 bpm, 15 are needed"),  # not "15, 15 are needed"
+        ([150], "1 steady point, 3 are needed"),
         ([120, 160], "2 steady points"),
         ([100, 115, 130], "68 % of HRmax"),
         ([100, 104], "2 steady points, 3 are needed; heart rates span 4 bpm"),
@@ -120,7 +122,9 @@ def test_the_guards_say_why(hr, words):
 
 def test_a_heart_that_slows_as_work_rises_is_refused():
     found = heart_rate_extrapolation([150, 160, 170], [40, 35, 30], 190, form="vo2_on_hr")
-    assert found.refused == "heart rate does not rise with oxygen uptake"
+    assert found.refused == (
+        "heart rate does not rise with oxygen uptake, as with a sensor that follows the steps"
+    )
 
 
 def test_an_unknown_maximum_is_refused():

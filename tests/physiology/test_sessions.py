@@ -10,6 +10,7 @@ from agreement.physiology import session_estimates as estimates_module
 from agreement.physiology.laboratory import laboratory_values
 from agreement.physiology.readings import field_readings
 from agreement.physiology.session_estimates import windows
+from agreement.physiology.session_records import reduced_session
 from agreement.physiology.session_samples import clean_heart_rate, steady_points
 from agreement.tables.options import Extrapolation, ProfileOptions, StudyOptions
 
@@ -302,3 +303,11 @@ def test_progress_is_told(make_study, tmp_path):
     told = []
     laboratory_values(study, progress=lambda done, of: told.append((done, of)))
     assert told == [(1, 1)]
+
+
+def test_a_session_that_barely_lacks_heart_rate_shows_that_it_does():
+    beats = 140 + np.arange(1000) % 7
+    beats[::10] = beats[5] = beats[15] = 0  # 102 of 1000 lost
+    told = {"t_s": np.arange(0, 2000, 2.0), "hr_bpm": beats, "speed_m_s": 3.0, "grade": 0.0}
+    reduced = reduced_session(pd.DataFrame(told | {"power_w": np.nan}), "run")
+    assert reduced.unusable.startswith("only 89.8 % of the time")

@@ -314,3 +314,11 @@ def test_a_profile_that_lacks_all_but_one_session_says_so():
     assert "; ".join(lacking.values()) == (
         "1 session, 12 are needed; 0.5 h, 10 are needed; sessions in 1 week, 4 are needed"
     )
+
+
+def test_a_profile_that_barely_lacks_something_shows_that_it_does():
+    lacking = _lacking(20, 9.97, 6, 0.897, ProfileOptions())
+    assert list(lacking.values()) == [
+        "9.97 h, 10 are needed",
+        "heart rate in 89.7 % of the time, 90 % is needed",
+    ]
