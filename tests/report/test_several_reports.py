@@ -266,6 +266,8 @@ def test_a_pool_of_own_and_printed_studies(seasons):
         assert line.count("mL/kg/min") == 1, line
     frame = pool_frame(pooled)
     assert {"studies", "next_squad"} <= set(frame["analysis"])
+    assert set(frame["n_pairs"]) == {14, 24, 31, 69}
+    assert list(frame.loc[frame["statistic"] == "log_sd", "unit"]) == ["1"]  # a logarithm
     page, table = write_pool(pooled, root / "pooled")
     assert "Wrist methods" in page.read_text(encoding="utf-8")
     written = pd.read_csv(table)
@@ -276,6 +278,14 @@ def test_a_pool_of_own_and_printed_studies(seasons):
     assert marked >= 10
     assert bare_numbers(html.split("<h2")[0]) == []
     assert bare_numbers(re.search("<figure>.*?</figure>", html, re.DOTALL)[0]) == []
+
+
+def test_a_moderator_of_one_level_compares_nothing(tmp_path):
+    study = '[[study]]\nname = "{}"\ncitation = "x"\nn = 20\nbias = 1.0\nsd = 3.0\nlevel = "new"\n'
+    text = '[pool]\nmoderator = "firmware"\n' + study.format("A") + study.format("B")
+    (tmp_path / "pool.toml").write_text(text, encoding="utf-8")
+    said = list(map(in_words, pool_lines(read_pool(tmp_path / "pool.toml"))))
+    assert said[-1] == "firmware: 1 level; two are compared."
 
 
 def test_one_study_is_no_pool(seasons):
@@ -292,13 +302,16 @@ def test_studies_with_a_person_in_both_keep_the_larger(seasons):
     (root / "both.toml").write_text(text, encoding="utf-8")
     pooled = read_pool(root / "both.toml")
     assert [s.name for s in pooled.studies] == ["Autumn"]
-    assert "Spring is left out: 8 of its athletes are in Autumn" in " ".join(pooled.notes)
+    assert "Spring is left out: 8 ids of its athletes stand in Autumn too" in " ".join(pooled.notes)
+    assert "If they are other people" in " ".join(pooled.notes)  # ids of two squads may be alike
 
 
 @pytest.mark.parametrize(
     ("text", "says"),
     [
         ("[pol]\n", "Unknown key 'pol'. Did you mean 'pool'?"),
+        ('[[study]]\nfolder = "x"\n', "'study 1: folder'. Known are report, method"),
+        ('[[study]]\nreports = "x"\n', "Did you mean 'report'? study 1:"),
         ("[pool]\n", "There is no [[study]]"),
         ("[[study]]\nn = 20\nbias = 1\nsd = 2\n", "study 1: citation is missing"),
         ('[[study]]\ncitation = "x"\nbias = 1\nsd = 2\n', "study 1: n is missing"),

@@ -47,6 +47,8 @@ def test_the_next_squad_needs_more_than_the_typical_one_and_a_tight_limit_no_num
     assert tight.needed is None
     assert list(tight.chances) == [20, 40, 80]
     assert "no number of athletes shows limits" in tight.summary()
+    assert tight.of_typical is None
+    assert "of a squad like the typical one no number shows it either" in tight.summary()
 
 
 def test_equal_large_studies_come_near_the_plan_from_their_numbers():

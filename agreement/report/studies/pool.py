@@ -12,6 +12,7 @@ from agreement.errors import AgreementError
 from agreement.report.page.machine import said
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.studies.pool_file import Pooled, read_pool
+from agreement.stats.basics.intervals import Interval
 from agreement.stats.result import Row, rows_frame
 from agreement.stats.studies.next_study import next_study
 from agreement.stats.studies.pooling import (
@@ -25,7 +26,7 @@ from agreement.stats.studies.pooling import (
 from agreement.tables.findings import Findings
 from agreement.tables.study_file import read_study_file
 from agreement.tables.writers import significant
-from agreement.terms import RESULT_COLUMNS, UNIT
+from agreement.terms import RESULT_COLUMNS, counted
 
 K_TOLD = 2  # with so few studies much of the width is the assumption
 _SCALES: Final = ("half", "twice")  # groups of the next squad: the assumed spread, times
@@ -39,10 +40,14 @@ def pool_frame(pooled: Pooled) -> pd.DataFrame:
     rows: list[tuple[str, str, Row]] = []
     for group, study in zip(study_groups(pooled), pooled.studies, strict=True):
         rows += [
-            ("studies", group, Row("bias", study.bias, n=study.n)),
-            ("studies", group, Row("sd_of_differences", study.sd, n=study.n)),
+            ("studies", group, Row.of(name, value, n=study.n, n_pairs=study.pairs))
+            for name, value in (("bias", study.bias), ("sd_of_differences", study.sd))
         ]
-    n = pool.athletes
+    n, pairs = pool.athletes, sum(study.pairs for study in pooled.studies)
+
+    def row(name: str, one: WithEnds) -> Row:
+        return Row.of(name, one.value, Interval(one.low, one.high), n=n, n_pairs=pairs)
+
     if pool.k > 1:
         for analysis, new in (("studies", False), ("next_squad", True)):
             numbers = {
@@ -51,24 +56,24 @@ def pool_frame(pooled: Pooled) -> pd.DataFrame:
                 "lower_limit": pool.limit(-1, new=new),
                 "upper_limit": pool.limit(1, new=new),
             }
-            rows += [(analysis, "all", _row(name, one, n)) for name, one in numbers.items()]
-        low, high = pool.athlete()
-        rows.append(
-            ("next_squad", "all", Row("athlete", float("nan"), low, high, n=n, note="range"))
-        )
+            rows += [(analysis, "all", row(name, one)) for name, one in numbers.items()]
+        athlete = row("athlete", WithEnds(float("nan"), *pool.athlete()))
+        rows.append(("next_squad", "all", athlete._replace(note="range")))
         bias, log_sd = pool.between()
         rows += [
-            ("studies", "all", _row("sd_between_biases", bias, n)),
-            ("studies", "all", _row("sd_between_log_sds", log_sd, n, unit="1")),
-            ("studies", "all", _row("sd_times_apart", pool.times_apart(), n, unit="1")),
+            ("studies", "all", row("sd_between_biases", bias)),
+            ("studies", "all", row("sd_between_log_sds", log_sd)),
+            ("studies", "all", row("sd_times_apart", pool.times_apart())),
         ]
         for group, other in zip(_SCALES, pool.at_other_scales(), strict=False):
             squad = {"bias": other.bias(new=True), "sd_of_differences": other.sd(new=True)}
-            rows += [("next_squad", group, _row(name, one, n)) for name, one in squad.items()]
+            rows += [("next_squad", group, row(name, one)) for name, one in squad.items()]
     for name, check in classical(pool).items():
-        low, high = check.interval
-        rows.append(("studies", "classical", Row(name, check.mean, low, high, n=n)))
-    rows += [("moderator", pooled.moderator, row) for row in _moderator_rows(pooled)]
+        rows.append(("studies", "classical", row(name, WithEnds(check.mean, *check.interval))))
+    rows += [
+        ("moderator", pooled.moderator, one._replace(n=n, n_pairs=pairs))
+        for one in _moderator_rows(pooled)
+    ]
     frame = rows_frame(row for *_, row in rows)
     frame["analysis"], frame["group"] = [a for a, *_ in rows], [g for _, g, _ in rows]
     return significant(frame.assign(method="pool", mode="all")[RESULT_COLUMNS])
@@ -81,11 +86,6 @@ def study_groups(pooled: Pooled) -> list[str]:
         f"{name} ({names[: place + 1].count(name)})" if names.count(name) > 1 else name
         for place, name in enumerate(names)
     ]
-
-
-def _row(name: str, one: WithEnds, n: int, unit: str = UNIT) -> Row:
-    low, high = one.low, one.high
-    return Row(name, one.value, low, high, unit, n)
 
 
 def classical(pool: PooledStudies) -> dict[str, RandomEffects]:
@@ -104,20 +104,19 @@ def _moderator_rows(pooled: Pooled) -> Iterator[Row]:
     if not pooled.moderator:
         return
     kinds = sorted(set(pooled.levels))
-    n = sum(study.n for study in pooled.studies)
     if len(kinds) != 2:
-        note = f"not_estimable: {pooled.moderator} has {len(kinds)} levels; two are compared"
-        yield Row("difference_of_bias", float("nan"), n=n, note=note)
+        note = f"not_estimable: {counted(len(kinds), 'level')}; two are compared"
+        yield Row("difference_of_bias", float("nan"), note=note)
         return
     x = [kinds.index(level) for level in pooled.levels]
     try:
         found = moderator([s.bias for s in pooled.studies], [s.error for s in pooled.studies], x)
     except ValueError as problem:
-        yield Row("difference_of_bias", float("nan"), n=n, note=f"too_few: {problem}")
+        yield Row("difference_of_bias", float("nan"), note=f"too_few: {problem}")
         return
     low, high = found.interval
     note = f"{kinds[1]} minus {kinds[0]}"
-    yield Row("difference_of_bias", found.slope, low, high, n=n, note=note)
+    yield Row("difference_of_bias", found.slope, low, high, note=note)
 
 
 def pool_lines(pooled: Pooled, numbers: Numbers | None = None) -> Iterator[Markup]:

@@ -11,6 +11,7 @@ import numpy as np
 from agreement.errors import AgreementError
 from agreement.report.studies.reports import read_report
 from agreement.stats.studies.pooling import Study, bias_and_sd
+from agreement.terms import counted
 
 FACTORS: Final = {"z = 1.96": 1.96, "2 SD": 2.0}
 _POOL: Final = ("title", "method", "mode", "moderator")
@@ -83,7 +84,7 @@ def read_pool(path: Path | str) -> Pooled:
     if pool.get("moderator") and any(not level for *_, level in found):
         wrong.append(f"moderator '{pool['moderator']}' needs a level in every [[study]].")
     if wrong:
-        sentences = " ".join(f"{one.rstrip('.')}." for one in wrong)
+        sentences = " ".join(one if one.endswith((".", "?")) else f"{one}." for one in wrong)
         raise AgreementError(f"{file} cannot be used: {sentences}")
     dropped = _sharing(people, notes)
     kept = [one for one in found if id(one[0]) not in dropped]
@@ -98,7 +99,7 @@ def _unknown(found: Any, known: tuple[str, ...], where: str, wrong: list[str]) -
         return
     for key in found:
         if key not in known:
-            near = get_close_matches(key, known, n=1)
+            near = get_close_matches(key, known, n=1, cutoff=0.7)
             remedy = f"Did you mean '{near[0]}'?" if near else f"Known are {', '.join(known)}."
             wrong.append(f"Unknown key '{where}{key}'. {remedy}")
 
@@ -120,7 +121,7 @@ def _own(
         raise ValueError(f"{entry['report']} has no bias and SD of {place[0]} ({place[1]})")
     name = str(entry.get("name") or report.title)
     n, pairs = bias.n, bias.n_pairs
-    study = Study(name, bias.value, sd.value, n)
+    study = Study(name, bias.value, sd.value, n, n_pairs=pairs)
     if pairs > n:
         own = report.pairs[
             (report.pairs["method"] == place[0]) & (report.pairs["mode"] == place[1])
@@ -166,17 +167,15 @@ def _printed(entry: dict[str, Any], where: str, notes: list[str]) -> tuple[Study
         numbers["bias"] = bias_and_sd(numbers["lower_limit"], numbers["upper_limit"])[0]
     if not numbers["sd"] > 0:
         raise ValueError("sd must be above 0; the upper limit lies above the lower one")
-    n = int(numbers["n"])
+    n, pairs = int(numbers["n"]), int(numbers.get("pairs", 0))
     name = str(entry.get("name") or citation)
-    if numbers.get("pairs", n) > n:
-        notes.append(
-            f"{name}: {numbers['pairs']:.0f} pairs counted as {n} athletes (conservative)."
-        )
-    return Study(name, numbers["bias"], numbers["sd"], n), citation
+    if pairs > n:
+        notes.append(f"{name}: {pairs} pairs counted as {n} athletes (conservative).")
+    return Study(name, numbers["bias"], numbers["sd"], n, n_pairs=pairs), citation
 
 
 def _sharing(people: list[tuple[str, Study, frozenset[str]]], notes: list[str]) -> set[int]:
-    """Return the smaller of every two own studies with a person in both."""
+    """Return the smaller of every two own studies with an id in both."""
     gone: set[int] = set()
     ordered = sorted(people, key=lambda one: -one[1].n)
     for i, (_, larger, ids) in enumerate(ordered):
@@ -186,7 +185,8 @@ def _sharing(people: list[tuple[str, Study, frozenset[str]]], notes: list[str]) 
             if ids & others and id(smaller) not in gone:
                 gone.add(id(smaller))
                 notes.append(
-                    f"{smaller.name} is left out: {len(ids & others)} of its athletes are in "
-                    f"{larger.name}, which is larger."
+                    f"{smaller.name} is left out: {counted(len(ids & others), 'id')} of its athletes "
+                    f"{'stands' if len(ids & others) == 1 else 'stand'} in {larger.name} too, which "
+                    "has no fewer. If they are other people, name what `agreement share` writes of it."
                 )
     return gone

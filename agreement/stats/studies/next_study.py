@@ -35,7 +35,9 @@ class NextStudy:
 
     def summary(self) -> str:
         """Say the plan in words."""
-        typical = "no number" if self.of_typical is None else f"{self.of_typical}"
+        typical = f"a squad like the typical one would need {self.of_typical}"
+        if self.of_typical is None:
+            typical = "of a squad like the typical one no number shows it either"
         shown = f"limits inside \u00b1{self.margin:g} with a chance of {self.power:.2f}"
         needs = f"{self.needed} athletes show {shown}"
         if self.needed is None:
@@ -44,8 +46,8 @@ class NextStudy:
         return (
             f"From {self.k} squads, {counted(self.athletes, 'athlete')}: in the next squad expect a bias "
             f"of {self.bias.low:.1f} to {self.bias.high:.1f} and an SD of {self.sd.low:.1f} to "
-            f"{self.sd.high:.1f} {UNIT}. Over all of these {needs}; a squad like the typical one "
-            f"would need {typical}. About {100 * self.inside:.0f} % of such squads lie inside at all."
+            f"{self.sd.high:.1f} {UNIT}. Over all of these {needs}; {typical}. "
+            f"About {100 * self.inside:.0f} % of such squads lie inside at all."
         )
 
     def to_dict(self) -> dict[str, Any]:

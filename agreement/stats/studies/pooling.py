@@ -46,6 +46,12 @@ class Study:
     n: int  # athletes
     df: float = np.nan  # degrees of freedom of the SD; NaN: n - 1
     variance_of_bias: float = np.nan  # NaN: sd^2 / n. [(mL/kg/min)^2]
+    n_pairs: int = 0  # 0: one of each athlete
+
+    @property
+    def pairs(self) -> int:
+        """Pairs behind its numbers."""
+        return self.n_pairs or self.n
 
     @property
     def freedom(self) -> float:
