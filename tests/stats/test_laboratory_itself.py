@@ -51,6 +51,16 @@ def test_all_repeats_together_are_the_residual_of_unit_and_order():
     assert (found.n, found.n_pairs) == (tests["athlete"].nunique(), len(tests))
 
 
+def test_a_step_counts_who_was_there_and_how_often():
+    tests = repeats(np.random.default_rng(4), tests=2)
+    tests["athlete"] = tests["athlete"].str[2]  # two occasions of each of ten people
+    found = laboratory_repeats(tests["lab"], tests["unit"], tests["athlete"]).to_frame()
+    step = found[found["group"] == "1 to 2"]
+    assert step[["n", "n_pairs"]].drop_duplicates().to_numpy().tolist() == [[10, 20]]
+    with pytest.raises(NotEstimable, match="fewer than 4 athletes"):  # ten of each of two people
+        laboratory_repeats(tests["lab"], tests["unit"], np.repeat(["A", "B"], 20))
+
+
 @pytest.mark.slow
 def test_the_intervals_of_shift_and_error_cover_the_truth():
     rng, inside = np.random.default_rng(3), np.zeros(2)

@@ -27,7 +27,8 @@ class Step:
     """A test of a unit and the next one. [mL/kg/min]."""
 
     name: str  # ``1 to 2`` for the first and the second
-    n: int  # athletes times occasions that have both
+    n: int  # athletes who have both
+    n_steps: int  # their occasions
     shift: float  # how much higher the later one reads on average: learning, or not yet recovered
     shift_interval: Interval  # Student's
     typical_error: float  # SD of the differences over root 2: the shift is not in it
@@ -44,7 +45,7 @@ class LaboratoryRepeats(Result):
 
     def _rows(self) -> TableRows:
         for step in self.steps:
-            told: dict[str, Any] = {"n": step.n, "group": step.name}
+            told: dict[str, Any] = {"n": step.n, "n_pairs": step.n_steps, "group": step.name}
             yield Row.of("mean_shift", step.shift, step.shift_interval, **told)
             yield Row.of("typical_error", step.typical_error, step.error_interval, **told)
 
@@ -86,12 +87,12 @@ def laboratory_repeats(values: ArrayLike, unit: ArrayLike, athlete: ArrayLike) -
     repeated = frame[frame.groupby("unit")["x"].transform("size") > 1]
     steps = []
     for order, own in frame.dropna(subset="next").groupby("order"):
-        difference = own["next"] - own["x"]
-        if (n := len(own)) >= FEWEST_STEPS and difference.any():
+        difference, n, people = own["next"] - own["x"], len(own), int(own["athlete"].nunique())
+        if people >= FEWEST_STEPS and difference.any():
             mean, sd = float(difference.mean()), float(difference.std(ddof=1))
             shift, error = t_interval(mean, sd / sqrt(n), n - 1), sd / sqrt(2.0)
             name = f"{order} to {int(str(order)) + 1}"
-            steps.append(Step(name, n, mean, shift, error, sd_interval(error, n - 1)))
+            steps.append(Step(name, people, n, mean, shift, error, sd_interval(error, n - 1)))
     if not steps:
         raise NotEstimable(f"fewer than {FEWEST_STEPS} athletes have repeats that differ.")
     return LaboratoryRepeats(tuple(steps), int(repeated["athlete"].nunique()), len(repeated))
