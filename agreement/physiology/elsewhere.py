@@ -1,4 +1,4 @@
-"""Where the files behind a study are read and reduced, and how far that got."""
+"""Where work on a study is done that may be shared out, and how far that got."""
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -10,14 +10,14 @@ Way = TypeVar("Way")
 
 
 class Elsewhere(Generic[Way]):
-    """How some files are read and reduced: by a way that a block of code gives, else here."""
+    """How some work is done: by a way that a block of code gives, else here."""
 
     def __init__(self, name: str) -> None:
         self._given: ContextVar[Way | None] = ContextVar(name, default=None)
 
     @contextmanager
     def by(self, way: Way) -> Iterator[None]:
-        """Have the files of studies read in the block be reduced by `way`."""
+        """Have this work in the block be done by `way`."""
         token = self._given.set(way)
         try:
             yield

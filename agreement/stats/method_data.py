@@ -69,6 +69,11 @@ class NotEstimable(ValueError):
         return f"{self.code}: {self.sentence}"
 
 
+def noted(problem: ValueError) -> str:
+    """Return the note of a refusal, be it a library function's."""
+    return str(problem if isinstance(problem, NotEstimable) else NotEstimable(str(problem)))
+
+
 def require_enough(n: int) -> None:
     """Refuse limits of fewer athletes than a report shows them for: 10."""
     if n < FEW_FOR_REPORTS:

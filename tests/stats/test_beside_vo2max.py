@@ -1,6 +1,7 @@
 """Thresholds, training by them and economy, over athletes; with general libraries."""
 
 import statistics
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,10 +11,12 @@ from scipy import stats
 
 from agreement.physiology.stage_splits import expected_errors
 from agreement.stats.causes.economy import Economies, EconomyExplains, economy_explained_of
-from agreement.stats.laboratory_results import beside_vo2max
+from agreement.stats.evidence import Evidence
+from agreement.stats.laboratory_results import laboratory_results
 from agreement.stats.limits.limits import limits_of_agreement
 from agreement.stats.method_data import NotEstimable
 from agreement.stats.repeats.thresholds import Thresholds, TrainingZones, threshold_agreement
+from agreement.tables.options import StudyOptions
 
 pytestmark = pytest.mark.filterwarnings("ignore::agreement.errors.SmallSampleWarning")
 
@@ -79,8 +82,9 @@ def test_who_takes_a_drug_that_limits_heart_rate_counts_for_uptake_alone():
     profile |= {f"zone{z}{by}": 1 / 3 for z in (1, 2, 3) for by in ("", "_own")}
     names = ["athlete_id", "lab_test_id", "mode", "hr_limiting_drug"]
     zones = read[names].iloc[:7].assign(**profile)
-    evidence = SimpleNamespace(thresholds=read, zones=zones, economy=None)
-    found, _ = beside_vo2max(evidence)
+    none = read.iloc[:0].assign(lab=0.0)  # no repeats of the laboratory
+    evidence = Evidence(none, none, none, StudyOptions(), thresholds=read, zones=zones)
+    found, _ = laboratory_results(evidence)
     told = rows(found["thresholds", "run"], "vt1 rater_1")
     assert told.loc["mean_vo2", ["value", "n"]].tolist() == [33.0, 7]
     assert told.loc["mean_hr", ["value", "n"]].tolist() == [142.5, 6]  # without A6
@@ -89,8 +93,8 @@ def test_who_takes_a_drug_that_limits_heart_rate_counts_for_uptake_alone():
     assert rows(found["threshold_agreement", "run"], group).loc["bias", "n"] == 7
     assert rows(found["threshold_agreement_hr", "run"], group).loc["bias", "n"] == 6
     assert rows(found["training_zones", "run"]).loc["share_profile_changed", "n"] == 6
-    evidence.zones = zones.iloc[6:]
-    assert ("training_zones", "run") not in beside_vo2max(evidence)[0]
+    evidence = replace(evidence, zones=zones.iloc[6:])
+    assert ("training_zones", "run") not in laboratory_results(evidence)[0]
 
 
 def test_two_raters_are_compared_as_methods_are():

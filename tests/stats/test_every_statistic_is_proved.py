@@ -489,7 +489,7 @@ SHOWN_BY = {
 }
 # public functions that compute no statistic of their own: checks, sums, rows, sorting, words
 PARTS = {
-    *("mean_row", "beside_vo2max", "rests_on_few"),
+    *("mean_row", "laboratory_results", "ordered_repeats", "rests_on_few"),
     *("athlete_codes", "kept_share", "cluster_resampling", "clusters", "limit_factor", "day_sums"),
     *("lines_from_sums", "sums_about", "without_each_pair"),
     *("checked_share", "t_p_value", "said_p", "checked_pairs"),
@@ -565,7 +565,7 @@ PARTS = {
     *("history_lines", "continued", "steps", "looks"),  # tests/report/test_grown.py
     "powers",
     *(
-        "sharing",
+        "noted",
         "own_doubts",
         "side_by_side",
         "outcome_of",

@@ -207,7 +207,7 @@ def test_results_behind_the_table(results):
         "not_estimable: no athlete has two"
     )
     assert wrist.error.replicates.replicates.shape[0] == N_RESAMPLES
-    assert results.laboratory["run"].n == 5
+    assert results.of_laboratory("repeatability")["run"].n == 5
     assert len(results.comparisons) == 1
 
 

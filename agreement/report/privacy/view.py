@@ -146,7 +146,9 @@ class Released(View):
         super().__init__(cohort)
         self.frame = released_results(self.frame, small_groups(self.results))
         methods = tuple(map(released_method, self.results.methods))
-        self.results = replace(self.results, methods=methods, laboratory_change={}, averaging={})
+        of_people = ("laboratory_change", "averaging_rule")
+        beside = {k: one for k, one in self.results.beside.items() if k[0] not in of_people}
+        self.results = replace(self.results, methods=methods, beside=beside)
         self.exclusions, self.flow = pooled(self.exclusions, self.flow, self.of_few)
         self.kept_back, self.of_few = [], {}  # they are gone
         self.options = released_options(self.options)

@@ -251,7 +251,8 @@ def second_process() -> Iterator[Second | None]:
 @contextmanager
 def sharing_with(second: Second | None) -> Iterator[None]:
     """Have the statistics in the block shared with a second process, if there is one."""
-    from agreement.stats.results_table import sharing  # the second process loads it meanwhile
+    # the second process loads it meanwhile
+    from agreement.stats.results_table import METHODS_ELSEWHERE
 
     if second is None:
         yield
@@ -265,7 +266,7 @@ def sharing_with(second: Second | None) -> Iterator[None]:
         shared = Shared(second, range(len(every)), lambda n: function(every[n]), _work)
         return [shared.of(n) for n in range(len(every))]
 
-    with sharing(mapped):
+    with METHODS_ELSEWHERE.by(mapped):
         yield
 
 

@@ -105,7 +105,8 @@ class CardFacts:
         """Return the facts of a study; `inputs`: all that were told, from `input_audit`."""
         readings, laboratory = cohort.readings, cohort.laboratory.frame
         inputs = inputs[inputs["to_correct"] == "yes"]
-        noise, lacking = cohort.results.laboratory, lacking_intensities(cohort)
+        noise = cohort.results.of_laboratory("repeatability")
+        lacking = lacking_intensities(cohort)
         return cls(laboratory, readings.frame, inputs, noise, order, lacking)
 
     @cached_property

@@ -150,7 +150,8 @@ class _Answers(dict[str, Markup]):
 def facts_of(cohort: Cohort) -> Facts:
     """Return what the published lists are answered from."""
     told, pairs = told_of(cohort), cohort.pairs
-    known = any(not error.assumed for error in told.results.laboratory.values())
+    errors = told.results.of_laboratory("repeatability").values()
+    known = any(not error.assumed for error in errors)
     limited = pairs.groupby("athlete_id")["hr_limiting_drug"].first()
     if told.names_nobody and told.results.methods:  # the rest would tell who is under a drug
         pairs = pd.concat([one.data.pairs for one in told.results.methods], ignore_index=True)

@@ -124,7 +124,8 @@ def _input_table(caption: str, wrong: pd.DataFrame) -> Block:
 
 def averaging_rules(cohort: Cohort) -> Block:
     """Price the choice of averaging rule in this study's own tests."""
-    found, numbers = told_of(cohort).results.averaging, told_of(cohort).numbers
+    told = told_of(cohort)
+    found, numbers = told.results.of_laboratory("averaging_rule"), told.numbers
     if not found:
         return Block("")
     alone = cohort.study.laboratory_only  # then there is no bias

@@ -56,7 +56,7 @@ def answers(results: StudyResults, numbers: Numbers) -> list[Markup]:
             name=place[1] if len(found) > 1 else "",
             error=error,
             shift=numbers.get(REPEATS, "mean_shift", *place, "1 to 2"),
-            change=results.laboratory_change.get(place[1]),
+            change=results.of_laboratory("laboratory_change").get(place[1]),
         )
         for error, place in sorted(found, key=lambda one: not one[0].known)
     ]
@@ -72,8 +72,9 @@ def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     told, expected = told_of(cohort), cohort.evidence.expected
     results, numbers = told.results, told.numbers
     blocks = [_repeats(numbers)]
-    for mode, change in results.laboratory_change.items():
-        name = _of(mode, results.laboratory_change)
+    changes = results.of_laboratory("laboratory_change")
+    for mode, change in changes.items():
+        name = _of(mode, changes)
         blocks.append(_changes(name, change, numbers, mode, named=kind == "squad"))
     errors = told.view.rows(expected) if kind == "squad" and expected is not None else None
     beside = beside_block(numbers, told.options.profile.zones, errors)
