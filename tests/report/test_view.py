@@ -73,7 +73,7 @@ def test_what_is_released_has_no_row_of_a_person_and_no_count_of_few(views):
         Span(*[None] * 4),
     )
     assert out.kept_back == []
-    assert out.results.laboratory_change == {}
+    assert out.results.of_laboratory("laboratory_change") == {}
     for name in ("pairs", "athlete_cards"):
         tables = {"results": out.frame, "exclusions": cohort.exclusions, "flow": cohort.flow}
         assert out.tables(tables | {name: cohort.pairs})[name].empty

@@ -93,16 +93,6 @@ def test_row_order_does_not_matter(order):
     assert one.replicates == pytest.approx(other.replicates)
 
 
-def test_strata_keep_their_sizes():
-    who = np.arange(10)
-    group = np.repeat(["x", "y"], [3, 7])
-    counts = cluster_resampling(who, n_resamples=40, rng=1, strata=group).counts
-    assert set(counts[:, :3].sum(axis=1)) == {3}
-    assert set(counts[:, 3:].sum(axis=1)) == {7}
-    with pytest.raises(ValueError, match="the same on all rows of an athlete"):
-        cluster_resampling([1, 1], strata=["x", "y"])
-
-
 def test_the_interval_and_the_p_value_of_a_mean_are_a_little_liberal():
     rng = np.random.default_rng(6)
     p, covered, runs = [], 0, 500

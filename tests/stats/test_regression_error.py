@@ -49,13 +49,6 @@ def test_prediction_interval(sample):
     assert np.stack([low, high], axis=1) == pytest.approx(expected, rel=1e-9)
 
 
-def test_a_standard_error_in_per_cent_is_of_the_mean_laboratory_value(sample):
-    field, lab = sample
-    other = sm.OLS(lab, sm.add_constant(field)).fit()
-    wanted = 100 * np.sqrt(other.mse_resid) / lab.mean()
-    assert regression(field, lab).standard_error_percent == pytest.approx(wanted)
-
-
 def test_clustered_replicates_match_a_plain_loop(sample):
     field, lab = sample
     who = np.arange(40) % 31

@@ -50,7 +50,6 @@ def cluster_resampling(
     *,
     n_resamples: int = N_RESAMPLES,
     rng: Seed = None,
-    strata: ArrayLike | None = None,
 ) -> Resampling:
     """
     Draw athletes with replacement, once for all statistics.
@@ -63,14 +62,11 @@ def cluster_resampling(
         B.
     rng : int or Generator, optional
         Seed or generator. Seed, B and the number of athletes fix the drawing.
-    strata : array_like, shape (n_rows,), optional
-        Group of each row; athletes are then drawn within their group, so that every group keeps
-        its size.
 
     Raises
     ------
     ValueError
-        Without rows, or when an athlete is in two strata.
+        Without rows.
 
     Examples
     --------
@@ -82,22 +78,10 @@ def cluster_resampling(
     if ids.size == 0:
         raise ValueError("the bootstrap needs at least one athlete; got none")
     seed = rng if isinstance(rng, int) else None
-    if strata is None:
-        if seed is not None and n_resamples * ids.size <= _KEPT:
-            return Resampling(codes, _drawing(seed, n_resamples, ids.size), seed)
-        generator = np.random.default_rng(rng)
-        return Resampling(codes, _drawn_counts(generator, n_resamples, ids.size), seed)
+    if seed is not None and n_resamples * ids.size <= _KEPT:
+        return Resampling(codes, _drawing(seed, n_resamples, ids.size), seed)
     generator = np.random.default_rng(rng)
-    counts = np.zeros((n_resamples, ids.size), dtype=np.uint8)
-    groups = np.unique(np.asarray(strata), return_inverse=True)[1]
-    of_athlete = np.zeros(ids.size, dtype=np.intp)
-    of_athlete[codes] = groups
-    if np.any(of_athlete[codes] != groups):
-        raise ValueError("`strata` must be the same on all rows of an athlete")
-    for group in range(groups.max() + 1):
-        members = np.flatnonzero(of_athlete == group)
-        counts[:, members] = _drawn_counts(generator, n_resamples, members.size)
-    return Resampling(codes, counts, seed)
+    return Resampling(codes, _drawn_counts(generator, n_resamples, ids.size), seed)
 
 
 def bootstrap(
@@ -236,7 +220,7 @@ def _below(generator: np.random.Generator, n: int, size: int) -> Ints:
 
 
 def _chunks(
-    counts: npt.NDArray[np.uint8], numbers_per_resample: int, numbers: int = _CHUNK
+    counts: npt.NDArray[np.uint8], numbers_per_resample: int
 ) -> list[npt.NDArray[np.uint8]]:
-    size = max(1, numbers // numbers_per_resample // 2 * 2)  # even: whole words of a drawing
+    size = max(1, _CHUNK // numbers_per_resample // 2 * 2)  # even: whole words of a drawing
     return [counts[start : start + size] for start in range(0, len(counts), size)]

@@ -60,11 +60,6 @@ class Regression(Result):
         return self.line.residual_sd
 
     @property
-    def standard_error_percent(self) -> float:
-        """Standard error of estimate in percent of the mean laboratory value."""
-        return 100.0 * self.line.residual_sd / self.line.mean_y
-
-    @property
     def p_joint(self) -> float:
         """P value of slope 1 and intercept 0, treating pairs as independent."""
         return float(special.fdtrc(2, self.line.df, self.joint_f))
