@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from agreement.arrays import ArrayLike, Floats, Ints, Seed
+from agreement.stats.basics.least_squares import moments, products
 from agreement.stats.basics.replicates import FEW_FOR_RESAMPLES, Replicates, Scale
 
 N_RESAMPLES = 9999
@@ -133,15 +134,12 @@ def bootstrap(
 
 def resampled_slope(x: Floats, y: Floats, resampling: Resampling) -> Replicates:
     """Slope of y on x by least squares, for intervals over athletes; x, y: shape (n_pairs,)."""
-    x, y = x - x.mean(), y - y.mean()
 
     def slope(sums: Floats) -> Floats:
-        n, sx, sy, sxx, sxy = sums.T
-        spread = sxx - sx * sx / n
-        spread = np.where(spread > 1e-9, spread, np.nan)  # one value of x alone was drawn
-        return np.asarray(((sxy - sx * sy / n) / spread)[:, None])
+        found = moments(sums)  # of one value of x alone, where that was drawn
+        return np.asarray((found.xy / np.where(found.xx > 1e-9, found.xx, np.nan))[:, None])
 
-    columns = np.stack([np.ones_like(x), x, y, x * x, x * y], axis=1)
+    columns = products(x - x.mean(), y - y.mean())
     return bootstrap_of_sums(resampling, columns, slope, scales=("plain",))
 
 

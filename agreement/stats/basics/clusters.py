@@ -24,9 +24,9 @@ class Clusters:
     ms_within: float  # mean square within clusters; 0 when every cluster holds one value
 
     @property
-    def harmonic_size(self) -> float:
-        """Harmonic mean of the cluster sizes."""
-        return self.n / float((1.0 / self.sizes).sum())
+    def within_share(self) -> float:
+        """Weight of `ms_within` in the variance of one value: 1 - 1/m, m the harmonic mean size."""
+        return 1.0 - float((1.0 / self.sizes).mean())
 
 
 def clusters(values: ArrayLike, cluster: ArrayLike) -> Clusters:

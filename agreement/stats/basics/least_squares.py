@@ -1,7 +1,7 @@
 """A straight line by ordinary least squares, from centred sums."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -11,6 +11,28 @@ from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, 
 # standard deviation of normal residuals over their mean size
 SD_OF_MEAN_SIZE: Final = float(np.sqrt(np.pi / 2.0))
 _BLOCK = 1 << 13  # values at a time: they stay in cache, and products need no threads
+
+
+def products(x: Floats, y: Floats) -> Floats:
+    """Return 1, x, y, xx, yy, xy of each row, shape (n, 6): what lines and spreads are sums of."""
+    return np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=1)
+
+
+class Moments(NamedTuple):
+    """Number of rows, sums of x and y, and sums of squares and products about their means."""
+
+    n: Floats
+    x: Floats
+    y: Floats
+    xx: Floats
+    yy: Floats
+    xy: Floats
+
+
+def moments(sums: Floats) -> Moments:
+    """Return the moments of sums of `products`, which lie along the last axis."""
+    n, x, y, xx, yy, xy = np.moveaxis(sums, -1, 0)
+    return Moments(n, x, y, xx - x * x / n, yy - y * y / n, xy - x * y / n)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ import pandas as pd
 
 from agreement.arrays import Floats, floats
 from agreement.stats.basics.bootstrap import cluster_resampling
+from agreement.stats.basics.least_squares import moments, products
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.causes.explained import BLOCKS, Explaining, Shares, design_of
 from agreement.stats.lines.structural import StructuralSlope, structural_slope
@@ -200,19 +201,16 @@ def _level(data: MethodData, visits: Visits) -> tuple[StructuralSlope | None, st
         reason = f"{NOT_ESTIMABLE}: all laboratory values are equal"
     if reason:
         return None, reason, _unknown
-    x, y = lab - lab.mean(), field - field.mean()
-    columns = (np.ones_like(x), x, y, x * x, x * y)
-    by_athlete = [np.bincount(visits.athlete, column) for column in columns]
-    sums = np.stack(by_athlete, axis=1).astype(np.float64)
+    columns = products(lab - lab.mean(), field - field.mean())
+    sums = np.stack([np.bincount(visits.athlete, column) for column in columns.T], axis=1)
 
     def variance(weights: Floats) -> Floats:
         if not found.excludes_one:
             return np.zeros(len(weights))
-        n, sx, sy, sxx, sxy = (weights @ sums).T
-        sxx, sxy = sxx - sx * sx / n, sxy - sx * sy / n
-        true = sxx / (n - 1.0) - found.moments.noise
+        m = moments(weights @ sums)
+        true = m.xx / (m.n - 1.0) - found.moments.noise
         with np.errstate(divide="ignore", invalid="ignore"):
-            slope = sxy / (n - 1.0) / true
+            slope = m.xy / (m.n - 1.0) / true
         return np.where(true > 0.0, (slope - 1.0) ** 2 * true, 0.0)
 
     return found, "", variance

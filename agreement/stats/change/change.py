@@ -10,7 +10,7 @@ import pandas as pd
 from agreement.arrays import DECIMALS, ArrayLike, Floats, Seed, floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.intervals import Interval, correlation_interval, z_of
-from agreement.stats.basics.least_squares import Line, fit_line
+from agreement.stats.basics.least_squares import Line, fit_line, moments, products
 from agreement.stats.change.change_result import (
     Change,
     response_difference,
@@ -183,13 +183,12 @@ def _line_intervals(
         return Interval(np.nan, np.nan), Interval(np.nan, np.nan)
     if drawn.n_athletes == len(lab):
         return correlation_interval(line.r, line.n), line.slope_interval()
-    columns = np.stack([np.ones_like(lab), lab, field, lab**2, field**2, lab * field], axis=1)
 
     def r_and_slope(sums: Floats) -> Floats:
-        n, sx, sy, sxx, syy, sxy = sums.T
-        sxx, syy, sxy = sxx - sx * sx / n, syy - sy * sy / n, sxy - sx * sy / n
-        return np.stack([sxy / np.sqrt(sxx * syy), sxy / sxx], axis=1)
+        m = moments(sums)
+        return np.stack([m.xy / np.sqrt(m.xx * m.yy), m.xy / m.xx], axis=1)
 
+    columns = products(lab, field)
     found = bootstrap_of_sums(drawn, columns, r_and_slope, scales=("atanh", "plain"))
     return found.interval(0), found.interval(1)
 

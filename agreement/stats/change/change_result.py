@@ -9,7 +9,7 @@ import pandas as pd
 from agreement.arrays import Flags, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval
-from agreement.stats.basics.least_squares import Line
+from agreement.stats.basics.least_squares import Line, moments, products
 from agreement.stats.basics.replicates import Replicates
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.change.real_change import FEWEST_FOR_CHANCE, RealChange, true_changes
@@ -98,15 +98,14 @@ def response_difference(field: Floats, lab: Floats, resampling: Resampling) -> R
     """Standardised response mean, mean change over its standard deviation, field less laboratory."""
 
     def difference(sums: Floats) -> Floats:
-        n, found = sums[:, 0], []
-        for total, squares in ((sums[:, 1], sums[:, 2]), (sums[:, 3], sums[:, 4])):
-            mean = total / n
-            variance = (squares - n * mean**2) / (n - 1)
-            found.append(np.where(variance > 1e-12, mean / np.sqrt(np.abs(variance)), np.nan))
+        m, found = moments(sums), []
+        for total, squares in ((m.x, m.xx), (m.y, m.yy)):
+            variance = squares / (m.n - 1)
+            mean = np.where(variance > 1e-12, total / m.n, np.nan)
+            found.append(mean / np.sqrt(np.abs(variance)))
         return (found[1] - found[0])[:, None]
 
-    columns = np.stack([np.ones_like(lab), lab, lab * lab, field, field * field], axis=1)
-    return bootstrap_of_sums(resampling, columns, difference, scales=("plain",))
+    return bootstrap_of_sums(resampling, products(lab, field), difference, scales=("plain",))
 
 
 OF_FOLLOWING: Final = ("responsiveness", "p_no_response", "p_full_response")

@@ -11,6 +11,7 @@ from agreement.arrays import ArrayLike, Floats, Seed
 from agreement.stats.basics.bootstrap import N_RESAMPLES, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, t_p_value
+from agreement.stats.basics.least_squares import moments, products
 from agreement.stats.compare.methods_compared import side_by_side
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, TOO_FEW, MethodData, NotEstimable
@@ -109,14 +110,12 @@ def two_estimators(
         )
 
     def spreads(sums: Floats) -> Floats:
-        n, sa, sb, saa, sbb = sums.T
-        sd_a = np.sqrt(np.maximum(saa - sa * sa / n, 0) / (n - 1))
-        sd_b = np.sqrt(np.maximum(sbb - sb * sb / n, 0) / (n - 1))
+        m = moments(sums)
+        sd_a, sd_b = (np.sqrt(np.maximum(one, 0) / (m.n - 1)) for one in (m.xx, m.yy))
         return np.stack([sd_a - sd_b, sd_a / sd_b], axis=1)
 
     resampling = cluster_resampling(codes, n_resamples=n_resamples, rng=rng)
-    columns = np.stack([np.ones_like(a), a, b, a * a, b * b], axis=1)
-    drawn = bootstrap_of_sums(resampling, columns, spreads, scales=("plain", "log"))
+    drawn = bootstrap_of_sums(resampling, products(a, b), spreads, scales=("plain", "log"))
     note, ratio = "clustered" if n < len(a) else "", drawn.interval(1)
     if note:  # the athletes' sums of (a + b)(a - b) have mean 0 at equal spread
         surplus = np.bincount(codes, a * a - b * b)

@@ -9,6 +9,7 @@ from scipy import special
 from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, z_of
+from agreement.stats.basics.least_squares import moments, products
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import recorded
@@ -181,8 +182,7 @@ def concordance_of(data: MethodData) -> Concordance:
     if not data.clustered:
         return result
     x, y = data.lab - data.lab.mean(), data.field - data.lab.mean()
-    columns = np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=1)
-    drawn = bootstrap_of_sums(data.resampling, columns, _from_sums, scales=("atanh",) * 3)
+    drawn = bootstrap_of_sums(data.resampling, products(x, y), _from_sums, scales=("atanh",) * 3)
     return replace(
         result,
         n=data.n,
@@ -211,9 +211,8 @@ def _ccc_interval(ccc: float, r: float, u: float, n: int, level: float) -> Inter
 
 
 def _from_sums(sums: Floats) -> Floats:
-    """Ccc, ICC(A,1) and ICC(C,1), the identities for two methods, from sums of 1, x, y, xx, yy, xy."""
-    n, sx, sy, sxx, syy, sxy = sums.T
-    sxx, syy, sxy = sxx - sx * sx / n, syy - sy * sy / n, sxy - sx * sy / n
+    """Ccc, ICC(A,1) and ICC(C,1), the identities for two methods, from sums of `products`."""
+    n, sx, sy, sxx, syy, sxy = moments(sums)
     shift = (sx - sy) / n
     with np.errstate(divide="ignore", invalid="ignore"):
         ccc = 2 * sxy / (sxx + syy + n * shift**2)

@@ -328,6 +328,6 @@ def limits_by_athlete(
         bias,
         between,
         grouped.ms_within,
-        1.0 - 1.0 / grouped.harmonic_size,
+        grouped.within_share,
         coverage,
     )

@@ -199,7 +199,7 @@ def net_of_laboratory(
     noise_share = float(share.mean())
     total: tuple[VariancePart, ...] = (VariancePart(between, grouped.n - 1),)
     if grouped.df_within:
-        weight = 1.0 - 1.0 / grouped.harmonic_size
+        weight = grouped.within_share
         within = weight * grouped.ms_within
         of_athlete = np.bincount(grouped.codes, share)
         of_means = float((of_athlete / grouped.sizes**2).mean())

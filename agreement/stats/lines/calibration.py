@@ -10,7 +10,7 @@ from agreement.arrays import ArrayLike, Floats, Ints, Seed
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums, cluster_resampling
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, t_interval
-from agreement.stats.basics.least_squares import fit_line
+from agreement.stats.basics.least_squares import fit_line, moments, products
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.lines.squad_calibration import (
     ESTIMATED,
@@ -213,16 +213,14 @@ def _parameters(
         of_offset = t_interval(offset, error, n - 1)
         ends = (of_offset, line.slope_interval(), line.intercept_interval())
         return offset, line.slope, line.intercept, *ends
-    f, centre = y - line.mean_x, line.mean_x
 
     def statistics(sums: Floats) -> Floats:
-        n, sf, sd, sff, sfd = sums.T
-        with np.errstate(divide="ignore", invalid="ignore"):
-            tilt = (sfd - sf * sd / n) / (sff - sf * sf / n)
-            level = (sd - tilt * sf) / n - tilt * centre
-        return np.stack([sd / n, 1 + tilt, level], axis=1)
+        m = moments(sums)
+        tilt = m.xy / m.xx
+        level = (m.y - tilt * m.x) / m.n - tilt * line.mean_x
+        return np.stack([m.y / m.n, 1 + tilt, level], axis=1)
 
-    columns = np.stack([np.ones_like(f), f, x - y, f * f, f * (x - y)], axis=1)
+    columns = products(y - line.mean_x, x - y)
     found = bootstrap_of_sums(drawn, columns, statistics, scales=("plain",) * 3)
     of_offset, of_slope, of_intercept = (found.interval(k) for k in range(3))
     return offset, line.slope, line.intercept, of_offset, of_slope, of_intercept

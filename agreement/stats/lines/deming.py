@@ -11,6 +11,7 @@ from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import bootstrap_of_sums
 from agreement.stats.basics.clusters import athlete_codes
 from agreement.stats.basics.intervals import Interval, checked_share, t_interval
+from agreement.stats.basics.least_squares import products
 from agreement.stats.limits.limits import FEWEST_FOR_SD, checked_pairs
 from agreement.stats.lines.structural import structural_of
 from agreement.stats.method_data import MethodData, NotEstimable
@@ -67,12 +68,6 @@ def sums_about(x: Floats, y: Floats, centre: Centre) -> Floats:
         dx, dy = x[start : start + _CHUNK] - centre.x, y[start : start + _CHUNK] - centre.y
         sums += [len(dx), dx.sum(), dy.sum(), dx @ dx, dy @ dy, dx @ dy]
     return sums
-
-
-def _columns(x: Floats, y: Floats, centre: Centre) -> Floats:
-    """Return 1, x, y, xx, yy, xy of each row, about the means."""
-    dx, dy = x - centre.x, y - centre.y
-    return np.stack([np.ones_like(dx), dx, dy, dx * dx, dy * dy, dx * dy])
 
 
 def without_each_pair(
@@ -228,7 +223,8 @@ def deming(
     if codes is None:
         left_out = without_each_pair(x, y, centre, total, error_ratio)
     else:
-        sums = np.stack([np.bincount(codes, column) for column in _columns(x, y, centre)])
+        columns = products(x - centre.x, y - centre.y).T
+        sums = np.stack([np.bincount(codes, column) for column in columns])
         slopes, intercepts = lines_from_sums(total[:, None] - sums, error_ratio)
         left_out = iter([(slopes, centre.moved(slopes, intercepts))])
     moved = np.zeros((2, 2))  # sums of the moves and of their squares, for slope and intercept
@@ -278,7 +274,7 @@ def deming_of(data: MethodData) -> Deming:
         slope, intercept = lines_from_sums(sums.T, UNKNOWN_RATIO)
         return np.stack([slope, centre.moved(slope, intercept)], axis=1)
 
-    columns = np.ascontiguousarray(_columns(data.lab, data.field, centre).T)
+    columns = products(data.lab - centre.x, data.field - centre.y)
     drawn = bootstrap_of_sums(data.resampling, columns, lines, scales=("plain", "plain"))
     slope, intercept = drawn.interval(0), drawn.interval(1)
     return replace(fit, slope_interval=slope, intercept_interval=intercept, clustered=True)

@@ -9,7 +9,7 @@ from scipy import special
 from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.intervals import Interval, checked_share, correlation_interval
-from agreement.stats.basics.least_squares import Line, fit_line
+from agreement.stats.basics.least_squares import Line, fit_line, moments, products
 from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import NOT_ESTIMABLE, MethodData
@@ -157,15 +157,13 @@ def _bootstrap(f: Floats, x: Floats, resampling: Resampling) -> Replicates:
     spread = float(f @ f)
 
     def statistics(sums: Floats) -> Floats:
-        n, sf, sx, sff, sfx, sxx = sums.T
-        cff, cfx, cxx = sff - sf * sf / n, sfx - sf * sx / n, sxx - sx * sx / n
-        slope = cfx / np.where(cff > _FLAT * spread, cff, np.nan)
-        intercept = (sx - slope * sf) / n + centre_x - slope * centre_f
-        error = np.sqrt(np.maximum(cxx - slope * cfx, 0.0) / (n - 2.0))
-        return np.stack([slope, intercept, slope * np.sqrt(cff / cxx), error], axis=1)
+        m = moments(sums)
+        slope = m.xy / np.where(m.xx > _FLAT * spread, m.xx, np.nan)
+        intercept = (m.y - slope * m.x) / m.n + centre_x - slope * centre_f
+        error = np.sqrt(np.maximum(m.yy - slope * m.xy, 0.0) / (m.n - 2.0))
+        return np.stack([slope, intercept, slope * np.sqrt(m.xx / m.yy), error], axis=1)
 
-    columns = np.stack([np.ones_like(f), f, x, f * f, f * x, x * x], axis=1)
-    return bootstrap_of_sums(resampling, columns, statistics, scales=LINE_SCALES)
+    return bootstrap_of_sums(resampling, products(f, x), statistics, scales=LINE_SCALES)
 
 
 RECORD: Final = recorded("""

@@ -11,6 +11,7 @@ from scipy import special
 from agreement.arrays import ArrayLike, Floats, Ints
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, interval_of_difference, t_interval, t_p_value
+from agreement.stats.basics.least_squares import moments, products
 from agreement.stats.basics.replicates import jackknife_error
 from agreement.stats.limits.limits import checked_pairs
 from agreement.stats.method_data import (
@@ -214,12 +215,10 @@ def _error(dx: Floats, dy: Floats, ols: float, codes: Ints, n: int) -> float:
     if n == dx.size:
         residual = dy - ols * dx
         return sqrt(float(residual @ residual) / (n - 2) / float(dx @ dx))
-    columns = (np.ones_like(dx), dx, dy, dx * dx, dx * dy)
-    sums = np.stack([np.bincount(codes, column) for column in columns])
-    count, sx, sy, xx, xy = sums.sum(axis=1)[:, None] - sums
+    sums = np.stack([np.bincount(codes, column) for column in products(dx, dy).T], axis=1)
+    left_out = moments(sums.sum(axis=0) - sums)
     with np.errstate(divide="ignore", invalid="ignore"):
-        slopes = (xy - sx * sy / count) / (xx - sx * sx / count)
-    return float(jackknife_error(slopes))
+        return float(jackknife_error(left_out.xy / left_out.xx))
 
 
 def _p_of_one(
