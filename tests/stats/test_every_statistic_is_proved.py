@@ -553,6 +553,7 @@ PARTS = {
     *(
         "half_t_grid",
         "grid_weights",
+        "on_grid",
         "grid_quantile",
         "mixture_quantile",
         "mixture_quantiles",

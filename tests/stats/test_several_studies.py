@@ -55,7 +55,7 @@ def test_pools_as_held(one):
 def test_the_classical_check_as_held(one):
     found = random_effects(one["inputs"]["y"], one["inputs"]["v"])
     out = one["outputs"]
-    ours = [found.mean, *found.interval, found.between]
+    ours = [found.estimate, *found.interval, found.between]
     names = ("mean", "low", "high", "tau2")
     assert ours == pytest.approx([out[name] for name in names], abs=one["tolerance"])
 
@@ -66,14 +66,14 @@ def test_the_classical_check_against_a_general_library(one):
     theirs = combine_effects(y, v, method_re="iterated", use_t=True)
     ours = random_effects(y, v)
     assert ours.between == pytest.approx(theirs.tau2, rel=1e-4)
-    assert ours.mean == pytest.approx(theirs.mean_effect_re, rel=1e-4)
+    assert ours.estimate == pytest.approx(theirs.mean_effect_re, rel=1e-4)
 
 
 @held("moderator")
 def test_a_moderator_as_held(one):
     found = moderator(one["inputs"]["y"], one["inputs"]["v"], one["inputs"]["x"])
     out = one["outputs"]
-    ours = [found.slope, *found.interval, found.between, found.p]
+    ours = [found.estimate, *found.interval, found.between, found.p]
     names = ("slope", "low", "high", "tau2", "p")
     assert ours == pytest.approx([out[name] for name in names], abs=one["tolerance"])
 

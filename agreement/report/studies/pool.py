@@ -69,7 +69,7 @@ def pool_frame(pooled: Pooled) -> pd.DataFrame:
             squad = {"bias": other.bias(new=True), "sd_of_differences": other.sd(new=True)}
             rows += [("next_squad", group, row(name, one)) for name, one in squad.items()]
     for name, check in classical(pool).items():
-        rows.append(("studies", "classical", row(name, WithEnds(check.mean, *check.interval))))
+        rows.append(("studies", "classical", row(name, WithEnds(check.estimate, *check.interval))))
     rows += [
         ("moderator", pooled.moderator, one._replace(n=n, n_pairs=pairs))
         for one in _moderator_rows(pooled)
@@ -116,7 +116,7 @@ def _moderator_rows(pooled: Pooled) -> Iterator[Row]:
         return
     low, high = found.interval
     note = f"{kinds[1]} minus {kinds[0]}"
-    yield Row("difference_of_bias", found.slope, low, high, note=note)
+    yield Row("difference_of_bias", found.estimate, low, high, note=note)
 
 
 def pool_lines(pooled: Pooled, numbers: Numbers | None = None) -> Iterator[Markup]:

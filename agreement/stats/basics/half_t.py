@@ -1,5 +1,6 @@
 """An unknown spread between groups: a grid of equal prior weight, and quantiles of what follows."""
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -12,6 +13,7 @@ _NOTHING: Final = 1e-18  # weight of a part that no digit shows
 _ROWS: Final = 1000  # mixtures solved together
 _STEPS: Final = 200
 _CLOSE: Final = 1e-7  # of a step: it leaves about its square
+_MIDDLE_AND_ENDS: Final = (0.5, 0.025, 0.975)
 FREE: Final = 3.0  # degrees of freedom of the half-t prior
 
 
@@ -41,6 +43,53 @@ def grid_weights(log_likelihood: Floats) -> Floats:
 def grid_quantile(share: float, weight: Floats, grid: Floats) -> float:
     """Return a quantile of a quantity that is known on a rising grid."""
     return float(np.interp(share, np.cumsum(weight) - weight / 2.0, grid))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OnGrid:
+    """What several estimates say of their mean, at each spread between what they estimate."""
+
+    tau: Floats  # the grid of spreads
+    weight: Floats  # of each; they sum to one
+    # mean, variance: of all at that spread, and of that mean
+    mean: Floats
+    variance: Floats
+
+    def between(self) -> list[float]:
+        """Return the median of the spread, and the ends of its 95 % interval."""
+        return [grid_quantile(p, self.weight, self.tau) for p in _MIDDLE_AND_ENDS]
+
+    def scale(self, *, new: bool) -> Floats:
+        """SD of the mean at each point; `new`: of what one that was not estimated would be."""
+        return np.asarray(np.sqrt(self.variance + self.tau**2 * new))
+
+    def estimate(self, *, new: bool) -> list[float]:
+        """Return median and ends of the mean, or of a new one."""
+        return [
+            mixture_quantile(p, self.weight, self.mean, self.scale(new=new))
+            for p in _MIDDLE_AND_ENDS
+        ]
+
+    def quantiles(self, *, new: bool) -> Floats:
+        """Return as many quantiles of equal weight as the grid has points."""
+        scale, shares = self.scale(new=new), (np.arange(1, GRID + 1) - 0.5) / GRID
+        return np.array([mixture_quantile(p, self.weight, self.mean, scale) for p in shares])
+
+
+def on_grid(y: Floats, variance: Floats, scale: float) -> OnGrid:
+    """
+    Pool estimates with a half-t prior on the spread of what they estimate.
+
+    y, variance: shape (k,). Estimates and their variances.
+    scale: see `half_t_grid`.
+    """
+    tau = half_t_grid(scale)
+    spread = tau[:, None] ** 2 + variance
+    total = (1.0 / spread).sum(axis=1)
+    mean = (y / spread).sum(axis=1) / total
+    misfit = ((y - mean[:, None]) ** 2 / spread).sum(axis=1)
+    log_likelihood = -0.5 * (np.log(spread).sum(axis=1) + np.log(total) + misfit)
+    return OnGrid(tau, grid_weights(log_likelihood), mean, 1.0 / total)
 
 
 def mixture_quantile(

@@ -8,7 +8,7 @@ import pandas as pd
 from scipy import special
 
 from agreement.arrays import ArrayLike, Floats
-from agreement.stats.basics.half_t import grid_quantile, grid_weights, half_t_grid, mixture_quantile
+from agreement.stats.basics.half_t import OnGrid, mixture_quantile, on_grid
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.terms import NOT_ENOUGH_DATA
 
@@ -22,8 +22,7 @@ FEW_LEVELS: Final = 5  # below, the prior matters: results at half and twice the
 class PooledProfiles:
     """Biases of profiles, each drawn towards the others as far as its own athletes leave it open."""
 
-    weight: Floats  # shape (200,). Of each spread between profiles on the grid; they sum to one.
-    tau: Floats  # shape (200,). The grid. [mL/kg/min]
+    grid: OnGrid  # spreads between profiles, each with its weight. [mL/kg/min]
     # centre, scale: shape (200, k). Of each profile's bias at each point of the grid. [mL/kg/min]
     centre: Floats
     scale: Floats
@@ -31,25 +30,25 @@ class PooledProfiles:
 
     def bias(self, g: int) -> float:
         """Return a profile's bias. [mL/kg/min]."""
-        return float(self.weight @ self.centre[:, g])
+        return float(self.grid.weight @ self.centre[:, g])
 
     def interval(self, g: int) -> Interval:
         """Return the 95 % interval of a profile's bias."""
-        parts = self.weight, self.centre[:, g], self.scale[:, g]
+        parts = self.grid.weight, self.centre[:, g], self.scale[:, g]
         return Interval(*(mixture_quantile(p, *parts) for p in (0.025, 0.975)))
 
     def weight_own(self, g: int) -> float:
         """Return how much a profile's own athletes count for its bias."""
-        return float(self.weight @ self.pull[:, g])
+        return float(self.grid.weight @ self.pull[:, g])
 
     def beyond(self, g: int, limit: float) -> float:
         """Return how likely a profile's bias is larger than a limit, in either direction."""
         above, below = ((end - self.centre[:, g]) / self.scale[:, g] for end in (limit, -limit))
-        return float(self.weight @ (special.ndtr(-above) + special.ndtr(below)))
+        return float(self.grid.weight @ (special.ndtr(-above) + special.ndtr(below)))
 
     def sd_between(self) -> tuple[float, Interval]:
         """Return the spread of biases between profiles, and its 95 % interval."""
-        middle, low, high = (grid_quantile(p, self.weight, self.tau) for p in (0.5, 0.025, 0.975))
+        middle, low, high = self.grid.between()
         return middle, Interval(low, high)
 
 
@@ -106,18 +105,11 @@ def pooled_profiles(
     df = PRIOR_DF + free
     moderated = (PRIOR_DF * common + squares) / df
     error = moderated / count * (special.stdtrit(df, 0.975) / z_of(0.95)) ** 2
-    tau = half_t_grid(scale)[:, None]
-    total = tau**2 + error
-    precision = (1.0 / total).sum(axis=1)
-    mu = ((m / total).sum(axis=1) / precision)[:, None]
-    log_likelihood = -0.5 * (
-        np.log(total).sum(axis=1) + np.log(precision) + ((m - mu) ** 2 / total).sum(axis=1)
-    )
-    pull = tau**2 / total
-    spread = tau**2 * (1.0 - pull) + (1.0 - pull) ** 2 / precision[:, None]
-    return PooledProfiles(
-        grid_weights(log_likelihood), tau[:, 0], mu + pull * (m - mu), np.sqrt(spread), pull
-    )
+    grid = on_grid(m, error, scale)
+    tau, mu = grid.tau[:, None], grid.mean[:, None]
+    pull = tau**2 / (tau**2 + error)
+    spread = tau**2 * (1.0 - pull) + (1.0 - pull) ** 2 * grid.variance[:, None]
+    return PooledProfiles(grid, mu + pull * (m - mu), np.sqrt(spread), pull)
 
 
 def athletes_by_profile(pairs: pd.DataFrame) -> tuple[pd.DataFrame, int]:

@@ -12,7 +12,7 @@ from scipy import special
 
 from agreement.arrays import ArrayLike, Floats, Ints, Seed
 from agreement.stats.basics.clusters import athlete_codes
-from agreement.stats.basics.half_t import grid_weights, half_t_grid
+from agreement.stats.basics.half_t import on_grid
 from agreement.stats.basics.intervals import Interval, z_of
 from agreement.stats.basics.replicates import jackknife_error
 from agreement.stats.limits.limits import FEWEST_FOR_SD
@@ -338,14 +338,11 @@ def _share_closest(logs: Floats, errors: Floats, n: int) -> Floats:
     m = len(logs)
     widened = float(special.stdtrit(n - 1, _LEVEL)) / z_of(0.95)
     e = 0.5 * float(np.mean(errors**2)) * widened**2
-    tau2 = half_t_grid(SHARE_SCALE) ** 2
-    total = tau2 + e
-    scatter = float(((logs - logs.mean()) ** 2).sum())
-    weight = grid_weights(-(m - 1) / 2 * np.log(total) - scatter / (2 * total))
-    pull = tau2 / total
+    grid = on_grid(logs, np.full(m, e), SHARE_SCALE)
+    pull = grid.tau**2 / (grid.tau**2 + e)
     shift = pull / np.sqrt(pull * e)  # per unit of log size
     shares = np.zeros(m)
-    for part, moved in zip(weight, shift, strict=True):
+    for part, moved in zip(grid.weight, shift, strict=True):
         centre = moved * logs
         # the smallest of all lies near the smallest centre: one grid there serves every method
         beyond = centre - (centre.min() + _STEPS[:, None])

@@ -1,24 +1,17 @@
 """Bias and spread of several studies pooled, and what they say of a squad that nobody measured yet."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from math import exp, inf, log, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy import special
 
 from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.half_t import (
-    GRID,
-    grid_quantile,
-    grid_weights,
-    half_t_grid,
-    mixture_quantile,
-)
-from agreement.stats.basics.intervals import Interval, t_interval, z_of
+from agreement.stats.basics.half_t import OnGrid, mixture_quantile, on_grid
+from agreement.stats.basics.intervals import Interval, t_interval, t_p_value, z_of
 
 BIAS_SCALE: Final = 3.0  # of the half-t prior on the SD between biases. [mL/kg/min]
 LOG_SD_SCALE: Final = 0.3  # of that between logarithms of SDs
@@ -84,7 +77,7 @@ class Study:
         if found.df_within < 1:
             return self
         between = float(found.means.var(ddof=1))
-        second = (1.0 - float((1.0 / found.sizes).mean())) * found.ms_within
+        second = found.within_share * found.ms_within
         parts = between**2 / (self.n - 1) + second**2 / found.df_within
         df = (between + second) ** 2 / parts
         return replace(self, df=df, variance_of_bias=between / self.n)
@@ -98,38 +91,6 @@ def bias_and_sd(lower: float, upper: float, factor: float = 1.0) -> tuple[float,
     (2.0, 5.0)
     """
     return (upper + lower) / 2, (upper - lower) / (2 * factor)
-
-
-class _Grid:
-    """One quantity of several studies, on the grid of the SD between them."""
-
-    def __init__(self, y: Floats, variance: Floats, scale: float) -> None:
-        self.tau = half_t_grid(scale)
-        spread = self.tau[:, None] ** 2 + variance
-        total = (1.0 / spread).sum(axis=1)
-        self.mean = (y / spread).sum(axis=1) / total
-        misfit = ((y - self.mean[:, None]) ** 2 / spread).sum(axis=1)
-        log_likelihood = -0.5 * (np.log(spread).sum(axis=1) + np.log(total) + misfit)
-        self.weight, self.variance = grid_weights(log_likelihood), 1.0 / total
-
-    def scale(self, *, new: bool) -> Floats:
-        """SD of the mean of squads at each point, or of a squad that was not measured."""
-        return np.asarray(np.sqrt(self.variance + self.tau**2 * new))
-
-    def estimate(self, *, new: bool) -> WithEnds:
-        """Return median and ends."""
-        scale = self.scale(new=new)
-        ends = (mixture_quantile(p, self.weight, self.mean, scale) for p in (0.5, 0.025, 0.975))
-        return WithEnds(*ends)
-
-    def quantiles(self, *, new: bool) -> Floats:
-        """Return as many quantiles of equal weight as the grid has points."""
-        scale, shares = self.scale(new=new), (np.arange(1, GRID + 1) - 0.5) / GRID
-        return np.array([mixture_quantile(p, self.weight, self.mean, scale) for p in shares])
-
-    def between(self) -> WithEnds:
-        """Return the SD between squads."""
-        return WithEnds(*(grid_quantile(p, self.weight, self.tau) for p in (0.5, 0.025, 0.975)))
 
 
 @dataclass(frozen=True)
@@ -151,18 +112,18 @@ class PooledStudies:
         return sum(study.n for study in self.studies)
 
     @cached_property
-    def _biases(self) -> _Grid:
-        told = np.array([(one.bias, one.error) for one in self.studies])
-        return _Grid(told[:, 0], told[:, 1], self.scales[0])
+    def _biases(self) -> OnGrid:
+        y, error = np.array([(one.bias, one.error) for one in self.studies]).T
+        return on_grid(y, error, self.scales[0])
 
     @cached_property
-    def _log_sds(self) -> _Grid:
-        told = np.array([one.log_sd for one in self.studies])
-        return _Grid(told[:, 0], told[:, 1], self.scales[1])
+    def _log_sds(self) -> OnGrid:
+        y, error = np.array([one.log_sd for one in self.studies]).T
+        return on_grid(y, error, self.scales[1])
 
     def bias(self, *, new: bool = False) -> WithEnds:
         """Mean bias of squads; `new`: the bias of a squad that was not measured."""
-        return self._biases.estimate(new=new)
+        return WithEnds(*self._biases.estimate(new=new))
 
     def sd(self, *, new: bool = False) -> WithEnds:
         """Typical SD of the differences; `new`: that of a squad that was not measured."""
@@ -196,7 +157,7 @@ class PooledStudies:
 
     def between(self) -> tuple[WithEnds, WithEnds]:
         """SD between the biases of squads [mL/kg/min], and between the logarithms of their SDs."""
-        return self._biases.between(), self._log_sds.between()
+        return WithEnds(*self._biases.between()), WithEnds(*self._log_sds.between())
 
     def times_apart(self) -> WithEnds:
         """How many times larger or smaller the SD of 95 % of squads is."""
@@ -251,11 +212,12 @@ def pooled_studies(studies: Sequence[Study]) -> PooledStudies:
 
 
 class RandomEffects(NamedTuple):
-    """The classical check beside a pool."""
+    """The classical check beside a pool, or the difference between two kinds of studies."""
 
-    mean: float
+    estimate: float  # mean; or second kind minus first, or per unit of the moderator: no cause
     interval: Interval
-    between: float  # variance between studies
+    between: float  # variance between studies; with a moderator what is left of it
+    p: float  # of an estimate of 0
 
 
 # Ours: statsmodels' combine_effects stops at 1e-5 of the variance between studies.
@@ -273,43 +235,12 @@ def random_effects(y: ArrayLike, variance: ArrayLike) -> RandomEffects:
     1.833
     """
     values, spread = np.asarray(y, dtype=np.float64), np.asarray(variance, dtype=np.float64)
-    k = values.size
-    if k < 2 or spread.shape != values.shape or not (spread > 0).all():
+    if values.size < 2 or spread.shape != values.shape or not (spread > 0).all():
         raise ValueError("`y` and `variance` need two studies or more, variances above 0")
-
-    def fit(tau2: float) -> tuple[float, float, float]:
-        weight = 1.0 / (spread + tau2)
-        mean = float(weight @ values / weight.sum())
-        return mean, float(weight @ (values - mean) ** 2), float(weight.sum())
-
-    tau2 = _between(lambda tau2: fit(tau2)[1], k - 1.0)
-    mean, misfit, total = fit(tau2)
-    half = float(special.stdtrit(k - 1, 0.975)) * sqrt(max(1.0, misfit / (k - 1)) / total)
-    return RandomEffects(mean, Interval(mean - half, mean + half), tau2)
+    return _last_coefficient(values, spread, np.ones((values.size, 1)))
 
 
-def _between(misfit: Callable[[float], float], wanted: float) -> float:
-    """Return the variance between studies that makes the misfit what is expected; 0 if none does."""
-    from scipy import optimize
-
-    if misfit(0.0) <= wanted:
-        return 0.0
-    high = 1.0
-    while misfit(high) > wanted:
-        high *= 2.0
-    return float(optimize.brentq(lambda tau2: misfit(tau2) - wanted, 0.0, high, xtol=1e-13))
-
-
-class Moderator(NamedTuple):
-    """Difference between two kinds of studies: a comparison of studies, never a cause."""
-
-    slope: float  # second kind minus first, or per unit
-    interval: Interval
-    between: float  # variance between studies that is left
-    p: float
-
-
-def moderator(y: ArrayLike, variance: ArrayLike, x: ArrayLike) -> Moderator:
+def moderator(y: ArrayLike, variance: ArrayLike, x: ArrayLike) -> RandomEffects:
     """
     One moderator of studies, named beforehand.
 
@@ -323,19 +254,27 @@ def moderator(y: ArrayLike, variance: ArrayLike, x: ArrayLike) -> Moderator:
     if k < 8 or kinds.size < 2 or (kinds.size == 2 and counts.min() < 3):
         few = f"got {k} and {counts.min()}"
         raise ValueError(f"a moderator needs 8 studies and 3 of each kind; {few}")
+    return _last_coefficient(values, spread, np.stack([np.ones(k), level - level.mean()], axis=1))
+
+
+def _last_coefficient(values: Floats, spread: Floats, columns: Floats) -> RandomEffects:
+    """Regress estimates on columns, at the variance between studies that the misfit asks for."""
+    from scipy import optimize
+
+    df = columns.shape[0] - columns.shape[1]
 
     def fit(tau2: float) -> tuple[float, float, float]:
-        weight = 1.0 / (spread + tau2)
-        centre = weight @ level / weight.sum()
-        sxx = float(weight @ (level - centre) ** 2)
-        slope = float(weight @ ((level - centre) * values)) / sxx
-        mean = weight @ values / weight.sum()
-        rest = values - mean - slope * (level - centre)
-        return slope, float(weight @ rest**2), sxx
+        weighted = columns / (spread + tau2)[:, None]
+        bread = np.linalg.inv(weighted.T @ columns)
+        beta = bread @ (weighted.T @ values)
+        misfit = float((values - columns @ beta) ** 2 @ (1.0 / (spread + tau2)))
+        return float(beta[-1]), misfit, float(bread[-1, -1])
 
-    tau2 = _between(lambda tau2: fit(tau2)[1], k - 2.0)
-    slope, misfit, sxx = fit(tau2)
-    error = sqrt(max(1.0, misfit / (k - 2)) / sxx)
-    half = float(special.stdtrit(k - 2, 0.975)) * error
-    p = float(2.0 * special.stdtr(k - 2, -abs(slope) / error)) if error < inf else 1.0
-    return Moderator(slope, Interval(slope - half, slope + half), tau2, p)
+    high = 1.0 if fit(0.0)[1] > df else 0.0  # without any more misfit than chance makes, 0
+    while high and fit(high)[1] > df:
+        high *= 2.0
+    tau2 = float(optimize.brentq(lambda t: fit(t)[1] - df, 0.0, high, xtol=1e-13)) if high else 0.0
+    estimate, misfit, unit = fit(tau2)
+    error = sqrt(max(1.0, misfit / df) * unit)
+    p = t_p_value(estimate / error, df) if error < inf else 1.0
+    return RandomEffects(estimate, t_interval(estimate, error, df), tau2, p)
