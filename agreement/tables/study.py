@@ -1,8 +1,8 @@
 """A study folder -> checked tables, with every problem found in it."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
-from functools import cache, partial
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -104,7 +104,8 @@ def inspect_study(
     elif not (folder / STUDY_FILE).is_file():  # all else would only follow from it
         read_study_file(folder, findings)
         return None, findings.stops
-    reading = _Reading(folder, findings, without_parts=without_parts, given=given, options=options)
+    options = read_study_file(folder, findings) if options is None else options
+    reading = _Reading(folder, findings, options, given, without_parts)
     if first := tuple(p for p in findings.stops if _all_else_follows(p)):
         return None, first
     study = reading.study()
@@ -120,40 +121,36 @@ def _all_else_follows(problem: Problem) -> bool:
     return unread or problem.reason == UNDECIDED
 
 
+@dataclass
 class _Reading:
     """One pass over a study folder."""
 
-    def __init__(
-        self,
-        folder: Path,
-        findings: Findings,
-        *,
-        without_parts: bool = False,
-        given: Mapping[str, pd.DataFrame] | None = None,
-        options: StudyOptions | None = None,
-    ) -> None:
-        self.folder = folder
-        self.given = given
-        self.without_parts = without_parts
-        self.parts: PartReader | None = None
-        self.findings = findings
+    folder: Path
+    findings: Findings
+    options: StudyOptions
+    given: Mapping[str, pd.DataFrame] | None
+    without_parts: bool
+    parts: PartReader | None = None
+
+    def __post_init__(self) -> None:
+        """Find the tables, and read those that are folders of dated exports."""
+        folder, options, findings = self.folder, self.options, self.findings
         self.inputs = [
             InputFile(name, digest, None)
             for name in (STUDY_FILE, PUBLISHED_FILE)
-            if given is None
+            if self.given is None
             and not path_problem(folder, name)
             and (folder / name).is_file()
             and (digest := digest_if_readable(folder / name))
         ]
-        self.options = read_study_file(folder, findings) if options is None else options
-        self.zone = self.options.study.time_zone
-        if given is None:
-            self.paths = find_tables(folder, self.options, findings)
+        self.zone = options.study.time_zone
+        if self.given is None:
+            self.paths = find_tables(folder, options, findings)
         else:
-            self.paths = {name: name for name in TABLES if name in given}
-            require_tables(set(given), findings)
-        self.names = shared_files(folder, self.paths, self.options, findings)
-        self.id_map, source = read_id_map(folder, self.options.study.id_map, findings)
+            self.paths = {name: name for name in TABLES if name in self.given}
+            require_tables(set(self.given), findings)
+        self.names = shared_files(folder, self.paths, options, findings)
+        self.id_map, source = read_id_map(folder, options.study.id_map, findings)
         self.ids = self.id_map.ids
         self.inputs += [] if source is None else [source]
         self.rows_read: dict[str, int] = {}
@@ -217,6 +214,7 @@ class _Reading:
         before, file = read_kept(self.folder, self.findings), self.names.get("athletes")
         if file is None or "athletes" in self.rows_read:
             require_athletes(before, file, raw.theirs, self.findings)
+        people = athletes_table(raw, self.ids, before)
         if "athletes" in self.exports:
             marked, deleted = deleted_people(self.exports["athletes"], self.findings)
 
@@ -224,12 +222,10 @@ class _Reading:
                 one = athletes_table(raw, self.ids, before, marked | deleted)
                 return CheckedTable(one.frame, one.withdrawn_rows, one.people.known or frozenset())
 
-            withdrawn = before.marking(marked | deleted)
-            nobody = Athletes(_nobody(), People(None, withdrawn))
+            nobody = replace(people, people=People(None, before.marking(marked | deleted)))
             whole = self.together("athletes", {}, nobody, build)
-            people = Athletes(whole.frame, People(whole.people, withdrawn), whole.withdrawn_rows)
-        else:
-            people = athletes_table(raw, self.ids, before) if file else Athletes(_nobody().copy())
+            known = replace(nobody.people, known=whole.people)
+            people = Athletes(whole.frame, known, whole.withdrawn_rows)
         if not self.rows_read.get("athletes"):  # an empty table is no list of who takes part
             people = Athletes(people.frame, People(None, before))
         control, listed = self.options.control.athlete_id, people.people
@@ -252,9 +248,6 @@ class _Reading:
         checked = {"lab_tests": self.together("lab_tests", raw, people, tests)}
         require_one_rule(raw["lab_tests"], checked["lab_tests"].frame, breath_ids, self.options)
         for name, build in _FIELD_BUILDERS.items():
-            if name not in self.names:
-                checked[name] = CheckedTable(_no_rows(name).copy(), 0, frozenset())
-                continue
             rows = partial(build, **known, zone=self.zone)
             checked[name] = self.together(name, raw, people, rows)
             if not self.is_folder(name) or name in self.exports:
@@ -349,16 +342,3 @@ class _Reading:
             note_unused(self.folder, self.options, used, people.withdrawn, self.findings)
         note_empty_tables(self.names, self.rows_read, self.findings)
         note_margin(self.options, checked["lab_tests"].frame, lab_file, self.findings)
-
-
-@cache
-def _nobody() -> pd.DataFrame:
-    """Return the athletes of a study that has no such table."""
-    return athletes_table(unread(TABLES["athletes"], FileFormat(), Findings()), {}).frame
-
-
-@cache
-def _no_rows(name: str) -> pd.DataFrame:
-    """Return a field table that a study does not have: every column, no row."""
-    raw = unread(TABLES[name], FileFormat(), Findings())
-    return _FIELD_BUILDERS[name](raw, Athletes(_nobody()), {}, None).frame
