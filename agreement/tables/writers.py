@@ -1,17 +1,13 @@
 """Tables as files: UTF-8, LF, full precision, and nothing that a spreadsheet would run."""
 
 import datetime as dt
-from math import isnan
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
 from agreement.tables.whole_output import whole_file
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 DIGITS: Final = 12  # significant; another processor may give other ones from the 13th on
 # full-width marks too: some spreadsheets read them as the plain ones
@@ -54,40 +50,25 @@ def csv_bytes(frame: pd.DataFrame) -> bytes:
 
 
 def _cells(column: "pd.Series[Any]") -> "pd.Series[Any]":
-    dtype = column.dtype
-    if pd.api.types.is_bool_dtype(dtype):
+    """Return the cells of a column as texts; what is missing stays so."""
+    if pd.api.types.is_bool_dtype(column.dtype):
         return column.map({True: "yes", False: "no"})
-    if isinstance(dtype, np.dtype) and dtype.kind in "fiu":
-        texts = [None if isnan(value) else _number(value) for value in column.tolist()]
-        return pd.Series(texts, dtype="object")
-    if isinstance(dtype, pd.StringDtype):
+    if isinstance(column.dtype, pd.StringDtype):
         codes, words = pd.factorize(column)
         texts = [*map(_text, words), None]  # each distinct text once; a missing one has code -1
         return pd.Series(np.array(texts, dtype="object")[codes])
-    to_text: Callable[[Any], str] = _text
-    if pd.api.types.is_numeric_dtype(dtype):
-        to_text = _number
-    elif pd.api.types.is_datetime64_any_dtype(dtype):
-        to_text = _moment
-    return column.map(to_text, na_action="ignore").astype("object").reset_index(drop=True)
+    cells = zip(column.tolist(), column.isna().tolist(), strict=True)
+    return pd.Series([None if missing else _text(cell) for cell, missing in cells], dtype="object")
 
 
-def _number(value: Any) -> str:  # a number of Python or numpy
-    """Return a number as its shortest exact text."""
-    if isinstance(value, float | np.floating):
+def _text(value: Any) -> str:
+    """Return a cell as text: a number exactly and short, a day without its midnight, none a formula."""
+    if isinstance(value, float):
         return repr(float(value)).removesuffix(".0")
-    return str(int(value))
-
-
-def _moment(value: pd.Timestamp) -> str:
-    return value.date().isoformat() if value.time() == dt.time() else value.isoformat()
-
-
-def _text(value: object) -> str:
-    """Return a text, disarmed where it would start a formula."""
-    if isinstance(value, dt.datetime | dt.date):
+    if isinstance(value, dt.datetime) and value.time() == dt.time():
+        value = value.date()
+    if isinstance(value, dt.date):
         return value.isoformat()
-    if isinstance(value, float | int | np.number) and not isinstance(value, bool):
-        return _number(value)  # a column of mixed kinds
     text = str(value)
-    return f"'{text}" if len(text) > 1 and text.startswith(_FORMULA_STARTS) else text
+    disarmed = isinstance(value, str) and len(text) > 1 and text.startswith(_FORMULA_STARTS)
+    return f"'{text}" if disarmed else text
