@@ -273,11 +273,7 @@ def study_text(
         lines.append(f'{quoted(file_of(block))} = "{OPEN}"')
     parts += ["\n".join(lines)] if undecided else []
     parts += [_file_text(proposal) for proposal in proposals]
-    for name, columns in recordings.items():
-        lines = [f"[files.{name}.columns]", *(f"{c.ours} = {quoted(c.theirs)}" for c in columns)]
-        units = [f"{c.ours} = {quoted(c.unit)}" for c in columns if c.unit]
-        lines += [f"[files.{name}.units]", *units] if units else []
-        parts.append("\n".join(lines))
+    parts += ["\n".join(_column_lines(name, columns)) for name, columns in recordings.items()]
     return "\n\n".join(parts) + "\n"
 
 
@@ -306,18 +302,7 @@ def _file_text(proposal: Proposal) -> str:
     if order:
         lines += [f"# decide: {alternatives}"] if order == OPEN else []
         lines.append(f"date_order = {quoted(order)}" + (f"  # {evidence}" if evidence else ""))
-    lines.append(f"[files.{name}.columns]")
-    lines += [
-        f"{c.ours} = {quoted(c.theirs)}" + (f"  # {c.evidence}" if c.evidence else "")
-        for c in proposal.columns
-    ]
-    units = [c for c in proposal.columns if c.unit]
-    lines += [f"[files.{name}.units]"] if units else []
-    for c in units:
-        if c.unit == OPEN:
-            evidence = f"{c.evidence}; " if c.evidence else ""
-            lines.append(f"# decide: {evidence}{quoted(c.theirs)} is in {c.alternatives}")
-        lines.append(f"{c.ours} = {quoted(str(c.unit))}")
+    lines += _column_lines(name, proposal.columns)
     for c in (c for c in proposal.columns if c.codes):
         lines.append(f"[files.{name}.codes.{c.ours}]")
         if OPEN in c.codes.values():
@@ -329,6 +314,23 @@ def _file_text(proposal: Proposal) -> str:
             lines += [f"# decide: {why}"] if value == OPEN else []
             lines.append(f"{ours} = {quoted(value)}" + (f"  # {why}" if value != OPEN else ""))
     return "\n".join(lines)
+
+
+def _column_lines(name: str, columns: list[ProposedColumn]) -> list[str]:
+    """Return the tables of the columns of a file and of their units."""
+    lines = [f"[files.{name}.columns]"]
+    lines += [
+        f"{c.ours} = {quoted(c.theirs)}" + (f"  # {c.evidence}" if c.evidence else "")
+        for c in columns
+    ]
+    units = [c for c in columns if c.unit]
+    lines += [f"[files.{name}.units]"] if units else []
+    for c in units:
+        if c.unit == OPEN:
+            evidence = f"{c.evidence}; " if c.evidence else ""
+            lines.append(f"# decide: {evidence}{quoted(c.theirs)} is in {c.alternatives}")
+        lines.append(f"{c.ours} = {quoted(str(c.unit))}")
+    return lines
 
 
 def preview(proposals: list[Proposal]) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from agreement.tables.proposal_words import (
     VO2MAX,
     Named,
     fits,
+    iso_of,
     plain,
     taken_apart,
     unit_fits,
@@ -47,9 +48,9 @@ class ProposedColumn:
     """One column of ours in an export, with what decided it."""
 
     ours: str
-    at: int
     theirs: str
-    named: Named
+    at: int = -1  # its place in the export; -1: of a table written anew
+    named: Named = UNNAMED
     unit: str | None = None  # to be stated: another than ours, or open
     codes: dict[str, str] = field(default_factory=dict)
     evidence: str = ""
@@ -99,7 +100,7 @@ def columns_of(block: ExportTable, table: str) -> list[ProposedColumn]:
         if ours == "vo2max" and unit is None and any(k.startswith("vo2max ") for k in found):
             continue
         taken.add(at)
-        found[key] = ProposedColumn(ours, at, block.headers[at], named[at])
+        found[key] = ProposedColumn(ours, block.headers[at], at, named[at])
     return sorted(found.values(), key=lambda c: wanted.index(c.ours))
 
 
@@ -253,12 +254,8 @@ def date_order_of(cells: list[str], named: Named) -> tuple[str | None, str, str]
     if month and not day:
         return "month-first", f"{month[0]} can only begin with the month", ""
     match, cell = found[0]
-    year = match[3] if len(match[3]) == 4 else f"20{match[3]}"
-    first, second = int(match[1]), int(match[2])
-    readings = (
-        f'"day-first" ({cell} is {year}-{second:02d}-{first:02d}) or '
-        f'"month-first" ({cell} is {year}-{first:02d}-{second:02d})'
-    )
+    orders = ("day-first", "month-first")
+    readings = " or ".join(f'"{one}" ({cell} is {iso_of(match[0], one)})' for one in orders)
     if day and month:
         readings += f"; {day[0]} and {month[0]} cannot be of one order: correct one of them"
     return OPEN, "", readings

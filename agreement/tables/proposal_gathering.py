@@ -9,7 +9,6 @@ from agreement.tables.columns import INPUTS
 from agreement.tables.headers import ORIGIN
 from agreement.tables.proposal_columns import (
     MOMENT,
-    UNNAMED,
     GatheredRows,
     Proposal,
     ProposedColumn,
@@ -65,7 +64,7 @@ def named_ours(one: Proposal) -> None:
     one.columns = [replace(c, theirs=c.ours) for c in one.columns]
     key = INPUTS[one.name].key
     if key and one.column(key) is None and key != "athlete_id":
-        one.columns.insert(0, ProposedColumn(key, -1, key, UNNAMED, evidence="numbered"))
+        one.columns.insert(0, ProposedColumn(key, key, evidence="numbered"))
 
 
 def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
@@ -100,21 +99,18 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
         merged = {k: v for one in kept if (c := one.column(ours)) for k, v in c.codes.items()}
         unit = None if ours in differ else column.unit
         columns[ours] = replace(column, codes=merged, unit=unit)
-    if len(orders) > 1:
-        first.order = (None, "", "")
-    elif orders:
-        first.order = next(one.order for one in kept if one.order[0])
+    if orders:
+        one_order = next(one.order for one in kept if one.order[0])
+        first.order = one_order if len(orders) == 1 else (None, "", "")
     open_ = {k: v for one in kept for k, v in one.constants.items() if v[0] == OPEN}
     for ours in (name for name in constant if name not in open_):
-        columns[ours] = ProposedColumn(ours, -1, ours, UNNAMED, evidence="of each file")
+        columns[ours] = ProposedColumn(ours, ours, evidence="of each file")
     for ours in open_:
         for row in rows:
             row.pop(ours, None)
     if "athlete_id" not in columns:
         why = "from the names of the files"
-        columns["athlete_id"] = ProposedColumn(
-            "athlete_id", -1, "athlete_id", UNNAMED, evidence=why
-        )
+        columns["athlete_id"] = ProposedColumn("athlete_id", "athlete_id", evidence=why)
     first.timed = next((one.timed for one in kept if one.timed), "")
     first.blocks = [one.blocks[0] for one in kept]
     first.columns, first.constants, first.rows = list(columns.values()), open_, rows

@@ -9,7 +9,6 @@ from agreement.tables.columns import INPUTS, VO2MAX_COLUMNS
 from agreement.tables.proposal_columns import (
     MOMENT,
     OF_PEOPLE,
-    UNNAMED,
     Proposal,
     ProposedColumn,
     columns_of,
@@ -87,35 +86,31 @@ def split_methods(lab: Proposal) -> Proposal | None:
         if len(rest) != 1:
             return None
         lab.columns = [c for c in lab.columns if c not in of_lab]
-        own = ProposedColumn("vo2max", rest[0], block.headers[rest[0]], named[rest[0]])
+        own = ProposedColumn("vo2max", block.headers[rest[0]], rest[0], named[rest[0]])
         decide_unit(own, block.column(rest[0]))
         lab.columns.append(own)
-    found = [ProposedColumn("vo2max", at, block.headers[at], named[at]) for at in others]
+    found = [ProposedColumn("vo2max", block.headers[at], at, named[at]) for at in others]
     for column in found:
         decide_unit(column, block.column(column.at))
     if len({(c.ours, c.unit) for c in found}) > 1:
         return None
-    column = found[0]
-    rows = []
+    column, mode, rows = found[0], lab.column("mode"), []
     for one in found:
         label = re.sub(r"\W+", "_", named[one.at].words.replace("vo2max", " ")).strip("_")
         for at, cells in block.rows:
             day = plain_moment(cells[moment.at])
             row = {"athlete_id": cells[person.at].strip(), "taken_at": day.strip(), "method": label}
             row[column.ours] = cells[one.at].strip()
-            rows.append(row | {"from_file": block.name, "from_row": str(at)})
+            said = {} if mode is None else {"mode": cells[mode.at].strip()}
+            rows.append(row | {"from_file": block.name, "from_row": str(at)} | said)
     names = ("athlete_id", "taken_at", "method")
-    columns = [ProposedColumn(n, -1, n, UNNAMED) for n in names]
+    columns = [ProposedColumn(n, n) for n in names]
     columns.append(replace(column, theirs=column.ours))
     estimates = Proposal("field_estimates", [block], columns, rows=rows, order=lab.order)
     estimates.why_gathered = [f"the methods stand side by side in {block.name}"]
-    mode = lab.column("mode")
     if mode is None:
         estimates.constants["mode"] = lab.constants["mode"]
     else:
-        modes = [cells[mode.at].strip() for _, cells in block.rows]
-        for i, row in enumerate(rows):
-            row["mode"] = modes[i % len(modes)]
         estimates.columns.append(replace(mode, theirs="mode"))
     return estimates
 

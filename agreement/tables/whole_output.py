@@ -195,19 +195,10 @@ def _clear(target: Path) -> None:
         old.rename(target)
     for path in target.parent.iterdir():
         if path.name.startswith(_hidden(target, "").name) and path != _hidden(target, "lock"):
-            if not path.is_dir() or path.is_symlink():  # what a link leads to is not ours
+            if path.is_dir() and not path.is_symlink():  # what a link leads to is not ours
+                shutil.rmtree(path, ignore_errors=True)
+            else:
                 path.unlink(missing_ok=True)
-                continue
-            # many files at once, for some disks take milliseconds for each
-            files = [Path(root, name) for root, _, names in os.walk(path) for name in names]
-            with ThreadPoolExecutor() as threads:
-                list(threads.map(_unlink, files))
-            shutil.rmtree(path, ignore_errors=True)
-
-
-def _unlink(path: Path) -> None:
-    with suppress(OSError):
-        path.unlink()
 
 
 def _lock(path: Path) -> int | None:

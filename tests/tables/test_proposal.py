@@ -304,6 +304,7 @@ def test_one_long_file_of_breaths_is_proposed_with_the_test_of_each_row(tmp_path
     text = (tmp_path / "study" / "study.toml").read_text()
     assert 'lab_test_id = "Test ID"' in text.split("[files.breaths.columns]")[1]
     assert f'{ours} = "{uptake}"' in text
+    assert 'hr_bpm = "HR"  # no unit in the header; ours is bpm' in text  # as beside other tables
     study, problems = inspect_study(tmp_path / "study")
     assert study is not None, problems
     assert set(study.breaths) == {"T1", "T2"}
