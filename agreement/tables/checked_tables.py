@@ -211,20 +211,12 @@ class TableCells:
         return CheckedTable(frame, self.withdrawn_rows, people, keys, gone)
 
 
-def athletes_table(
-    raw: RawTable,
-    id_map: dict[str, str],
-    before: Withdrawn | None = None,
-    gone: frozenset[str] = frozenset(),
-) -> Athletes:
-    """Return the athletes; `before` and `gone` withdrew by earlier runs and by other exports."""
-    yes = code_column(raw, "withdrawn").where({"yes"})
-    marked = silent_ids(raw, "athlete_id", id_map).kept(yes).present()
-    withdrawn = (before or Withdrawn()).marking(marked | gone)
+def athletes_table(raw: RawTable, id_map: dict[str, str], withdrawn: Withdrawn) -> CheckedTable:
+    """Return the checked athletes."""
+    code_column(raw, "withdrawn")  # whom it marks is among the `withdrawn`; here it is checked
     cells = TableCells(raw, People(None, withdrawn), id_map)
     keep_rules(raw, cells.numbers, cells.key)
-    table = cells.table(cells.leaving())
-    return Athletes(table.frame, People(table.people, withdrawn), table.withdrawn_rows)
+    return cells.table(cells.leaving())
 
 
 def field_estimates_table(

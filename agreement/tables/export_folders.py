@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import Flags
-from agreement.tables.checked_tables import Athletes, CheckedTable, Leaving, drop_withdrawn
+from agreement.tables.checked_tables import CheckedTable, Leaving, People, drop_withdrawn
 from agreement.tables.columns import PARQUET_ENDING, Table
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings, Words
@@ -109,7 +109,7 @@ class Exports:
     ids: dict[str, str]  # athlete ids by the id found
     zone: str | None
     build: Build = field(init=False)
-    people: Athletes = field(init=False)
+    people: People = field(init=False)
     read: list[_Export] = field(default_factory=list)
     again: int = 0
     corrected: int = 0
@@ -148,7 +148,7 @@ class Exports:
         keys = []
         for part, (raw, *_) in enumerate(self.read):
             if raw is not None:
-                self._gone[part] = drop_withdrawn(raw, self.ids, self.people.people)
+                self._gone[part] = drop_withdrawn(raw, self.ids, self.people)
                 keys.append(_keys(raw, self.table, self.ids, self.zone).assign(part=part))
         if not keys:
             return
@@ -243,24 +243,23 @@ def _keys(raw: RawTable, table: Table, ids: dict[str, str], zone: str | None) ->
     return pd.DataFrame(columns).assign(at=np.arange(len(raw.rows)))
 
 
-def deleted_people(exports: Exports, findings: Findings) -> tuple[frozenset[str], frozenset[str]]:
+def people_gone(raws: list[RawTable], ids: dict[str, str], findings: Findings) -> frozenset[str]:
     """
-    Return who withdrew by any export of the athletes table, and who was deleted from the newest.
+    Return who is marked as withdrawn in any export of the athletes, or deleted from the newest.
 
     Each export is the whole list of its day; where the newest lacks so many that it is none, stop.
     """
     lists, marked = [], frozenset[str]()
-    for raw in exports.raws():
-        people = silent_ids(raw, "athlete_id", exports.ids)
-        gone = code_column(raw.quiet(), "withdrawn").where({"yes"})
-        marked |= people.kept(gone).present()
+    for raw in raws:
+        people = silent_ids(raw, "athlete_id", ids)
+        marked |= people.kept(code_column(raw.quiet(), "withdrawn").where({"yes"})).present()
         lists.append(people.present())
     everybody = frozenset[str]().union(*lists)
     deleted = everybody - lists[-1] - marked if lists else everybody
     if len(deleted) > max(1.0, _MAY_LACK * len(everybody)):
-        findings.tell("list_shrank", exports.files[-1], gone=len(deleted), all=len(everybody))
-        return marked, frozenset()
+        findings.tell("list_shrank", raws[-1].file, gone=len(deleted), all=len(everybody))
+        return marked
     if deleted:
         many = counted(len(deleted), "person", "people")
-        findings.tell("deleted_people", exports.files[-1], gone=many)
-    return marked, deleted
+        findings.tell("deleted_people", raws[-1].file, gone=many)
+    return marked | deleted

@@ -20,7 +20,7 @@ from agreement.tables.checked_tables import (
 )
 from agreement.tables.columns import FOLDERS, TABLES, Table
 from agreement.tables.doubts import doubt_tables
-from agreement.tables.export_folders import Exports, deleted_people, find_exports, holds_exports
+from agreement.tables.export_folders import Exports, find_exports, holds_exports, people_gone
 from agreement.tables.findings import Findings, without_consequences
 from agreement.tables.ids import keys_of, note_leads_nowhere, note_likely_matches, read_id_map
 from agreement.tables.lab_table import lab_table, require_one_rule
@@ -170,7 +170,7 @@ class _Reading:
         )
         for one in (one for name in with_value for one in self.raws(name, raw)):
             require_vo2max(one)
-        people = self.people(raw["athletes"])
+        people = self.people(raw)
         checked = self.checked(raw, people, frozenset(found["breaths"].parts))
         counts = {"athletes": people.withdrawn_rows}
         counts |= {name: table.withdrawn_rows for name, table in checked.items()}
@@ -209,29 +209,20 @@ class _Reading:
             many=many | {one.name: one.files for one in self.exports.values()},
         )
 
-    def people(self, raw: RawTable) -> Athletes:
+    def people(self, raw: dict[str, RawTable]) -> Athletes:
         """Return the athletes, of exports those still listed, and who withdrew now or before."""
         before, file = read_kept(self.folder, self.findings), self.names.get("athletes")
         if file is None or "athletes" in self.rows_read:
-            require_athletes(before, file, raw.theirs, self.findings)
-        people = athletes_table(raw, self.ids, before)
-        if "athletes" in self.exports:
-            marked, deleted = deleted_people(self.exports["athletes"], self.findings)
-
-            def build(raw: RawTable) -> CheckedTable:
-                one = athletes_table(raw, self.ids, before, marked | deleted)
-                return CheckedTable(one.frame, one.withdrawn_rows, one.people.known or frozenset())
-
-            nobody = replace(people, people=People(None, before.marking(marked | deleted)))
-            whole = self.together("athletes", {}, nobody, build)
-            known = replace(nobody.people, known=whole.people)
-            people = Athletes(whole.frame, known, whole.withdrawn_rows)
-        if not self.rows_read.get("athletes"):  # an empty table is no list of who takes part
-            people = Athletes(people.frame, People(None, before))
-        control, listed = self.options.control.athlete_id, people.people
-        if control and listed.known is not None:  # no athlete of the study, listed or not
-            people = replace(people, people=replace(listed, known=listed.known | {control}))
-        return people
+            require_athletes(before, file, raw["athletes"].theirs, self.findings)
+        gone = people_gone(self.raws("athletes", raw), self.ids, self.findings)
+        people = People(None, before.marking(gone))
+        build = partial(athletes_table, id_map=self.ids, withdrawn=people.withdrawn)
+        table = self.together("athletes", raw, people, build)
+        if self.rows_read.get("athletes"):  # an empty table is no list of who takes part
+            # who the laboratory watches itself by is no athlete of the study, listed or not
+            control = self.options.control.athlete_id
+            people = replace(people, known=table.people | ({control} if control else set()))
+        return Athletes(table.frame, people, table.withdrawn_rows)
 
     def people_listed(self) -> int:
         """Return the rows of the list of people, of dated exports those of the newest."""
@@ -245,11 +236,11 @@ class _Reading:
         """Return the tables of tests and of field values, checked."""
         known: dict[str, Any] = {"athletes": people, "id_map": self.ids}
         tests = partial(lab_table, **known, options=self.options, breath_ids=breath_ids)
-        checked = {"lab_tests": self.together("lab_tests", raw, people, tests)}
+        checked = {"lab_tests": self.together("lab_tests", raw, people.people, tests)}
         require_one_rule(raw["lab_tests"], checked["lab_tests"].frame, breath_ids, self.options)
         for name, build in _FIELD_BUILDERS.items():
             rows = partial(build, **known, zone=self.zone)
-            checked[name] = self.together(name, raw, people, rows)
+            checked[name] = self.together(name, raw, people.people, rows)
             if not self.is_folder(name) or name in self.exports:
                 continue
             table, folder = TABLES[name], self.names[name]
@@ -306,7 +297,7 @@ class _Reading:
         self,
         name: str,
         raw: dict[str, RawTable],
-        people: Athletes,
+        people: People,
         build: Callable[[RawTable], CheckedTable],
     ) -> CheckedTable:
         """Return one table, checked; of its exports the newest row each."""
