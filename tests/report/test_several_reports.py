@@ -306,6 +306,27 @@ def test_studies_with_a_person_in_both_keep_the_larger(seasons):
     assert "If they are other people" in " ".join(pooled.notes)  # ids of two squads may be alike
 
 
+def test_a_report_and_its_shares_are_one_study_of_a_pool(seasons, tmp_path):
+    root, _ = seasons
+    for name in ("share", "again"):
+        share_report(root / "spring-report", tmp_path / name)
+    for name in ("spring-report", "autumn-report"):
+        shutil.copytree(root / name, tmp_path / name)
+
+    def pool_of(*names):
+        text = "".join(f'[[study]]\nreport = "{name}"\n' for name in names)
+        (tmp_path / "pool.toml").write_text(text, encoding="utf-8")
+        return read_pool(tmp_path / "pool.toml")
+
+    for names in permutations(("spring-report", "share", "again"), 2):
+        with pytest.raises(AgreementError, match="study 1 and study 2 tell the same of the same"):
+            pool_of(*names)
+    other = pool_of("share", "autumn-report")  # 8 of its people, whom nothing tells
+    assert len(other.studies) == 2
+    assert "Spring: a share or an audit names nobody" in " ".join(other.notes)
+    assert pool_of("share").notes == ()
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [

@@ -14,16 +14,21 @@ from agreement.errors import AgreementError
 from agreement.report.page.machine import said
 from agreement.report.page.numbers import Cell, Numbers
 from agreement.report.privacy.by_pairs import Place
-from agreement.report.privacy.release import NOT_TOLD, rounded
+from agreement.report.privacy.release import NOT_TOLD
 from agreement.report.run.output_versions import flat, key_of_study_file, option_in_words, unlike
-from agreement.report.studies.reports import Report, read_report, verdict_in_words
+from agreement.report.studies.reports import (
+    Report,
+    read_report,
+    tell_the_same,
+    verdict_in_words,
+)
 from agreement.stats.basics.welch import holm
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.result import Row, rows_frame
 from agreement.stats.studies.seasons import Seasons, two_seasons, two_seasons_by_numbers
 from agreement.tables.study_file import WITH_UNIT
 from agreement.tables.writers import significant
-from agreement.terms import KEY_COLUMNS, RESULT_COLUMNS
+from agreement.terms import RESULT_COLUMNS
 
 SEASON: Final = "season"
 FEWEST_IN_BOTH: Final = 10  # athletes of a report
@@ -161,7 +166,7 @@ def compare_reports(first: Path | str, second: Path | str) -> Compared:
         had = (", ".join(f"{m} ({mode})" for m, mode in r.places()) or "none" for r in (one, two))
         msg = "The reports share no method and mode: the first has {}; the second has {}. Name others."
         raise AgreementError(msg.format(*had))
-    if not (one.own_ids and two.own_ids) and _tell_the_same(one, two):
+    if not (one.own_ids and two.own_ids) and tell_the_same(one, two):
         return Compared(
             one, two, {}, dict.fromkeys(places, _SAME), conservative=True, told_twice=True
         )
@@ -174,22 +179,6 @@ def compare_reports(first: Path | str, second: Path | str) -> Compared:
         except ValueError as problem:
             unsaid[place] = str(problem)
     return Compared(one, two, seasons, unsaid, not by_ids)
-
-
-def _tell_the_same(one: Report, two: Report) -> bool:
-    """
-    Tell whether all values that both tell are the same to the decimals that leave the house.
-
-    Not their intervals and p values: resamples hang on the order of people, which pseudonyms change.
-    """
-    tables = (rounded(report.numbers.frame) for report in (one, two))
-    keyed = (table[table["value"].notna()].set_index(list(KEY_COLUMNS)) for table in tables)
-    first, second = (
-        table.loc[~table.index.get_level_values("statistic").str.startswith("p_"), ["value", "n"]]
-        for table in keyed
-    )
-    both = first.index.intersection(second.index)
-    return len(both) > 0 and first.loc[both].equals(second.loc[both])
 
 
 def _two_seasons(reports: tuple[Report, Report], place: Place, *, by_ids: bool) -> Seasons:

@@ -1,15 +1,17 @@
 """`pool.toml`: which own reports and which printed studies go into a pool."""
 
 import tomllib
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from difflib import get_close_matches
+from itertools import combinations
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 
 from agreement.errors import AgreementError
-from agreement.report.studies.reports import read_report
+from agreement.report.studies.reports import Report, read_report, tell_the_same
 from agreement.stats.studies.pooling import Study, bias_and_sd
 from agreement.terms import counted
 
@@ -67,26 +69,27 @@ def read_pool(path: Path | str) -> Pooled:
         wrong.append("There is no [[study]]; a pool needs one or more.")
     found: list[tuple[Study, str, str]] = []
     notes: list[str] = []
-    people: list[tuple[str, Study, frozenset[str]]] = []
+    own: list[tuple[str, Study, Report]] = []
     for number, entry in enumerate(listed, 1):
         where = f"study {number}"
         _unknown(entry, _STUDY, f"{where}: ", wrong)
         try:
             if "report" in entry:
-                study, source, ids = _own(entry, pool, file.parent, notes)
-                people.append((where, study, ids))
+                study, source, report = _own(entry, pool, file.parent, notes)
+                own.append((where, study, report))
             else:
                 study, source = _printed(entry, where, notes)
         except (AgreementError, ValueError) as error:
             wrong.append(f"{where}: {error}")
             continue
         found.append((study, source, str(entry.get("level", ""))))
+    wrong += _told_twice(own, notes)
     if pool.get("moderator") and any(not level for *_, level in found):
         wrong.append(f"moderator '{pool['moderator']}' needs a level in every [[study]].")
     if wrong:
         sentences = " ".join(one if one.endswith((".", "?")) else f"{one}." for one in wrong)
         raise AgreementError(f"{file} cannot be used: {sentences}")
-    dropped = _sharing(people, notes)
+    dropped = _sharing(own, notes)
     kept = [one for one in found if id(one[0]) not in dropped]
     studies, sources, levels = zip(*kept, strict=True)
     title = str(pool.get("title", ""))
@@ -106,7 +109,7 @@ def _unknown(found: Any, known: tuple[str, ...], where: str, wrong: list[str]) -
 
 def _own(
     entry: dict[str, Any], pool: dict[str, Any], beside: Path, notes: list[str]
-) -> tuple[Study, str, frozenset[str]]:
+) -> tuple[Study, str, Report]:
     """Return a study from a report folder of ours."""
     report = read_report(beside / str(entry["report"]))
     stated = [str(entry.get(key, pool.get(key, ""))) for key in ("method", "mode")]
@@ -131,9 +134,7 @@ def _own(
             study = study.with_repeats(own["difference"], own["athlete_id"])
         if np.isnan(study.df):
             notes.append(f"{name}: {pairs} pairs of {n} athletes, counted as {n} (conservative).")
-    own_rows = report.pairs if report.own_ids else report.pairs.iloc[:0]
-    ids = frozenset(own_rows["athlete_id"].astype(str))
-    return study, f"own report {entry['report']}: {report.name(place)}", ids
+    return study, f"own report {entry['report']}: {report.name(place)}", report
 
 
 def _printed(entry: dict[str, Any], where: str, notes: list[str]) -> tuple[Study, str]:
@@ -174,14 +175,34 @@ def _printed(entry: dict[str, Any], where: str, notes: list[str]) -> tuple[Study
     return Study(name, numbers["bias"], numbers["sd"], n, n_pairs=pairs), citation
 
 
-def _sharing(people: list[tuple[str, Study, frozenset[str]]], notes: list[str]) -> set[int]:
+def _told_twice(own: list[tuple[str, Study, Report]], notes: list[str]) -> Iterator[str]:
+    """Say which of two reports is the other's share or audit; note whose people nobody can find."""
+    for (first, _, one), (second, _, two) in combinations(own, 2):
+        if not (one.own_ids and two.own_ids) and tell_the_same(one, two):
+            yield (
+                f"{first} and {second} tell the same of the same people, as a report and its share "
+                "or audit do. Keep one of them"
+            )
+    unknown = [study.name for _, study, report in own if not report.own_ids]
+    if len(own) > 1 and unknown:
+        notes.append(
+            f"{', '.join(unknown)}: a share or an audit names nobody, so people who are in another "
+            "study too would count twice. Ask who is in it."
+        )
+
+
+def _sharing(own: list[tuple[str, Study, Report]], notes: list[str]) -> set[int]:
     """Return the smaller of every two own studies with an id in both."""
     gone: set[int] = set()
-    ordered = sorted(people, key=lambda one: -one[1].n)
-    for i, (_, larger, ids) in enumerate(ordered):
+    people = [
+        (study, frozenset(report.pairs["athlete_id"].astype(str) if report.own_ids else ()))
+        for _, study, report in own
+    ]
+    ordered = sorted(people, key=lambda one: -one[0].n)
+    for i, (larger, ids) in enumerate(ordered):
         if id(larger) in gone:
             continue
-        for _, smaller, others in ordered[i + 1 :]:
+        for smaller, others in ordered[i + 1 :]:
             if ids & others and id(smaller) not in gone:
                 gone.add(id(smaller))
                 notes.append(

@@ -13,12 +13,14 @@ from agreement.report.page.html import PageDraft
 from agreement.report.page.markup import element, heading, lines, paragraph, table
 from agreement.report.page.numbers import Cell, Names, Numbers
 from agreement.report.privacy.by_pairs import Place
+from agreement.report.privacy.release import rounded
 from agreement.report.run.folder import PAGE, PROVENANCE
 from agreement.report.run.own_report import read_own_table, read_provenance
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.who_counts import who_counts
 from agreement.tables.whole_output import whole_file
+from agreement.terms import KEY_COLUMNS
 
 SHELF = "shelf.html"
 _SAID = {"no_margin": "no limit agreed", "": "none"}
@@ -109,6 +111,22 @@ def read_report(folder: Path | str) -> Report:
     content = read_provenance(place)
     results, pairs = (read_own_table(place, name, content) for name in ("results", "pairs"))
     return Report(place, content, Numbers(results), pairs)
+
+
+def tell_the_same(one: Report, two: Report) -> bool:
+    """
+    Tell whether all values that both tell are the same to the decimals that leave the house.
+
+    Not their intervals and p values: resamples hang on the order of people, which pseudonyms change.
+    """
+    tables = (rounded(report.numbers.frame) for report in (one, two))
+    keyed = (table[table["value"].notna()].set_index(list(KEY_COLUMNS)) for table in tables)
+    first, second = (
+        table.loc[~table.index.get_level_values("statistic").str.startswith("p_"), ["value", "n"]]
+        for table in keyed
+    )
+    both = first.index.intersection(second.index)
+    return len(both) > 0 and first.loc[both].equals(second.loc[both])
 
 
 def reports_below(folder: Path) -> Iterator[Path]:
