@@ -4,7 +4,10 @@ import textwrap
 from dataclasses import replace
 from threading import active_count
 
+import pytest
+
 from agreement.errors import Problem
+from agreement.report.run.any_size import ALONE, report_study
 from agreement.report.run.talk import (
     closing_talk,
     grouped_findings,
@@ -76,3 +79,9 @@ def test_files_that_say_nothing_of_themselves_bring_no_empty_table(tmp_path):
     assert "your column" not in said
     assert "1 line of study.toml to decide" in said
     assert "nothing decides which table it is" in (tmp_path / "study/study.toml").read_text()
+
+
+@pytest.mark.parametrize("way", [{"workers": 2}, {"scheduler": "tcp://127.0.0.1:1"}, {}])
+def test_a_report_that_needs_no_workers_says_so(small_study, tmp_path, way):
+    written = report_study(small_study(tmp_path / "crew"), tmp_path / "out", kind="brief", **way)
+    assert (ALONE in closing_talk(written.verdict, written.remarks)) == bool(way)

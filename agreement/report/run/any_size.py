@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -45,6 +46,9 @@ def estimates_folder(study: Path) -> tuple[Path, Any] | None:
     if not isinstance(path, str) or path_problem(study, path) or not (study / path).is_dir():
         return None
     return study / path, holds
+
+
+ALONE: Final = "A study that fits into memory is reported by one process: --workers and --scheduler were not used."
 
 
 def by_session(progress: Progress | None) -> Callable[[int, int], None] | None:
@@ -141,10 +145,13 @@ def report_study(
         rows = rows_in_parts(study) or 0
     if rows <= MOST_IN_MEMORY:
         try:
-            return write_report(study, out, kind=kind, progress=progress, **ways)
+            written = write_report(study, out, kind=kind, progress=progress, **ways)
         except TooManyPairsError:
             if not parts:
                 raise
+        else:
+            unasked = () if workers is None and scheduler is None else (ALONE,)
+            return replace(written, remarks=(*written.remarks, *unasked))
     from agreement.report.run.folder import report_folder
     from agreement.report.run.kept import drop_other_states
     from agreement.report.run.published_file import require_published
