@@ -25,6 +25,7 @@ NO_TABLE: Final = "none"  # what a file is said to be that is no part of the stu
 _ALL_COLUMNS: Final = frozenset(column for table in INPUTS.values() for column in table.columns)
 Keys = dict[str, tuple[str, check.Check]]  # key -> attribute of the options, check of its value
 Options = TypeVar("Options", bound="DataclassInstance")
+BEGUN: Final = 3  # letters from which the beginning of a key says which is meant
 WITH_UNIT: Final = {name: f"{name}_ml_kg_min" for name in ("limit", "mean_limit", "sem")}
 
 
@@ -139,6 +140,27 @@ def _content(folder: Path, findings: Findings) -> dict[str, Any]:
     return {}
 
 
+def nearest_key(key: str, known: list[str], where: str = "") -> str:
+    """
+    Return the key that was meant, with its table; "" for none.
+
+    One that another table has; one that begins so; one that is like it, with its unit or without.
+
+    >>> nearest_key("limt", [*TABLE_KEYS["margin"]], "margin.")
+    'margin.limit_ml_kg_min'
+    """
+    plain = key.casefold()
+    elsewhere = [f"{table}.{plain}" for table, keys in TABLE_KEYS.items() if plain in keys]
+    if len(elsewhere) == 1 and where.rstrip(".") in ("", *TABLE_KEYS):
+        return elsewhere[0]
+    units = {unit.removeprefix(name) for name, unit in WITH_UNIT.items()}
+    forms = {one: one for one in known}
+    forms |= {one.removesuffix(unit): one for one in known for unit in units}
+    begun = [one for one in known if len(plain) >= BEGUN and one.startswith(plain)]
+    near = begun or [forms[one] for one in get_close_matches(plain, forms, n=1, cutoff=0.5)]
+    return where + near[0] if near else ""
+
+
 class _Reader:
     """Fills option tables from parsed TOML and says what does not fit."""
 
@@ -158,13 +180,13 @@ class _Reader:
         for key, value in found.items():
             if key in known:
                 continue
-            near = get_close_matches(key.casefold(), known, n=1, cutoff=0.5)
+            near = nearest_key(key, known, where)
             told: Words = {
                 "kind": "table" if isinstance(value, dict) else "key",
                 "key": where + key,
             }
             if near:
-                self.findings.tell("misspelt_key", STUDY_FILE, near=where + near[0], **told)
+                self.findings.tell("misspelt_key", STUDY_FILE, near=near, **told)
             else:
                 self.findings.tell("unknown_key", STUDY_FILE, known=", ".join(known), **told)
 

@@ -88,6 +88,13 @@ def test_an_averaging_rule_gets_its_one_spelling(tmp_path):
             "Did you mean 'files.lab_tests.units.mass_kg'?",
         ),
         ("[methods.m]\nrest = true\n", "Did you mean 'methods.m.resting'?"),
+        ("[margin]\nlimt = 5\n", "Did you mean 'margin.limit_ml_kg_min'?"),
+        ("[margin]\nmean = 5\n", "Did you mean 'margin.mean_limit_ml_kg_min'?"),
+        ("[reference]\nsem = 2\n", "Did you mean 'reference.sem_ml_kg_min'?"),
+        ("[reference]\nSEMM = 2\n", "Did you mean 'reference.sem_ml_kg_min'?"),
+        ("limit_ml_kg_min = 5\n", "Did you mean 'margin.limit_ml_kg_min'?"),
+        ("[study]\nseed = 5\n", "Did you mean 'report.seed'?"),
+        ("[marjin]\nlimit_ml_kg_min = 5\n", "Unknown table 'marjin'. Did you mean 'margin'?"),
         ("[study]\nzzz = 1\n", "Known are title, question, compares, time_zone, id_map."),
     ],
 )
