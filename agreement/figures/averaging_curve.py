@@ -35,10 +35,12 @@ def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes
     if seen:
         look: dict[str, Any] = {"color": INK, "markersize": 4.6, "zorder": 4}
         ax.plot(seen, [point.value for point in observed], "o", label="observed", **look)
-    floor = chosen(curve[curve["group"] == "floor"], "half_width_laboratory")[0]
+    lowest = curve[curve["group"] == "floor"]
+    floor = chosen(lowest, "half_width_laboratory")[0]
     if floor.known:
         ax.axhline(floor.value, gid=floor.key or None, **FLOOR)
-        word = f"laboratory's noise\n\u00b1{shown(floor)}"
+        declared = "note" in lowest and (lowest["note"] == "assumed").any()
+        word = f"laboratory's noise{', declared' if declared else ''}\n\u00b1{shown(floor)}"
         labels.append(SideLabel(floor.value, word, NOISE))
     if margin is not None:
         ax.axhline(margin, **AGREED)

@@ -22,6 +22,7 @@ def plot_change(
     changes: pd.DataFrame,
     *,
     smallest_real: float | None = None,
+    declared: bool = False,
     card: float | None = None,
     told: Sequence[str] | None = None,
     ax: Axes,
@@ -32,6 +33,7 @@ def plot_change(
     changes: columns lab, field: changes between two visits. [mL/kg/min]
     smallest_real: laboratory changes up to this size may be noise; they lie in the hatched band.
         [mL/kg/min]
+    declared: whether the laboratory's error behind it was declared, not measured.
     card: the field change that cards call real: beyond these lines it is more than noise.
         [mL/kg/min]
     told: what each point says when it is pointed at.
@@ -40,7 +42,7 @@ def plot_change(
     lab, field = changes["lab"].to_numpy(), changes["field"].to_numpy()
     sizes = (np.abs(lab).max(), np.abs(field).max(), smallest_real or 0.0, card or 0.0, 1.0)
     if smallest_real is not None:
-        hatch_noise(ax.axvspan, smallest_real)
+        hatch_noise(ax.axvspan, smallest_real, declared=declared)
     draw_identity(ax, 1.08 * max(sizes) * np.array([-1, 1]), "the same change", anchor="S")
     ax.axhline(0, **ZERO)
     ax.axvline(0, **ZERO)
@@ -62,20 +64,25 @@ def change_words(changes: pd.DataFrame) -> list[str]:
 
 
 def plot_change_arrows(
-    changes: pd.DataFrame, *, smallest_real: float | None = None, named: bool = True, ax: Axes
+    changes: pd.DataFrame,
+    *,
+    smallest_real: float | None = None,
+    declared: bool = False,
+    named: bool = True,
+    ax: Axes,
 ) -> Axes:
     """
     Draw for each athlete an arrow from the laboratory's change to the field's.
 
     changes: columns athlete_id, lab, field; drawn in order of the laboratory's change. [mL/kg/min]
-    smallest_real: laboratory changes up to this size may be noise. [mL/kg/min]
+    smallest_real, declared: as for `plot_change`.
     named: whether athletes' ids stand beside their arrows, and dots say whose they are.
     """
     ordered = changes.sort_values(["lab", "field", "athlete_id"], kind="stable")
     athletes = len(ordered)
     ordered = ordered.iloc[evenly(athletes, _MOST_ARROWS)]
     if smallest_real is not None:
-        hatch_noise(ax.axvspan, smallest_real)
+        hatch_noise(ax.axvspan, smallest_real, declared=declared)
     ax.axvline(0, **ZERO)
     rows = np.arange(len(ordered))
     lab, field = ordered["lab"].to_numpy(), ordered["field"].to_numpy()

@@ -38,6 +38,7 @@ class PairsPanel(NamedTuple):
     limits: AnyRows
     told: Sequence[str] | None = None
     noise_floor: float | None = None  # of the laboratory in the panel's mode of exercise
+    declared: bool = False  # whether nobody measured it
 
 
 def plot_differences(
@@ -46,6 +47,7 @@ def plot_differences(
     *,
     margin: float | None = None,
     noise_floor: float | None = None,
+    declared: bool = False,
     told: Sequence[str] | None = None,
     points: bool = True,
     ax: Axes,
@@ -61,6 +63,7 @@ def plot_differences(
     limits: with the statistics bias, lower_limit, upper_limit; what is missing is not drawn.
     margin: the limit agreed beforehand, drawn at plus and minus. [mL/kg/min]
     noise_floor: half width that the laboratory's own error alone would give. [mL/kg/min]
+    declared: whether that error was declared, not measured.
     told: what each point says when it is pointed at (`agreement.figures.points.pair_words`).
     points: False: lines and bands alone, on axes that tell no pair, for every point is a person.
     Returns the axes, with lines whose ids (gid) are the keys of their numbers.
@@ -70,7 +73,7 @@ def plot_differences(
     mean = (pairs["field"] + pairs["lab"]).to_numpy() / 2
     difference = (pairs["field"] - pairs["lab"]).to_numpy()
     if noise_floor is not None and np.isfinite(noise_floor):
-        hatch_noise(ax.axhspan, noise_floor)
+        hatch_noise(ax.axhspan, noise_floor, declared=declared)
     for _, style, one in lines:
         if one.bounded:
             ax.axhspan(one.low, one.high, zorder=1, **SHADE)
@@ -105,10 +108,10 @@ def plot_difference_panels(
     margin: as for `plot_differences`, the same in every panel.
     axes: as many, in rows as `agreement.figures.canvas.blank` makes them.
     """
-    same = len({one.noise_floor for one in panels}) == 1  # the key has room for one number
+    same = len({(one.noise_floor, one.declared) for one in panels}) == 1  # the key has one number
     for one, ax in zip(panels, axes, strict=True):
         floor = one.noise_floor
-        given: dict[str, Any] = {"margin": margin, "told": one.told}
+        given: dict[str, Any] = {"margin": margin, "told": one.told, "declared": one.declared}
         plot_differences(one.pairs, one.limits, ax=ax, noise_floor=floor if same else None, **given)
         if not same and floor is not None and np.isfinite(floor):
             hatch_noise(ax.axhspan, floor, named=False)

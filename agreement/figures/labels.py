@@ -130,10 +130,21 @@ def _apart(places: np.ndarray, heights: np.ndarray, low: float, high: float) -> 
     return moved
 
 
+def noise_word(*, declared: bool) -> str:
+    """Return what the laboratory's noise is called; `declared`: nobody measured it in this study."""
+    return "laboratory's noise as declared" if declared else "laboratory's own noise"
+
+
 def hatch_noise(
-    span: Callable[..., object], half_width: float, *, alpha: float = 0.5, named: bool = True
+    span: Callable[..., object],
+    half_width: float,
+    *,
+    alpha: float = 0.5,
+    named: bool = True,
+    declared: bool = False,
 ) -> None:
     """Hatch what the laboratory's own error alone would spread; `span`: `axhspan` or `axvspan`."""
-    said = {"label": f"laboratory's own noise, \u00b1{number(half_width)}"} if named else {}
+    word = noise_word(declared=declared)
+    said = {"label": f"{word}, \u00b1{number(half_width)}"} if named else {}
     look = {"facecolor": "none", "edgecolor": NOISE, "hatch": "////", "linewidth": 0, "zorder": 0}
     span(-half_width, half_width, alpha=alpha, **look, **said)

@@ -13,7 +13,7 @@ from matplotlib.ticker import NullLocator
 from agreement.figures.colours import AGREED, BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
 from agreement.figures.estimates import ABSENT, Caption, Estimate, Labels
 from agreement.figures.key import explain
-from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, number
+from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, noise_word, number
 from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write, write_above
 from agreement.terms import KEY_COLUMNS
 
@@ -103,6 +103,7 @@ def plot_methods(
     labels: Labels = None,
     margin: float | None = None,
     noise: float | None = None,
+    declared: bool = False,
     ax: Axes,
 ) -> Axes:
     """
@@ -115,6 +116,7 @@ def plot_methods(
     labels: what people read for a method; default: the method's key.
     margin: the limit agreed beforehand, drawn at plus and minus. [mL/kg/min]
     noise: half width that the laboratory's own error alone would give. [mL/kg/min]
+    declared: whether that error was declared, not measured.
     Returns the axes, with lines whose ids (gid) are the keys of their numbers.
     """
     rows = method_rows(results)
@@ -139,7 +141,7 @@ def plot_methods(
     ax.spines["left"].set_visible(False)
     for sign, side in () if margin is None else (("\u2212", -margin), ("+", margin)):
         write_above(ax, f"agreed {sign}{number(abs(side))}", side, MARGIN, away=3)
-    explain(ax, _samples(ax, rows))
+    explain(ax, _samples(ax, rows, declared=declared))
     return ax
 
 
@@ -191,7 +193,7 @@ def _draw_span(
         )
 
 
-def _samples(ax: Axes, rows: list[MethodRow]) -> list[Any]:
+def _samples(ax: Axes, rows: list[MethodRow], *, declared: bool) -> list[Any]:
     """Return what the legend shows."""
     drawn = {name for one in rows for name, value in one.known.items() if value.known}
     samples: list[Any] = [
@@ -199,7 +201,7 @@ def _samples(ax: Axes, rows: list[MethodRow]) -> list[Any]:
     ]
     if any(part.get_hatch() for part in ax.patches):
         look: dict[str, Any] = {"facecolor": "none", "edgecolor": NOISE, "hatch": "////", "lw": 0}
-        samples.append(Patch(**look, alpha=0.5, label="laboratory's own noise"))
+        samples.append(Patch(**look, alpha=0.5, label=noise_word(declared=declared)))
     if samples:
         word = "bars: 95 % intervals"
         samples.append(Line2D([], [], color=SOFT, linewidth=5, alpha=0.4, label=word))

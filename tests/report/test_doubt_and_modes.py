@@ -9,6 +9,7 @@ from opened import Opened, open_both, open_report
 from agreement.report.page.machine import in_words
 from agreement.report.page.machine import said as said_by
 from agreement.report.page.numbers import Cell
+from agreement.report.run.write import write_report
 from agreement.report.sections.checklists import facts_of
 from agreement.report.sections.further import every_formula
 from agreement.stats.catalogue import ANALYSES
@@ -414,3 +415,22 @@ def test_a_method_without_a_pair_is_not_judged_and_may_still_stand_apart(small_s
     said = text(report.verdict())
     assert "other has no pair, so there is no verdict on it: the laboratory tested another" in said
     assert "nothing is said" not in said
+
+
+@pytest.mark.parametrize("declared", [True, False])
+def test_a_declared_noise_is_not_drawn_as_the_laboratorys_own(small_study, tmp_path, declared):
+    study = small_study(tmp_path / "crew")
+    if declared:
+        stated(study, "[reference]\nsem_ml_kg_min = 2.6\n")
+    else:
+        repeated(study, 6, [1, 2, 3, 1, 2, 3])
+    written = write_report(study, tmp_path / "out").folder
+    page, cards = (
+        (written / name).read_text(encoding="utf-8")
+        for name in ("report.html", "athlete_cards.html")
+    )
+    drawn = " ".join(re.findall("<svg.*?</svg>", page, re.DOTALL))
+    assert ("laboratory's noise as declared" in drawn) == declared
+    assert ("laboratory's own noise" in drawn) != declared
+    assert ("by an error that was declared, not measured" in cards) == declared
+    assert ("with its own noise" in cards) != declared

@@ -47,7 +47,10 @@ def test_what_is_withheld_of_a_method_does_not_hide_the_rest(withheld, shown, hi
 
 @pytest.mark.parametrize(("floors", "drawn"), [((3.0, 3.0), True), ((3.0, 5.0), False)])
 def test_one_band_of_noise_is_drawn_only_where_it_is_that_of_every_mode(floors, drawn):
-    shown = [SimpleNamespace(noise=SimpleNamespace(noise_floor=floor)) for floor in floors]
+    shown = [
+        SimpleNamespace(noise=SimpleNamespace(noise_floor=floor, declared=False))
+        for floor in floors
+    ]
     (picture,) = chart((None, None), shown)
     assert ("own noise" in picture.svg) == drawn
 

@@ -47,6 +47,7 @@ class Noise(NamedTuple):
 
     noise_floor: float
     smallest_real_change: float
+    declared: bool  # nobody measured it in this study
 
 
 class View:
@@ -128,7 +129,9 @@ class View:
     def noise(self, data: MethodData) -> Noise | None:
         """Return the laboratory's noise in the modes of a method's tests; None: not known or told."""
         error = _error(data)
-        return None if error is None else Noise(error.noise_floor, error.smallest_real_change)
+        if error is None:
+            return None
+        return Noise(error.noise_floor, error.smallest_real_change, error.assumed)
 
     def history(self, lines: pd.DataFrame) -> pd.DataFrame:
         """Return the lines of this report and those before it."""
@@ -221,7 +224,8 @@ class Released(View):
         error = _error(data)
         if error is None or not (error.assumed or error.n >= FEWEST_SHOWN):
             return None
-        return Noise(round(error.noise_floor, 1), round(error.smallest_real_change, 1))
+        half, change = round(error.noise_floor, 1), round(error.smallest_real_change, 1)
+        return Noise(half, change, error.assumed)
 
     def history(self, lines: pd.DataFrame) -> pd.DataFrame:
         """Return the lines with numbers only where they tell no few people apart."""

@@ -162,6 +162,7 @@ def _card(athlete: str, own: list[dict[Any, Any]], facts: CardFacts, name: Names
             "lab_day": str(tests["date"][-1].astype("datetime64[D]")),
             "confirmed": tests["max_confirmed"][-1] == "yes",
             "noise": "" if error is None else plain(error.noise_floor),
+            "declared": "yes" if error is not None and error.assumed else "",
             "lab_change": "" if error is None else plain(error.smallest_real_change),
         }
         readings = facts.rows["readings"].of(athlete)

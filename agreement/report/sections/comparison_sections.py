@@ -100,8 +100,10 @@ def differences_block(one: Comparison, said_once: Container[str] = ()) -> Sectio
     limits, bias = one.of("limits_of_agreement"), one.cell("limits_of_agreement", "bias")
     if bias.withheld:  # its points would show single athletes
         return None, one.without("difference plot", bias)
-    floor, points = None if one.noise is None else one.noise.noise_floor, one.people is not None
-    told: dict[str, Any] = {"margin": one.margin.limit, "noise_floor": floor, "told": one.words}
+    noise, points = one.noise, one.people is not None
+    told: dict[str, Any] = {"margin": one.margin.limit, "told": one.words}
+    if noise is not None:
+        told |= {"noise_floor": noise.noise_floor, "declared": noise.declared}
     drawn = one.picture(
         "differences",
         drawing(plot_differences, one.pairs, limits=limits, points=points, **told),
@@ -255,13 +257,15 @@ def change_block(one: Comparison) -> Section:
     result = one.results.change
     if result is None:
         return None, one.without("change to compare", one.cell("change", "bias"))
-    real = None if one.noise is None else one.noise.smallest_real_change
+    band: dict[str, Any] = {}  # of laboratory changes that may be noise
+    if one.noise is not None:
+        band = {"smallest_real": one.noise.smallest_real_change, "declared": one.noise.declared}
     card = one.cell("change", "real_change_on_card").value
     words = None if one.people is None else change_words(result.changes)
     bias, lower, upper = (one.cell("change", name) for name in BIAS_AND_LIMITS)
-    told: dict[str, Any] = {"smallest_real": real, "named": words is not None, "panel": 1}
+    told: dict[str, Any] = {**band, "named": words is not None, "panel": 1}
     draw = (
-        drawing(plot_change, result.changes, smallest_real=real, card=card, told=words),
+        drawing(plot_change, result.changes, **band, card=card, told=words),
         drawing(plot_change_arrows, result.changes, **told),
     )
     captions = (each.of(one.name, bias=bias) for each in change_captions(result.changes))
@@ -277,7 +281,7 @@ def change_block(one: Comparison) -> Section:
     sd, share = (one.cell("own_correction", name) for name in ("lasting_sd", "share"))
     if sd.known:  # how much of a difference stays with the athlete
         block += paragraph(said("sentences", "lasting", sd=sd, share=share))
-    if real is None:
+    if not band:
         block += paragraph(said("sentences", "no_noise"))
     return drawn, block + one.table("agreement of changes, field minus laboratory", change=_CHANGE)
 

@@ -97,7 +97,7 @@ def splits(budget: pd.DataFrame) -> bool:
 def _differences(shown: list[Comparison]) -> Picture:
     """Return the difference plots of some methods on the same axes."""
     panels = [
-        PairsPanel(one.name, one.pairs, one.of("limits_of_agreement"), one.words, _floor(one))
+        PairsPanel(one.name, one.pairs, one.of("limits_of_agreement"), one.words, *_noise(one))
         for one in shown
     ]
     captions = [
@@ -112,9 +112,9 @@ def _differences(shown: list[Comparison]) -> Picture:
     )
 
 
-def _floor(one: Comparison) -> float | None:
-    """Return how far the laboratory's own error alone would spread differences in a mode."""
-    return None if one.noise is None else one.noise.noise_floor
+def _noise(one: Comparison) -> tuple[float | None, bool]:
+    """Return how far the laboratory's own error alone would spread differences; if declared."""
+    return (None, False) if one.noise is None else (one.noise.noise_floor, one.noise.declared)
 
 
 def methods_chart(
@@ -133,11 +133,12 @@ def methods_chart(
         return ()
     labels = {one.method: numbers.name.method(one.method) for one in rows}
     margin = options.margin.limit
-    floors = {_floor(one) for one in comparisons}
-    noise = floors.pop() if len(floors) == 1 else None  # a band through all rows holds for all
+    floors = {_noise(one) for one in comparisons}
+    # a band through all rows holds for all
+    noise, declared = floors.pop() if len(floors) == 1 else (None, False)
     drawn = picture(
         "methods",
-        drawing(plot_methods, frame, labels=labels, margin=margin, noise=noise),
+        drawing(plot_methods, frame, labels=labels, margin=margin, noise=noise, declared=declared),
         methods_caption(frame, labels=labels, margin=margin),
         height=methods_height(len(rows)),
     )
