@@ -15,7 +15,12 @@ import agreement
 from agreement import report
 from agreement.cohort import read_cohort
 from agreement.pairing.tally import WithoutPair
-from agreement.report.privacy.by_pairs import few_of_pairs, few_on_a_line
+from agreement.report.privacy.by_pairs import (
+    few_by_pair,
+    few_of_a_sign,
+    few_on_a_line,
+    few_within,
+)
 from agreement.report.privacy.cells import hidden_groups, members_of
 from agreement.report.privacy.privacy import hidden_parts
 from agreement.report.privacy.view import Released, View
@@ -246,7 +251,8 @@ def test_who_stands_in_a_group_decides_and_not_how_many(opened):
     assert {athlete for athlete, _ in female} == {f"A{k:02}" for k in range(0, 14, 2)}
     known = hidden_groups(cohort.results.frame, members_of(cohort.results.methods))
     pairs = {("wrist", "run"): cohort.pairs}
-    by_pairs = few_of_pairs(pairs, 9.0) | few_on_a_line(pairs)
+    by_pairs = few_of_a_sign(pairs) | few_by_pair(pairs) | few_within(pairs, 9.0)
+    by_pairs |= few_on_a_line(pairs)
     assert known | by_pairs == {*View(cohort).kept_back}
 
 

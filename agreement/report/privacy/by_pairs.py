@@ -19,16 +19,6 @@ Place = tuple[str, str]  # method, mode
 Name = tuple[str, ...]  # analysis, method, mode, group; of one number of it also the statistic
 
 
-def few_of_pairs(pairs: Mapping[Place, pd.DataFrame], margin: float | None) -> set[Name]:
-    """
-    Return the numbers that would tell of a few by how their pairs lie, each as group and statistic.
-
-    pairs: of each method and mode those behind its numbers.
-    margin: the limit for one athlete; None: there is none.
-    """
-    return few_of_a_sign(pairs) | few_by_pair(pairs) | few_within(pairs, margin)
-
-
 def few_out_of_step(results: pd.DataFrame, pairs: Mapping[Place, pd.DataFrame]) -> set[Name]:
     """
     Return the groups whose means weigh every pair alike, where a few have more or fewer than all others.

@@ -16,11 +16,13 @@ import pandas as pd
 from agreement.report.privacy.by_pairs import (
     Name,
     Place,
+    few_by_pair,
     few_by_rule,
     few_of_a_side,
-    few_of_pairs,
+    few_of_a_sign,
     few_on_a_line,
     few_out_of_step,
+    few_within,
     out_of_step,
 )
 from agreement.report.privacy.privacy import FEWEST_SHOWN, Size, a_few_apart, hidden_parts
@@ -65,7 +67,8 @@ def small_groups(
     pairs = {(one.method, one.mode): one.data.pairs for one in methods}
     margin = next((one.data.options.margin.limit for one in methods), None)
     for counted in (pairs, everybody or {}):
-        groups |= few_of_pairs(counted, margin) | few_out_of_step(frame, counted)
+        groups |= few_of_a_sign(counted) | few_by_pair(counted) | few_within(counted, margin)
+        groups |= few_out_of_step(frame, counted)
     return sorted(groups | few_on_a_line(pairs) | few_of_a_side(methods) | few_by_rule(methods))
 
 
@@ -198,7 +201,10 @@ def withheld(sizes: Mapping[GroupKey, Size], members: Members | None = None) -> 
     members: who they are, where that is known. Of the others only sizes and the privacy kind are:
         they are withheld when they might differ from another group by one to four people.
     """
-    hidden = {group for group, (n, _) in sizes.items() if 0 < n < FEWEST_SHOWN or _of_one(group)}
+    of_one = {name for name, one in BY_NAME.items() if one.privacy is Privacy.ONE_PERSON}
+    hidden = {
+        group for group, (n, _) in sizes.items() if 0 < n < FEWEST_SHOWN or group[0] in of_one
+    }
     if 0 < _out_of_step(sizes.get(WHOLE, (0, 0)), (members or {}).get(WHOLE)) < FEWEST_SHOWN:
         hidden |= {group for group in sizes if BY_NAME[group[0]].weighs_pairs}
     known = {
@@ -243,10 +249,6 @@ def _few_in_part(members: Members) -> set[GroupKey]:
         if 0 < sum(own[one] < each[one] for one in own) < FEWEST_SHOWN:
             found.add(group)
     return found
-
-
-def _of_one(group: GroupKey) -> bool:
-    return BY_NAME[group[0]].privacy is Privacy.ONE_PERSON
 
 
 def _by_kind(sizes: Mapping[str, Size], whole: Size, kind: Privacy) -> set[str]:

@@ -60,9 +60,11 @@ def counted_exclusions(exclusions: pd.DataFrame) -> pd.DataFrame:
 
 
 def rows_by_reason(exclusions: pd.DataFrame) -> pd.DataFrame:
-    """Return for each line its file and reason, and how many rows it stands for."""
-    texts = exclusions[["file", "reason"]].astype("str")
-    return texts.assign(rows=_rows_behind(exclusions))
+    """Return for each line its file and reason, and how many rows it stands for: one, or what it says."""
+    said = exclusions["message"].astype("str").str.extract(r"^(\d+) rows?\b", expand=False)
+    of_several = (exclusions["reason"] == "withdrawn") | exclusions["id"].isna()
+    rows = pd.to_numeric(said.where(exclusions["row"].isna() & of_several)).fillna(1).astype(int)
+    return exclusions[["file", "reason"]].astype("str").assign(rows=rows)
 
 
 def counted_lines(lines: pd.DataFrame, order: "Iterable[str]" = ()) -> pd.DataFrame:
@@ -125,15 +127,6 @@ def _by_folder(lines: pd.DataFrame, files: "pd.Series[str]") -> pd.DataFrame:
     """Return lines of rows left out with the folder of a table in parts in place of the part."""
     folder = lines["file"].str.extract("^(.*)/[^/]*$", expand=False)
     return lines.assign(file=lines["file"].mask(folder.isin(files), folder))
-
-
-def _rows_behind(exclusions: pd.DataFrame) -> "pd.Series[int]":
-    """Return how many rows each line stands for: one, or the count that a line without row says."""
-    said = exclusions["message"].astype("str").str.extract(r"^(\d+) rows?\b", expand=False)
-    without = exclusions["row"].isna() & (
-        (exclusions["reason"] == "withdrawn") | exclusions["id"].isna()
-    )
-    return pd.to_numeric(said.where(without)).fillna(1).astype(int)
 
 
 def rows_of_few(

@@ -6,13 +6,15 @@ share` writes gets pseudonyms under a key that is thrown away.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final
+from dataclasses import fields, replace
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import numpy as np
 import pandas as pd
 
 from agreement.cohort import Cohort
+from agreement.pairing.study_pairs import Pairing
+from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings
 from agreement.tables.readers import InputFile
 from agreement.tables.study_tables import StudyTables
@@ -27,7 +29,10 @@ if TYPE_CHECKING:
 FEWEST_SHOWN: Final = 5  # athletes in a cell that may be shown
 _NUMBERS: Final = ["value", "low", "high", "n", "n_pairs"]
 
+_IDS: Final = ("athlete_id", "lab_test_id", "field_test_id", "session_id")
+
 Naming = Callable[[object], str]
+Tables = TypeVar("Tables", StudyTables, LaboratoryValues, Readings, Pairing)
 Size = tuple[int, int]  # athletes, pairs
 
 
@@ -39,45 +44,41 @@ def naming(key: bytes) -> Naming:
 def pseudonymous(cohort: Cohort, key: bytes) -> Cohort:
     """Return the cohort with pseudonyms for athletes and tests, in all that reports show."""
     pairing, name = cohort.pairing, naming(key)
-    hidden: dict[str, Any] = {
-        part: _renamed(getattr(pairing, part), name, ["athlete_id", "lab_test_id"])
-        for part in ("pairs", "daily", "repeats", "across_modes", "units")
-    }
-    training = cohort.laboratory.training
-    profiles = training.frame
-    if len(profiles):
-        profiles = _renamed(profiles, name, ["athlete_id", "lab_test_id"])
-    laboratory = replace(
-        cohort.laboratory,
-        frame=_renamed(cohort.laboratory.frame, name, ["athlete_id", "lab_test_id"]),
-        stages=_renamed(cohort.laboratory.stages, name, ["lab_test_id"]),
-        averaging=_renamed(cohort.laboratory.averaging, name, ["lab_test_id"]),
-        thresholds=_renamed(cohort.laboratory.thresholds, name, ["lab_test_id"]),
-        zones=_renamed(cohort.laboratory.zones, name, ["lab_test_id", "athlete_id"]),
-        training=training._replace(frame=profiles),
-        problems=(),
-    )
+    study, laboratory = _hidden(cohort.study, name), _hidden(cohort.laboratory, name)
+    profiles, hidden = _renamed(laboratory.training.frame, name), _hidden(pairing, name)
     columns = ["method", "mode", "athlete_id", "lab_test_id"]
-    hidden["pairs"] = hidden["pairs"].sort_values(columns, ignore_index=True)
-    exclusions, asked = plain_exclusions(pairing.exclusions, name), cohort.study.without_value
     return replace(
         cohort,
         study=replace(
-            cohort.study,
-            athletes=_renamed(cohort.study.athletes, name, ["athlete_id"]),
-            lab_tests=_renamed(cohort.study.lab_tests, name, ["athlete_id", "lab_test_id"]),
-            field_tests=_renamed(cohort.study.field_tests, name, ["athlete_id", "field_test_id"]),
-            sessions=_renamed(cohort.study.sessions, name, ["athlete_id", "session_id"]),
-            breaths={name(one): path for one, path in cohort.study.breaths.items()},
-            samples={name(one): path for one, path in cohort.study.samples.items()},
-            problems=(),
-            inputs=without_files_of_people(cohort.study, key),
-            without_value=None if asked is None else _renamed(asked, name, ["athlete_id"]),
+            study,
+            breaths={name(one): path for one, path in study.breaths.items()},
+            samples={name(one): path for one, path in study.samples.items()},
+            inputs=without_files_of_people(study, key),
         ),
-        laboratory=laboratory,
-        readings=_pseudonymous_readings(cohort.readings, name),
-        pairing=replace(pairing, **hidden, exclusions=exclusions, problems=()),
+        laboratory=replace(laboratory, training=laboratory.training._replace(frame=profiles)),
+        readings=_hidden(cohort.readings, name),
+        pairing=replace(
+            hidden,
+            pairs=hidden.pairs.sort_values(columns, ignore_index=True),
+            exclusions=plain_exclusions(pairing.exclusions, name),
+        ),
     )
+
+
+def _hidden(tables: Tables, name: Naming) -> Tables:
+    """Return a record with pseudonyms in its tables, without the notes that name rows of the files."""
+    found = {one.name: getattr(tables, one.name) for one in fields(tables)}
+    frames = {n: _renamed(one, name) for n, one in found.items() if isinstance(one, pd.DataFrame)}
+    renamed: dict[str, Any] = {"problems": (), **frames}
+    return replace(tables, **renamed)
+
+
+def _renamed(frame: pd.DataFrame, name: Naming) -> pd.DataFrame:
+    """Return a frame with pseudonyms in all columns of ids."""
+    names = {
+        one: {i: name(i) for i in frame[one].dropna().unique()} for one in _IDS if one in frame
+    }
+    return frame.assign(**{one: frame[one].map(own).astype("str") for one, own in names.items()})
 
 
 def without_files_of_people(study: StudyTables, key: bytes) -> tuple[InputFile, ...]:
@@ -100,17 +101,6 @@ def without_files_of_people(study: StudyTables, key: bytes) -> tuple[InputFile, 
         every = sorted(f"{one.name} {one.sha256}" for one in files)
         kept.append(InputFile(folder, keyed_checksum(key, every), len(files)))
     return tuple(kept)
-
-
-def _pseudonymous_readings(readings: Readings, name: Naming) -> Readings:
-    """Return readings with pseudonyms, without the notes that name rows of the files."""
-    tables = ("frame", "session_lines", "session_points", "stage_lines")
-    hidden: dict[str, Any] = {
-        table: _renamed(part, name, ["athlete_id"])
-        for table in tables
-        if len(part := getattr(readings, table))
-    }
-    return replace(readings, **hidden, problems=())
 
 
 def plain_exclusions(exclusions: pd.DataFrame, name: Naming) -> pd.DataFrame:
@@ -197,9 +187,3 @@ def few(count: int, whole: int | None = None) -> str:
     if whole is not None and 0 < whole - count < FEWEST_SHOWN:
         return f"{max(whole - FEWEST_SHOWN + 1, 0)} to {whole - 1}"
     return str(count)
-
-
-def _renamed(frame: pd.DataFrame, name: Naming, columns: list[str]) -> pd.DataFrame:
-    """Return a frame with pseudonyms in some columns."""
-    ids = {column: frame[column].map(name, na_action="ignore") for column in columns}
-    return frame.assign(**{column: each.astype("str") for column, each in ids.items()})

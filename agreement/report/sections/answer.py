@@ -158,18 +158,22 @@ def verdict_sentences(
 
     found: methods without a pair.
     """
-    methods = tuple(methods)
+    every, answer = _answered(tuple(methods), numbers, options, found)
+    doubts, silent = _doubts(answer["asked"], several=len(answer["asked"]) > 1), answer["silent"]
+    lines = [said("verdict", "told", doubts=doubts, **answer)]
+    lines += [said("verdict", "no_pair", silent=silent)] if silent and every else []
+    lines += [said("verdict", "line", one=one) for one in every if len(every) > 1]
+    return [*map(in_words, lines)]
+
+
+def _answered(
+    methods: tuple[Any, ...], numbers: Numbers, options: StudyOptions, found: Iterable[WithoutPair]
+) -> tuple[tuple[Judged, ...], dict[str, Any]]:
+    """Return every method, the closest first, and what the answer is made of."""
     every = ranked(methods, numbers)
-    asked = _asked(every, options)
-    apart = told_apart(asked, numbers)
-    doubts = _doubts(asked, several=len(asked) > 1)
-    silent = without_pair(found, methods, numbers, options)
-    answer = {"asked": asked, "margin": options.margin, "apart": apart, "doubts": doubts}
-    lines = [in_words(said("verdict", "told", silent=silent, **answer))]
-    lines += [in_words(said("verdict", "no_pair", silent=silent))] if silent and every else []
-    if len(every) > 1:
-        lines += [in_words(said("verdict", "line", one=one)) for one in every]
-    return lines
+    asked, silent = _asked(every, options), without_pair(found, methods, numbers, options)
+    told = {"asked": asked, "apart": told_apart(asked, numbers), "silent": silent}
+    return every, told | {"margin": options.margin}
 
 
 def verdict_in_words(verdict: Verdict) -> str:
@@ -202,25 +206,20 @@ def verdict_block(
     `short`: nothing is folded; else the verdict of every method stands folded below. `lead`: markup
     that comes first of all. `found`: methods without a pair.
     """
-    methods = tuple(methods)
-    every = ranked(methods, numbers)
-    asked = _asked(every, options)
-    others = tuple(one for one in every if one not in asked)
+    every, answer = _answered(tuple(methods), numbers, options, found)
+    others = [one for one in every if one not in answer["asked"]]
     judged = sum(one.counted.known for one in every)
     shown = {
         "several": several_judged(judged) if judged > 1 else "",
-        "asked": asked,
         "every": every if len(every) > 1 else (),
-        "doubts": _doubts(asked, several=len(every) > 1),
+        "doubts": _doubts(answer["asked"], several=len(every) > 1),
         "of_others": _doubts(others, several=True),
-        "apart": told_apart(asked, numbers),
         "lead": lead,
-        "silent": without_pair(found, methods, numbers, options),
     }
-    return Block(said("verdict", "block", margin=options.margin, short=short, **shown))
+    return Block(said("verdict", "block", short=short, **answer, **shown))
 
 
-def _doubts(some: tuple[Judged, ...], *, several: bool) -> list[Markup]:
+def _doubts(some: Iterable[Judged], *, several: bool) -> list[Markup]:
     """Return what could make an answer on some methods wrong; `several`: say whose doubt it is."""
     return [
         said("verdict", "doubt", one=one, sentence=sentence, several=several)
@@ -257,10 +256,8 @@ def smaller(numbers: Numbers, first: str, second: str, mode: str, of: str = "rms
     and the joint interval of the ratio leaves out 1, for alone it is too short when methods are many.
     """
     two = sorted((first, second))
-    ratio, p = (
-        numbers.get("closer", name, " vs ".join(two), mode)
-        for name in (f"{of}_ratio", f"p_{of}_joint")
-    )
+    cell = numbers.of(" vs ".join(two), mode)
+    ratio, p = cell("closer", f"{of}_ratio"), cell("closer", f"p_{of}_joint")
     if not (p.known and ratio.known) or p.value > SIGNIFICANT or ratio.low <= 1 <= ratio.high:
         return ""
     return two[0] if ratio.value < 1 else two[1]

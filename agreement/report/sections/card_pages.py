@@ -127,12 +127,11 @@ def card_files(
         who = athletes[start : start + TOGETHER]
         file = CARDS_FILE if number == 1 else f"{stem}-{number}.{ending}"
         some = cards[cards["athlete_id"].isin(who)]
-        own: dict[str, list[dict[Any, Any]]] = {}
-        for row in some.to_dict("records"):
-            own.setdefault(str(row["athlete_id"]), []).append(row)
         told = {"title": title, "cautions": stated("methods", "cautions")}
-        found = ((athlete, own[athlete]) for athlete in sorted(own))
-        shown = [said("cards", "card", one=_card(*each, facts, name), **told) for each in found]
+        shown = [
+            said("cards", "card", one=_card(str(who), own.to_dict("records"), facts, name), **told)
+            for who, own in some.groupby("athlete_id")
+        ]
         header = element("h1", "What each athlete\u2019s number means", class_="screen")
         body = joined(map(Block, shown)) if shown else paragraph("No athlete has a pair.")
         page = f"{title}: athlete cards"

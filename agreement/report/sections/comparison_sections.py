@@ -37,6 +37,7 @@ from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.stats.limits.limits_of_agreement import STATISTICS, with_coverage
 from agreement.stats.limits.limits_of_subsets import RIGHT_INPUTS
 
+_NUMBERS: Final = ["value", "low", "high"]
 _BEFORE: Final = "before you rely on these numbers"
 _COVERAGE: Final = 0.95  # of the limits in the results table
 _CHANGE: Final = (
@@ -88,10 +89,8 @@ def limits_tried(told: Told, coverage: float) -> pd.DataFrame:
             if mine.any():
                 again = with_coverage(one.found[name], coverage).to_frame()
                 keys = ["statistic"] + ["group"] * ("group" in again)
-                numbers = again.set_index(keys)[["value", "low", "high"]]
-                places = frame.loc[mine, keys].itertuples(index=False, name=None)
-                found = numbers.loc[[p if len(p) > 1 else p[0] for p in places]]
-                frame.loc[mine, numbers.columns] = found.to_numpy(np.float64)
+                found = frame.loc[mine, keys].merge(again, how="left", on=keys)[_NUMBERS]
+                frame.loc[mine, _NUMBERS] = found.to_numpy(np.float64)
     return frame
 
 
@@ -113,14 +112,13 @@ def differences_block(one: Comparison, said_once: Container[str] = ()) -> Sectio
         group: [one.cell("limits_of_agreement", name, group) for name in STATISTICS]
         for group in one.groups("limits_of_agreement")
     }
-    every = {
-        (cell.n, cell.n_pairs) for cell in cells.get("all", ()) if cell.known
-    }  # a group of all says nothing new
+    # a group of all says nothing new
+    every = {(cell.n, cell.n_pairs) for cell in cells.get("all", ()) if cell.known}
     parts = [
         (group_name(group), "limits_of_agreement", group)
         for group, own in cells.items()
         if group == "all"
-        or (any(map(says, own)) and not all((cell.n, cell.n_pairs) in every for cell in own))
+        or (any(map(says, own)) and not every.issuperset((one.n, one.n_pairs) for one in own))
     ]
     if wrong_inputs(one.pairs).any():
         parts.append((group_name(RIGHT_INPUTS), "choice_of_pairs", RIGHT_INPUTS))
