@@ -20,7 +20,7 @@ from agreement.cli_talk import end as _end
 from agreement.cli_talk import misused as _misused
 from agreement.cli_talk import stopped as _stopped
 from agreement.cli_talk import talk as _talk
-from agreement.errors import in_one_line
+from agreement.errors import AgreementError, TableError, in_one_line
 from agreement.signals import HEARD, SIGNALLED, WRITTEN, listen
 
 
@@ -29,8 +29,6 @@ class _Commands(WholeHelp):
 
     def invoke(self, ctx: Any) -> Any:
         """Run a command; turn what the user can put right into a message."""
-        from agreement.errors import AgreementError
-
         WRITTEN.clear()
         try:
             return super().invoke(ctx)
@@ -47,8 +45,6 @@ class _Commands(WholeHelp):
 
     def _told(self, error: Exception, command: Any) -> NoReturn:
         """Say what the user can put right, and end."""
-        from agreement.errors import AgreementError, TableError
-
         if isinstance(error, TableError):
             from agreement.report.run.talk import grouped_findings
 

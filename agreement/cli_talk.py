@@ -61,9 +61,8 @@ def stopped(said: str, options: Iterable[str]) -> str:
 
 def misused(error: Any) -> str:
     """Say what is wrong with the command line itself, an error of the library that reads it."""
-    if type(error).__name__ == "NoArgsIsHelpError":
-        return str(error)
-    return f"Stopped: {_misused(error)}"
+    help_alone = type(error).__name__ == "NoArgsIsHelpError"
+    return str(error) if help_alone else f"Stopped: {_misused(error)}"
 
 
 def _misused(error: Any) -> str:

@@ -261,7 +261,7 @@ def field_estimates_table(
 
 def mark_refused(leaving: Leaving, values: Vo2max, but: Flags | bool = False) -> None:
     """Set aside the rows whose VO2max nobody reaches, `but` for some."""
-    for source, column in enumerate(values.column):
+    for source, column in enumerate(VO2MAX_COLUMNS):
         where = values.refused & (values.source == source) & ~np.asarray(but)
         leaving.mark("refused_value", where, column, said=values.refusal)
 

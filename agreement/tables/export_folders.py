@@ -154,8 +154,7 @@ class Exports:
             return
         every = pd.concat(keys, ignore_index=True)
         by = [str(name) for name in every if name not in ("part", "at")]
-        known = every[by].notna().all(axis=1)
-        newest = every[known].groupby(by)["part"].transform("max").reindex(every.index)
+        newest = every.groupby(by)["part"].transform("max")  # none where the key lacks something
         every["newest"] = newest.fillna(every["part"]).astype(np.int64)
         old = every[every["part"] < every["newest"]]
         same = self._unchanged(every, by) if len(old) else np.zeros(0, bool)

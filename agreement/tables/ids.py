@@ -190,11 +190,8 @@ def id_column(raw: RawTable, name: str, id_map: dict[str, str] | None = None) ->
             become = "becomes" if len(turned) == 1 else "become"
             told: Words = {"ids": counted(len(turned), "id"), "first": turned[0], "become": become}
             raw.tell("spreadsheet_ids", "athlete_id", **told)
-    together = "".join(found.labels)
-    parted = found.labels if " " in together or "," in together else ()  # names have one of them
-    for value in parted:
-        if (" " in value or "," in value) and _NAME.fullmatch(value):
-            raw.tell("name_like_id", name, found.first_row(raw, value), initials=_initials(value))
+    for value in filter(_NAME.fullmatch, found.labels):
+        raw.tell("name_like_id", name, found.first_row(raw, value), initials=_initials(value))
     return found
 
 

@@ -83,7 +83,7 @@ def _mark_values(cells: TableCells, leaving: Leaving, values: Vo2max, has_breath
     leaving.mark("test_without_mass", massless, "mass_kg", test=test)
     mark_refused(leaving, values, but=has_breaths)
     odd = values.refused & has_breaths
-    raw.tell_each("breaths_instead", odd, values.column[-1], said=values.refusal)
+    raw.tell_each("breaths_instead", odd, VO2MAX_COLUMNS[-1], said=values.refusal)
 
 
 def _note_conversions(

@@ -41,9 +41,8 @@ def number_columns(raw: RawTable) -> dict[str, Floats]:
     a VO2max column whose unit is another of the three quantities stands under that one's name.
     """
     names = [n for n, c in raw.table.columns.items() if c.kind == "number" and n in raw.frame]
-    kinds = {n: raw.frame[n].dtype for n in names}
     numeric, truth = pd.api.types.is_numeric_dtype, pd.api.types.is_bool_dtype
-    typed = {n for n, kind in kinds.items() if numeric(kind) and not truth(kind)}
+    typed = {n for n in names if numeric(raw.frame[n]) and not truth(raw.frame[n])}
     texts = {n: distinct(raw.frame[n]) for n in names if n not in typed}
     marks = {n: marks_of(text.labels) for n, text in texts.items()}
     columns: dict[str, Floats] = {}

@@ -41,7 +41,6 @@ from agreement.tables.units import Unit, own_unit, unit_of
 from agreement.tables.workbooks import UnreadableError, sheet_records
 
 _REMEDY: Final = "Open it in a spreadsheet and save it as CSV UTF-8."
-_KEPT: Final = "biufM"  # numpy kinds of columns that carry their type: numbers and times
 NO_ARROW: Final = "Parquet files need another package."
 SAVE_AS_CSV: Final = "Install the package with its extra 'scale', or save the file as CSV."
 
@@ -293,14 +292,12 @@ def _as_read(column: "pd.Series[Any]") -> "pd.Series[Any]":
     dtype = column.dtype
     if pd.api.types.is_bool_dtype(dtype):
         return column.astype("object").astype("str")
-    if isinstance(dtype, pd.DatetimeTZDtype | pd.CategoricalDtype):
-        return column
     kind = getattr(dtype, "kind", "O")
-    if kind not in _KEPT:
-        return column.astype("str")
-    if kind == "M" or isinstance(dtype, np.dtype):
+    if kind == "M" or isinstance(dtype, pd.CategoricalDtype):
         return column
-    if column.isna().any():  # numbers in another array than numpy's; a gap is NaN
+    if kind not in "iuf":
+        return column.astype("str")
+    if column.isna().any():  # also of another array than numpy's; a gap is NaN
         return pd.Series(column.to_numpy(dtype=np.float64, na_value=np.nan))
     return pd.Series(column.to_numpy())
 

@@ -9,7 +9,7 @@ Codes are checked where they are translated (`codes`), once per distinct word in
 from collections.abc import Callable, Container, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,7 @@ from agreement.arrays import Flags, Floats
 from agreement.tables.columns import VO2MAX_COLUMNS
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct
-from agreement.terms import RANGES, declared
+from agreement.terms import BELIEVED, RANGES, declared
 
 # columns whose value a row cannot do without: the caller sets the row aside
 REQUIRED_VALUES: Final = frozenset((*VO2MAX_COLUMNS, "duration_min"))
@@ -136,13 +136,15 @@ def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats]) -> None:
                 ruled_out = usual.unit if low == usual.reject_low else None
                 like = " or ".join(unit for unit in units if unit != ruled_out)
                 like = f"; they look like {like}" if like else ""
-                told: dict[str, Any] = {
-                    "share": share,
-                    "own": usual.unit,
-                    "middle": middle,
-                    "like": like,
-                }
-                raw.tell("unit_undecided", column, ours=column, **told)
+                raw.tell(
+                    "unit_undecided",
+                    column,
+                    ours=column,
+                    share=share,
+                    own=usual.unit,
+                    middle=middle,
+                    like=like,
+                )
                 raw.findings.undecided.add((raw.file, raw.header(column)))
                 break  # the rows wait until the unit is stated
 
@@ -172,8 +174,7 @@ class Vo2max:
     absolute: Floats  # as typed, from either absolute column. [L/min]
     # `relative`, else `absolute` over mass; NaN where neither is possible. [mL/kg/min]
     converted: Floats
-    column: list[str]  # where each row's value comes from
-    source: npt.NDArray[np.int8]
+    source: npt.NDArray[np.int8]  # where each row's value comes from, of `VO2MAX_COLUMNS`
     typed: Floats
     refused: Flags  # outside the range that a person can reach
 
@@ -184,15 +185,14 @@ class Vo2max:
 
     def column_of(self, headers: Container[str]) -> str | None:
         """Return our name of the column that a missing value belongs into; None without any."""
-        return next((name for name in self.column if name in headers), None)
+        return next((name for name in VO2MAX_COLUMNS if name in headers), None)
 
     def refusal(self, i: int) -> str:
         """Return why row `i` (from 0) is out of range, with the value as typed."""
-        name = self.column[self.source[i]]
+        name = VO2MAX_COLUMNS[self.source[i]]
         usual = RANGES[name]
         if usual.reject_low <= self.typed[i] <= usual.reject_high:
-            name = self.column[0]
-            return value_text(name, self.converted[i], refused=True).replace(
+            return value_text(VO2MAX_COLUMNS[0], self.converted[i], refused=True).replace(
                 "Value", "Converted with the mass, value"
             )
         return refusal(name, self.typed[i])
@@ -203,17 +203,14 @@ def vo2max_values(
 ) -> Vo2max:
     """Return the VO2max of each of `count` rows; `mass` [kg] converts, NaN where it is unknown."""
     nothing = np.full(count, np.nan)
-    names = ["vo2max_ml_kg_min", "vo2max_l_min", "vo2max_ml_min"]
-    relative, litres, millilitres = (numbers.get(name, nothing) for name in names)
+    relative, litres, millilitres = (numbers.get(name, nothing) for name in VO2MAX_COLUMNS)
     absolute = np.where(np.isnan(litres), millilitres / 1000, litres)
     converted = np.where(np.isnan(relative), absolute * 1000 / mass, relative)
     source = np.where(np.isnan(relative), np.where(np.isnan(litres), 2, 1), 0).astype(np.int8)
     typed = np.where(source == 0, relative, np.where(source == 1, litres, millilitres))
     out = np.zeros(count, np.bool_)
-    for place, name in enumerate(names):
+    for place, name in enumerate(VO2MAX_COLUMNS):
         if name in refused:
             out |= refused[name] & (source == place)
-    usual = RANGES["vo2max_ml_kg_min"]
-    with np.errstate(invalid="ignore"):
-        out |= (converted < usual.reject_low) | (converted > usual.reject_high)
-    return Vo2max(relative, absolute, converted, names, source, typed, out)
+    out |= (converted < BELIEVED.reject_low) | (converted > BELIEVED.reject_high)
+    return Vo2max(relative, absolute, converted, source, typed, out)

@@ -28,7 +28,6 @@ def toml_fault(
     r"""
     Say what is wrong with a file that does not parse.
 
-    error: what the parser said.
     refused: what is wrong with the values of a file that does.
 
     >>> text = "[study]\ntime_zone = Europe/Oslo\n"
@@ -136,8 +135,6 @@ def with_keys(text: str, table: str, keys: Mapping[str, object]) -> str:
     r"""
     Return a study file with keys of one table set; a commented key is taken into use.
 
-    table: name of the table, such as ``pairing``.
-    keys: numbers, texts, truth values.
     Raises AgreementError if the result would not say what was meant.
 
     >>> before = chr(10).join(["[pairing]", "# days_before = 14  # days", "[change]", ""])

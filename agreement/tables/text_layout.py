@@ -251,11 +251,11 @@ def plain_columns(
     needed = next((parsed[n] for n in header.position if columns[n].required), None)
     if needed is None:
         return None
-    if isinstance(needed.dtype, pd.CategoricalDtype):
-        gap = "" in needed.cat.categories
-    else:
-        gap = bool(needed.isna().any() or (needed == "").any())
-    return None if gap else parsed  # rows without it may be empty: the careful way leaves those out
+    if (
+        needed.isna() | (needed == "")
+    ).any():  # empty rows perhaps, which the careful way leaves out
+        return None
+    return parsed
 
 
 def _parse(data: bytes, layout: Layout, wanted: list[tuple[int, str]]) -> pd.DataFrame:
