@@ -15,7 +15,7 @@ from agreement.pairing.tally import WithoutPair
 from agreement.physiology.laboratory import LaboratoryValues
 from agreement.physiology.readings import Readings
 from agreement.tables.findings import Findings
-from agreement.tables.parts_together import with_part_files
+from agreement.tables.parts import with_part_files
 from agreement.tables.study_tables import StudyTables
 from agreement.terms import PAIR_COLUMNS
 

@@ -17,8 +17,7 @@ from agreement.physiology.reading_rows import NO_READINGS
 from agreement.physiology.readings import estimate_readings
 from agreement.scale.spread import CODED_TEXTS, NUMBERS, Buckets, Records
 from agreement.stats.doubts.odd_columns import Sides, sides_of
-from agreement.tables.parts import PART_STEP
-from agreement.tables.parts_together import with_part_files, write_ledger_part
+from agreement.tables.parts import PART_STEP, with_part_files, write_ledger_part
 from agreement.tables.spills import read_records, read_section
 from agreement.terms import PAIR_COLUMNS, REASONS
 

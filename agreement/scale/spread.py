@@ -19,8 +19,7 @@ from agreement.arrays import Ints
 from agreement.physiology.laboratory import control_lines
 from agreement.tables.checked_tables import SET_NUMBERS, CheckedTable
 from agreement.tables.findings import Findings
-from agreement.tables.parts import CheckedPiece, PartReader, Piece
-from agreement.tables.parts_together import write_ledger_part
+from agreement.tables.parts import CheckedPiece, PartReader, Piece, write_ledger_part
 from agreement.tables.spills import write_records, write_spill
 from agreement.terms import ALL_MODES, SENSORS
 

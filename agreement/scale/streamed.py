@@ -37,8 +37,7 @@ from agreement.tables.columns import FIELD_ESTIMATES
 from agreement.tables.doubts import settle
 from agreement.tables.findings import Findings
 from agreement.tables.ids import note_likely_matches
-from agreement.tables.parts import about_rows, find_table_parts
-from agreement.tables.parts_together import read_ledger_part, summed
+from agreement.tables.parts import about_rows, find_table_parts, read_ledger_part, summed
 from agreement.tables.spills import give_memory_back, give_memory_back_now, write_spill
 from agreement.tables.study import StudyTables, inspect_study
 from agreement.tables.study_file import read_study_file
@@ -60,7 +59,7 @@ class Streamed:
     readings: Readings  # those that are no estimates; `heart_rate_based` for all
     pairing: Pairing  # `exclusions` without the lines below
     reasons: dict[str, int]  # how many estimates each reason has left out
-    lines: tuple[Path, ...]  # of estimates; see `agreement.tables.parts_together`
+    lines: tuple[Path, ...]  # of estimates; see `agreement.tables.parts`
     problems: Problems = ()  # what was set aside, then notes
 
     @property

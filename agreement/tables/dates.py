@@ -18,7 +18,7 @@ from agreement.terms import counted
 
 Times = npt.NDArray[np.datetime64]
 Steps = npt.NDArray[np.timedelta64]
-Readings = dict[str, Times]  # of the values of a column, by the order of day, month and year
+_ByOrder = dict[str, Times]  # of the values of a column, by the order of day, month and year
 NOT_A_TIME: Final[np.datetime64] = np.datetime64("NaT", "us")
 _FORM: Final = re.compile(
     r"(\d{1,4})([./-])(\d{1,2})\2(\d{4}|\d{2})"
@@ -235,7 +235,7 @@ def _shown(wall: np.datetime64) -> str:
 def _other_forms(raw: RawTable, name: str, found: Distinct) -> Times:
     """Return the wall clock of each value that is not ISO 8601; NaT where there is a stop."""
     matches = [_FORM.fullmatch(label) for label in found.labels]
-    readings: Readings = {
+    readings: _ByOrder = {
         order: np.array([_in_order(one, letters) for one in matches], "datetime64[us]")
         for order, letters in _ORDERS.items()
     }
@@ -271,7 +271,7 @@ def _in_order(written: re.Match[str] | None, order: str) -> dt.datetime | None:
 
 
 def _order(
-    raw: RawTable, name: str, found: Distinct, fits: Flags, readings: Readings
+    raw: RawTable, name: str, found: Distinct, fits: Flags, readings: _ByOrder
 ) -> str | None:
     """Return the order of day, month and year; None after a stop, or where there is no date."""
     if not fits.any():
@@ -295,7 +295,7 @@ def _order(
 
 
 def _report_undecided(
-    raw: RawTable, name: str, found: Distinct, fits: Flags, readings: Readings
+    raw: RawTable, name: str, found: Distinct, fits: Flags, readings: _ByOrder
 ) -> None:
     """Stop: some dates fit one order alone and some the other, or with both readings of three."""
     either = {order: readings[order].astype("datetime64[D]") for order in _EITHER}

@@ -101,7 +101,7 @@ class _Export(NamedTuple):
 
 @dataclass(slots=True)
 class Exports:
-    """The exports of one table; `agreement.tables.parts_together.whole_table` makes them one."""
+    """The exports of one table; `whole_table` makes them one."""
 
     name: str  # the folder inside the study
     files: tuple[str, ...]  # oldest first

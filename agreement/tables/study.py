@@ -26,8 +26,7 @@ from agreement.tables.ids import keys_of, note_leads_nowhere, note_likely_matche
 from agreement.tables.lab_table import lab_table, require_one_rule
 from agreement.tables.options import STUDY_FILE, FileFormat, StudyOptions
 from agreement.tables.part_folders import PartFolder, find_parts, match_parts
-from agreement.tables.parts import PartReader, find_table_parts
-from agreement.tables.parts_together import whole_table
+from agreement.tables.parts import PartReader, find_table_parts, whole_table
 from agreement.tables.paths import digest_if_readable, path_problem
 from agreement.tables.readers import (
     InputFile,

@@ -8,8 +8,7 @@ import pandas as pd
 
 from agreement.errors import Problem
 from agreement.tables.options import StudyOptions
-from agreement.tables.parts import PartReader
-from agreement.tables.parts_together import part_of_problem
+from agreement.tables.parts import PartReader, part_of_problem
 from agreement.tables.readers import InputFile
 
 

@@ -7,7 +7,7 @@ from simulate import simulate_cohort
 from typer.testing import CliRunner
 
 from agreement import cli
-from agreement.tables import parts, parts_together
+from agreement.tables import parts
 from agreement.tables.row_groups import column_of
 from agreement.tables.study import inspect_study, read_study
 
@@ -140,10 +140,8 @@ def test_categories_are_read_whoever_wrote_their_codes(kind):
 
 def test_rows_of_parts_lie_in_memory_once(studies, monkeypatch):
     """In the table that they make; what a piece leaves besides is its account."""
-    kept, summed = [], parts_together.summed
-    monkeypatch.setattr(
-        parts_together, "summed", lambda *given: kept.extend(given[1]) or summed(*given)
-    )
+    kept, summed = [], parts.summed
+    monkeypatch.setattr(parts, "summed", lambda *given: kept.extend(given[1]) or summed(*given))
     study = read_study(studies / "many")
     assert len(kept) == 3
     assert not any(len(table.frame) for _, piece in kept for table in piece.tables)

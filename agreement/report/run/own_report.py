@@ -161,7 +161,7 @@ EXCLUSIONS_FOLDER: Final = "exclusions/"
 
 def ledger_pieces(report: Path, content: dict[str, Any]) -> "Iterator[pd.DataFrame]":
     """Yield the lines of a report as text, those of Parquet last; raises as `as_written`."""
-    from agreement.tables.parts_together import read_ledger_part
+    from agreement.tables.parts import read_ledger_part
 
     yield from read_in_pieces(report, "exclusions", content)
     for name in content.get("outputs", {}):
