@@ -135,7 +135,9 @@ def table_of(block: ExportTable) -> str | None:
         score["sessions"] = score["field_tests"] = score["athletes"] = 0
     else:
         tests = has["field_tests"]
-        score["lab_tests"] = score["field_estimates"] = 0
+        # without its VO2max a laboratory's list goes by its name and the tests' ids: breaths have it
+        score["lab_tests"] *= {"lab_test_id", "date"} <= has["lab_tests"]
+        score["field_estimates"] = 0
         score["field_tests"] += 3 * ("protocol" in tests) + 2 * len({"distance_m", "stage"} & tests)
         lasting = "duration_min" in has["sessions"]
         score["sessions"] += 2 * lasting + 3 * ("zone1_min" in has["sessions"])

@@ -310,6 +310,16 @@ def test_one_long_file_of_breaths_is_proposed_with_the_test_of_each_row(tmp_path
     assert set(study.breaths) == {"T1", "T2"}
 
 
+def test_a_laboratory_list_without_vo2max_is_one_where_breaths_have_it(tmp_path):
+    breaths = "t_s,vo2_ml_min\n" + "".join(f"{3 * i},{1000 + 20 * i}\n" for i in range(60))
+    listed = "lab_test_id,athlete_id,date,mode,mass_kg\nT1,A01,2026-03-04,cycle,72.5\n"
+    watch = "rider,when,mode,VO2max\nA01,2026-03-02,cycle,52.4\n"
+    files = {"lab.csv": listed, "watch.csv": watch, "T1.csv": breaths}
+    found = propose_study(tmp_path / "study", [exported(tmp_path / "desk", files)])
+    assert found.questions == 0
+    assert {"lab_test_id", "taken_at"} <= set(found.preview["ours"])
+
+
 def test_columns_without_a_unit_are_proposed_as_they_are(tmp_path):
     """A stage is a number of order, a rating one of feeling: neither has a unit to decide."""
     desk = exported(
