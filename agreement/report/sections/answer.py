@@ -238,13 +238,22 @@ def asked_first(
     return [(one.method, one.mode) for one in sorted(every, key=lambda one: one not in asked)]
 
 
-def told_apart(asked: tuple[Judged, ...], numbers: Numbers) -> bool:
-    """Return whether the first method is shown to be closer to the laboratory than each other one."""
+def told_apart(asked: tuple[Judged, ...], numbers: Numbers) -> bool | None:
+    """
+    Return whether the first method is shown to be closer to the laboratory than each other one.
+
+    None: what would tell is withheld.
+    """
     best, *others = asked or (None,)
-    return best is not None and all(
-        best.mode == other.mode
-        and smaller(numbers, best.method, other.method, best.mode) == best.method
-        for other in others
+    if best is None:
+        return False
+    told = [_compared(numbers, best.method, one.method, best.mode) for one in others]
+    if any(p.withheld for _, p in told):
+        return None
+    return all(
+        best.mode == one.mode
+        and smaller(numbers, best.method, one.method, best.mode) == best.method
+        for one in others
     )
 
 
@@ -255,12 +264,17 @@ def smaller(numbers: Numbers, first: str, second: str, mode: str, of: str = "rms
     `of`: error (rmse), or scatter about the own bias (sd). Shown: the joint p value is at most 0.05
     and the joint interval of the ratio leaves out 1, for alone it is too short when methods are many.
     """
-    two = sorted((first, second))
-    cell = numbers.of(" vs ".join(two), mode)
-    ratio, p = cell("closer", f"{of}_ratio"), cell("closer", f"p_{of}_joint")
+    ratio, p = _compared(numbers, first, second, mode, of)
     if not (p.known and ratio.known) or p.value > SIGNIFICANT or ratio.low <= 1 <= ratio.high:
         return ""
+    two = sorted((first, second))
     return two[0] if ratio.value < 1 else two[1]
+
+
+def _compared(numbers: Numbers, first: str, second: str, mode: str, of: str = "rmse") -> list[Cell]:
+    """Return the ratio of two methods' errors and its joint p value."""
+    cell = numbers.of(" vs ".join(sorted((first, second))), mode)
+    return [cell("closer", f"{of}_ratio"), cell("closer", f"p_{of}_joint")]
 
 
 def without_pair(
