@@ -152,7 +152,14 @@ def group_name(group: str) -> str:
 
 
 def part_name(group: str) -> str:
-    """Return what people read for a choice of pairs."""
+    """
+    Return what people read for a choice of pairs, or for a number of days averaged.
+
+    >>> part_name("all"), part_name("1"), part_name("14")
+    ('all pairs', '1 day', '14 days')
+    """
+    if group.isdigit():
+        return counted(int(group), "day")
     return "all pairs" if group == "all" else group_name(group)
 
 
