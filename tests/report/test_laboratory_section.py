@@ -343,3 +343,12 @@ def test_a_table_of_an_analysis_has_no_column_without_a_number():
     assert ">group<" not in html  # of everybody alone
     assert "gross efficiency" not in how.html
     assert "efficiency (%)" not in html
+
+
+def test_an_error_of_the_laboratory_that_was_declared_is_called_assumed():
+    """A registry's note goes on: the sample that the numbers are of."""
+    key = ("repeatability", "laboratory", "run", "all", "typical_error")
+    row = (*key, 1.5, np.nan, np.nan, "mL/kg/min", 0, 0, "assumed; sample of 2001 of 2600 athletes")
+    numbers = Numbers(pd.DataFrame([row], columns=RESULT_COLUMNS))
+    shown, _ = analysis_tables(numbers, [BY_NAME["repeatability"]])
+    assert "laboratory, run (assumed, not measured here)" in shown.html

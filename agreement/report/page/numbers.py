@@ -46,6 +46,11 @@ class Cell:
         return self.note.startswith("suppressed")
 
     @property
+    def assumed(self) -> bool:
+        """Whether it was declared, or rests on what was; other notes may follow."""
+        return self.note.split(";")[0] == "assumed"
+
+    @property
     def reason(self) -> str:
         """Why there is no number, in plain words."""
         code, _, sentence = self.note.partition(":")
@@ -149,6 +154,9 @@ def group_name(group: str) -> str:
     ('half the window', 'aged 40 to 64')
     """
     return GROUP_WORDS.get(group, group.replace("_", " "))
+
+
+ASSUMED: Final = " (assumed, not measured here)"  # behind the name of the laboratory
 
 
 def part_name(group: str) -> str:

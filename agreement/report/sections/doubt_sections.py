@@ -6,7 +6,7 @@ from typing import Final
 from agreement.cohort import Cohort
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, joined, paragraph
-from agreement.report.page.numbers import Cell, with_minus
+from agreement.report.page.numbers import ASSUMED, Cell, with_minus
 from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, lines_table
 from agreement.report.shown.told import Methods, of_field_values, told_of
 from agreement.stats.catalogue import statistic_of
@@ -102,8 +102,7 @@ def repeatability(cohort: Cohort, *, methods: Methods = None) -> Block:
 
     for name in places:
         if (error := cell("repeatability", "typical_error", name)).known:
-            words = " (assumed, not measured here)" if error.note == "assumed" else ""
-            rows.append((name + words, "repeatability", name))
+            rows.append((name + ASSUMED * error.assumed, "repeatability", name))
         else:
             without.setdefault(error.reason, []).append(name)
     caption = "How far repeats of one athlete lie apart (mL/kg/min), 95 % intervals below"

@@ -5,10 +5,11 @@ from typing import Final, NamedTuple
 
 from agreement.cohort import Cohort
 from agreement.report.page.markup import NONE, Block, fold, lines, table
-from agreement.report.page.numbers import Cell, Numbers, group_name
+from agreement.report.page.numbers import ASSUMED, Cell, Numbers, group_name
 from agreement.report.sections.together import BESIDE, says
 from agreement.report.shown.told import told_of
 from agreement.stats.catalogue import ANALYSES
+from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.record import Analysis, Statistic
 from agreement.tables.options import Kind
 
@@ -150,7 +151,8 @@ def _row(
             cells.append(lines(cell.stacked(), count))
     people = " to ".join(str(n) for n in dict.fromkeys((sizes[0], sizes[-1])) if n)
     people = people or next((cell.missing for cell in found if cell.withheld), "")
-    first = [numbers.name(method, mode), *([group_name(group)] if grouped else [])]
+    told = ASSUMED if method == LABORATORY and any(cell.assumed for cell in found) else ""
+    first = [numbers.name(method, mode) + told, *([group_name(group)] if grouped else [])]
     return (*first, *cells, people)
 
 
