@@ -111,23 +111,3 @@ def _in_a_window(rows: Ordered, units: Units, rules: PairingOptions) -> tuple[In
     size = end - start
     at = np.arange(size.sum()) + np.repeat(start - (np.cumsum(size) - size), size)
     return at, np.repeat(mode, size)
-
-
-def with_ends(sorted_keys: Ints) -> Ints:
-    """Return keys with one at either end that no athlete has, for `distances`."""
-    return np.concatenate([[-1], sorted_keys, [np.iinfo(np.int64).max]])
-
-
-def distances(table: Ints, athlete: Ints, day: Ints) -> tuple[Ints, Ints, Ints]:
-    """
-    Look up athletes and days in a sorted table of `keys` with ends.
-
-    Returns place, ahead, behind: place in the table of the first entry at or after the day, days to
-        it, and days since the entry before; `FAR` when that one is not the athlete's.
-    """
-    wanted = keys(athlete, day)
-    place = np.searchsorted(table, wanted)
-    following, leading = table[place], table[place - 1]
-    ahead = np.where(following >> 32 == athlete, following - wanted, FAR)
-    behind = np.where(leading >> 32 == athlete, wanted - leading, FAR)
-    return place, ahead, behind

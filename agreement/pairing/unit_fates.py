@@ -12,7 +12,7 @@ import numpy as np
 from agreement.arrays import Flags, Ints
 from agreement.pairing.cleaning import CODE, KEPT
 from agreement.pairing.laboratory_units import Units, keys
-from agreement.pairing.matching import FAR, distances, modes_pair, with_ends
+from agreement.pairing.matching import FAR, modes_pair
 from agreement.pairing.messages import Texts, days_in_words, window
 from agreement.pairing.reading_fates import Part
 from agreement.tables.options import PairingOptions
@@ -106,9 +106,14 @@ def _nearest_gap(units: Units, alone: Ints, part: Part) -> Ints:
     for lab in np.unique(units.mode[alone]).tolist():
         fits = np.array([modes_pair(own, lab, rules.mode_match) for own in range(len(ALL_MODES))])
         mine = fits[rows.mode]
-        key = with_ends(np.sort(keys(rows.athlete[mine], rows.day[mine])))
+        key = np.sort(keys(rows.athlete[mine], rows.day[mine]))
+        key = np.concatenate([[-1], key, [np.iinfo(np.int64).max]])  # no athlete's at either end
         here = np.flatnonzero(units.mode[alone] == lab)
-        asked = alone[here]
-        _, ahead, behind = distances(key, units.athlete[asked], units.day[asked])
-        gap[here] = np.where(behind <= ahead, behind, -ahead)
+        athlete, wanted = units.athlete[alone[here]], keys(units.athlete, units.day)[alone[here]]
+        place = np.searchsorted(key, wanted)
+        before, after = (
+            np.where(one >> 32 == athlete, np.abs(one - wanted), FAR)
+            for one in (key[place - 1], key[place])
+        )
+        gap[here] = np.where(before <= after, before, -after)
     return gap

@@ -17,7 +17,7 @@ REPORT = Path(agreement.report.__file__).parent
 ROOMS = ("sections", "shown", "studies", "run", "workbench")
 # in per cent, places of labels, half a printed digit: how a number is shown, not what it is
 SHOWN = {
-    *("FORTNIGHT * (number + 0.5)", "int(days_since_first(one.pairs).max()) // FORTNIGHT"),
+    *("FORTNIGHT * (number + 0.5)", "int(one.results.data.day.max()) // FORTNIGHT"),
     *("100 * row[zone]", "100 * top", "100 * end", "100 * share"),
     *("0.6 * len(groups)", "order['hr_span'] / order['hr_max_bpm']"),
     *("0.5 * 10.0 ** (-self.figure.digits)", "10.0 ** (-self.figure.digits)"),

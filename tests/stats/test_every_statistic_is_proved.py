@@ -514,7 +514,7 @@ PARTS = {
         "html_table",
     ),
     *(
-        "days_since_first",
+        "expected_mode_effect",
         "lab_tests_behind",
         *("decided_by", "expected_outer", "implausible", "against_of"),
         *(

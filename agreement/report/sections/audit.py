@@ -16,7 +16,7 @@ from agreement.report.privacy.release import MORE_THAN_ONE
 from agreement.report.sections.comparison import Comparison, Section, frame_table
 from agreement.report.shown.told import of_each_method, of_field_values, told_of
 from agreement.stats.limits.limits_of_subsets import AGES, FORTNIGHT, age_name, fortnight_name
-from agreement.stats.lines.slope_on_one_method import DAYS, days_since_first
+from agreement.stats.lines.slope_on_one_method import DAYS
 from agreement.terms import SEXES
 
 BLANKS: Final = ("\u00a0", "\u00a0", "\u00a0")  # to be filled in by hand
@@ -160,7 +160,7 @@ def drift(one: Comparison) -> Section:
     text = said("sentences", "drift", name=one.name, change=cell, days=DAYS)
     points = [
         (FORTNIGHT * (number + 0.5), one.cell("by_fortnight", "bias", fortnight_name(number)))
-        for number in range(int(days_since_first(one.pairs).max()) // FORTNIGHT + 1)
+        for number in range(int(one.results.data.day.max()) // FORTNIGHT + 1)
     ]
     shown = [(day, bias) for day, bias in points if bias.known]
     if len(shown) < 2:

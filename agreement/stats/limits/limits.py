@@ -25,7 +25,6 @@ from agreement.stats.limits.limits_shown import AnyLimits
 
 Grade = Literal["exact", "exact pair", "approximate 1999", "approximate 1986"]
 
-_BLOCK = 1 << 13  # pairs at a time: they stay in the processor's cache
 FEWEST_FOR_SD = 3  # athletes: a standard deviation of two says nothing
 FEW = 30  # below, limits are barely determined
 FEW_REPEATS = 5  # repeats beyond one each below which MOVER intervals explode
@@ -154,18 +153,11 @@ def limits_of_agreement(
     """
     pairs = checked_pairs(field, lab)
     checked_share("coverage", coverage)
-    n, about = pairs.field.size, float((pairs.field[:_BLOCK] - pairs.lab[:_BLOCK]).mean())
-    if n < FEW:
-        message = f"{n} athletes: limits of agreement are barely determined below {FEW}"
+    d = pairs.field - pairs.lab
+    if d.size < FEW:
+        message = f"{d.size} athletes: limits of agreement are barely determined below {FEW}"
         warnings.warn(message, SmallSampleWarning, stacklevel=2)
-    total, squares = 0.0, 0.0
-    for start in range(0, n, _BLOCK):
-        difference = pairs.field[start : start + _BLOCK] - pairs.lab[start : start + _BLOCK]
-        difference -= about
-        total += float(difference.sum())
-        squares += float(difference @ difference)
-    variance = max(0.0, squares - total * total / n) / (n - 1)
-    return LimitsOfAgreement(n, about + total / n, float(np.sqrt(variance)), coverage)
+    return LimitsOfAgreement(d.size, float(d.mean()), float(d.std(ddof=1)), coverage)
 
 
 def checked_pairs(field: ArrayLike, lab: ArrayLike, *, fewest: int = FEWEST_FOR_SD) -> Pairs:

@@ -4,7 +4,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import pandas as pd
 
 from agreement.arrays import Floats
 from agreement.stats.basics.bootstrap import resampled_slope
@@ -75,7 +74,7 @@ class OnOneMethod(Result):
 
 def drift_of(data: MethodData) -> Drift:
     """Drift of one method and mode."""
-    days = days_since_first(data.pairs)
+    days = data.day
     if data.n < FEWEST_FOR_DRIFT:
         raise NotEstimable(f"{too_few_athletes(data.n)} to see a drift.", TOO_FEW)
     span = int(np.ptp(days))
@@ -101,12 +100,6 @@ def slope_on_one_method_of(data: MethodData) -> OnOneMethod:
     laboratory, field = (fit_line(x, data.difference) for x in (data.lab, data.field))
     intervals = (_interval(laboratory, data.lab, data), _interval(field, data.field, data))
     return OnOneMethod(laboratory, field, data.n, intervals, data.clustered)
-
-
-def days_since_first(pairs: pd.DataFrame) -> Floats:
-    """Return the days of the laboratory tests since the first of them, one per pair."""
-    dates = pairs["lab_date"]
-    return np.asarray((dates - dates.min()).dt.days, dtype=np.float64)
 
 
 def _interval(line: Line, x: Floats, data: MethodData) -> Interval:
