@@ -105,7 +105,7 @@ def pooled(
     >>> lines["message"].str.split(":").str[0].tolist(), flow.to_numpy().tolist()
     (['7 rows', '5 rows'], [['a.csv', 8, 0, 12]])
     """
-    lines, flow = _by_folder(rows_by_reason(exclusions), flow["file"]), flow.copy()
+    lines, flow = by_folder(rows_by_reason(exclusions), flow["file"]), flow.copy()
     for file in flow["file"]:
         used, summarised, reasons = OfFew(*few.get(file, ()))
         own = lines["file"] == file
@@ -123,7 +123,7 @@ def pooled(
     return counted_lines(lines, flow["file"]), flow
 
 
-def _by_folder(lines: pd.DataFrame, files: "pd.Series[str]") -> pd.DataFrame:
+def by_folder(lines: pd.DataFrame, files: "pd.Series[str]") -> pd.DataFrame:
     """Return lines of rows left out with the folder of a table in parts in place of the part."""
     folder = lines["file"].str.extract("^(.*)/[^/]*$", expand=False)
     return lines.assign(file=lines["file"].mask(folder.isin(files), folder))
@@ -148,7 +148,7 @@ def rows_of_few(
             zip(rows[column].astype("str"), rows["athlete_id"].astype("str"), strict=True)
         )
     words = pairing.exclusions.astype(dict.fromkeys(("file", "reason", "id"), "str"))
-    lines = _by_folder(words, pairing.flow["file"])
+    lines = by_folder(words, pairing.flow["file"])
     is_person = lines["file"].isin([names.get("athletes"), names.get("field_estimates")])
     whose = lines["id"].where(is_person, lines["id"].map(owners))
     # whose id is on no list may all be one person's

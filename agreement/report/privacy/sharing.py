@@ -1,17 +1,33 @@
 """What may leave the house of a report: counts and reasons, or rows of people with their own numbers."""
 
-from collections import Counter
+import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
 import pandas as pd
 
 from agreement.errors import AgreementError
-from agreement.report.privacy.explain import FILE, explanation
-from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason
+from agreement.report.page.machine import in_words, said
+from agreement.report.privacy.left_out import by_folder, counted_lines, pooled, rows_by_reason
+from agreement.report.privacy.privacy import FEWEST_SHOWN
 from agreement.report.privacy.recalled import recalled_options
-from agreement.report.privacy.release import NOT_TOLD, released_results, released_tables
-from agreement.report.privacy.shared_rows import numbers_of_rows, rows_to_share, tables_of_rows
+from agreement.report.privacy.release import (
+    MORE_THAN_ONE,
+    NOT_TOLD,
+    released_results,
+    released_tables,
+)
+from agreement.report.privacy.shared_rows import (
+    MASS_STEP,
+    STEP,
+    TRAITS,
+    UNTOLD,
+    WITHOUT,
+    numbers_of_rows,
+    rows_to_share,
+    tables_of_rows,
+)
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PROVENANCE, refuse_foreign, replaced_folder
 from agreement.report.run.own_report import (
@@ -23,7 +39,9 @@ from agreement.report.run.own_report import (
     seal,
 )
 from agreement.report.run.provenance import write_provenance
+from agreement.stats.repeats.repeatability import WEEK
 
+FILE: Final = "README.txt"
 _KEPT: Final = ("written_by", "version", "python", "dependencies", "kind", "seed")
 
 
@@ -80,7 +98,11 @@ def _shared(
         raise no_report(source)
     results = _results(source, content)
     told: dict[str, Any] = {key: content[key] for key in _KEPT if key in content}
-    told |= {"options": _options(content), "shared": True, "rows_of_people": rows}
+    choices = content.get("options", {})
+    options = {key: value for key, value in choices.items() if key not in NOT_TOLD}
+    if isinstance(study := options.get("study"), dict):
+        options["study"] = study | {"id_map": None}
+    told |= {"options": options, "shared": True, "rows_of_people": rows}
     if rows:
         if content["kind"] == "audit" or content.get("shared"):
             raise AgreementError(
@@ -89,12 +111,11 @@ def _shared(
             )
         notes = results.loc[results["analysis"] == "verdict", "note"].astype("str")
         late = bool(notes.str.startswith("withheld").any())
-        options = recalled_options(told["options"])
         try:
             pairs = rows_to_share(read_own_table(source, "pairs", content))
         except (ValueError, OverflowError) as error:  # a date that is none
             raise damaged("pairs.csv", "holds what is no pair") from error
-        tables = tables_of_rows(pairs, options, late=late)
+        tables = tables_of_rows(pairs, recalled_options(options), late=late)
         return tables, told | {"verdict_withheld": late}
     if content["kind"] != "audit":  # an audit's have been through this
         gone = content.get("small_groups")
@@ -115,27 +136,41 @@ def _results(source: Path, content: dict[str, Any]) -> pd.DataFrame:
     return results[results["analysis"].isin(list(BY_NAME))].reset_index(drop=True)
 
 
-def _options(content: dict[str, Any]) -> dict[str, Any]:
-    """Return the choices of a study that may be told."""
-    told = content.get("options", {})
-    options = {key: value for key, value in told.items() if key not in NOT_TOLD}
-    study = options.get("study")
-    if isinstance(study, dict):
-        options["study"] = study | {"id_map": None}
-    return options
-
-
 def _left_out(report: Path, content: dict[str, Any], flow: pd.DataFrame) -> pd.DataFrame:
     """Return how many rows were left out, by file and reason; of parts, by their folder."""
-    files = flow["file"].tolist()
-    counts: Counter[tuple[str, str]] = Counter()
+    pieces = []
     for piece in ledger_pieces(report, content):
         lines = piece.assign(
-            row=piece["row"].where(piece["row"] != ""), id=piece["id"].where(piece["id"] != "")
+            **{name: piece[name].where(piece[name] != "") for name in ("row", "id")}
         )
-        rows = rows_by_reason(lines).groupby(["file", "reason"], as_index=False)["rows"].sum()
-        for file, reason, n in rows.itertuples(index=False):
-            folder = file.rpartition("/")[0]
-            counts[folder if file not in files and folder in files else file, reason] += int(n)
-    made = [(*place, n) for place, n in counts.items()]
-    return counted_lines(pd.DataFrame(made, columns=["file", "reason", "rows"]), files)
+        rows = by_folder(rows_by_reason(lines), flow["file"])
+        pieces.append(rows.groupby(["file", "reason"], as_index=False, sort=False)["rows"].sum())
+    return counted_lines(pd.concat(pieces), flow["file"])
+
+
+def explanation(tables: Mapping[str, pd.DataFrame]) -> str:
+    """
+    Return one page for a data protection officer: what a share holds, and what can still be inferred.
+
+    tables: results, pairs, exclusions, flow: exactly what is given away.
+    """
+    rows, results = tables["pairs"], tables["results"]
+    withheld = results["note"].fillna("").astype(str).str.startswith("suppressed")
+    traits = [one for one in TRAITS if one in rows]
+    nothing = {one: rows[one].isna() | rows[one].isin(["", UNTOLD.get(one, "")]) for one in traits}
+    empty = [one for one in traits if nothing[one].all()]
+    told = {
+        "numbers": int(results["value"].notna().sum()),
+        "withheld": int(withheld.sum()),
+        "people": rows["athlete_id"].nunique(),
+        "traits": [one for one in traits if one not in empty],
+        "untold": [*empty, *WITHOUT],
+    }
+    limits = {"STEP": STEP, "MASS_STEP": MASS_STEP, "WEEK": WEEK, "FEWEST_SHOWN": FEWEST_SHOWN}
+    facts = {**limits, "MORE_THAN_ONE": MORE_THAN_ONE}
+    parts = said("share", "page", rows=len(rows), **told, f=facts).split("<p>")
+    filled = (
+        textwrap.fill(one, 78, subsequent_indent="  " * one.startswith("- "))
+        for one in map(in_words, parts)
+    )
+    return "\n\n".join(filled) + "\n"
