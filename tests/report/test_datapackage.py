@@ -5,7 +5,7 @@ import json
 import pandas as pd
 
 from agreement.report.run.explaining import explained
-from agreement.report.run.exports import write_datapackage, write_tables
+from agreement.report.run.exports import write_made, write_tables
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.studies.history import COLUMNS as HISTORY_COLUMNS
 from agreement.terms import OUTPUT_COLUMNS, RESULT_COLUMNS
@@ -41,7 +41,7 @@ def test_a_package_describes_its_files_as_the_standard_asks(tmp_path):
 
 
 def test_only_statistics_that_stand_in_the_results_are_told(tmp_path):
-    write_datapackage([], RESULTS, tmp_path)
+    write_made({}, RESULTS, tmp_path)
     told = json.loads((tmp_path / "datapackage.json").read_text(encoding="utf-8"))
     assert [(one["analysis"], one["statistic"]) for one in told["statistics"]] == [
         ("limits_of_agreement", "bias")

@@ -2,7 +2,7 @@
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from math import isfinite
@@ -217,6 +217,12 @@ class Names:
         every = set(places)
         methods = {*(method for method, _ in every), *more}
         return cls(labels, methods, several_modes=len({mode for _, mode in every}) > 1)
+
+    @classmethod
+    def of_provenance(cls, content: Mapping[str, Any], methods: Iterable[str] = ()) -> "Names":
+        """Return the names that a report's provenance tells; methods: as above."""
+        told = content.get("options", {}).get("methods", {}).items()
+        return cls(((key, one["label"]) for key, one in told if one.get("label")), methods)
 
     def __call__(self, method: str, mode: str) -> str:
         """Return how a method is called in text, plain."""

@@ -72,8 +72,17 @@ def write_made(
     written = [folder / f"{name}.csv" for name in made]
     for path, one in zip(written, made.values(), strict=True):
         path.write_bytes(one.content)
-    if results is not None:
-        written.append(write_datapackage([one.described for one in made.values()], results, folder))
+    if results is not None:  # described as the Data Package standard, version 2.0, has it
+        content = {
+            "$schema": PROFILE,
+            "name": "agreement-report",
+            "description": f"Agreement of field estimates with the laboratory; {PROVENANCE} says of what.",
+            "resources": [one.described for one in made.values()],
+            "statistics": dictionary(results),
+        }
+        written.append(folder / PACKAGE_FILE)
+        text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+        written[-1].write_text(text, encoding="utf-8", newline="\n")
     return written
 
 
@@ -83,24 +92,9 @@ _COUNTS: Final = frozenset({"n", "n_pairs", "look"})
 _KINDS: Final = {"b": "boolean", "i": "integer", "u": "integer", "f": "number", "M": "date"}
 
 
-def write_datapackage(described: list[dict[str, Any]], results: pd.DataFrame, folder: Path) -> Path:
-    """Describe tables as the Data Package standard, version 2.0, has it; each by `made_table`."""
-    content = {
-        "$schema": PROFILE,
-        "name": "agreement-report",
-        "description": f"Agreement of field estimates with the laboratory; {PROVENANCE} says of what.",
-        "resources": described,
-        "statistics": dictionary(results),
-    }
-    path = folder / PACKAGE_FILE
-    text = json.dumps(content, indent=1, ensure_ascii=False) + "\n"
-    path.write_text(text, encoding="utf-8", newline="\n")
-    return path
-
-
 def _resource(name: str, frame: pd.DataFrame) -> dict[str, Any]:
-    """Return the description of one table."""
-    meanings = OUTPUT_COLUMNS[name]
+    """Return the description of one table; a count that lacks some is whole all the same."""
+    kinds = {one: "i" if one in _COUNTS else frame[one].dtype.kind for one in frame}
     return {
         "name": name.replace("_", "-"),
         "type": "table",
@@ -110,19 +104,16 @@ def _resource(name: str, frame: pd.DataFrame) -> dict[str, Any]:
         "encoding": "utf-8",
         "schema": {
             "fields": [
-                {"name": column, "type": _kind(frame[column]), "description": meanings[column]}
-                for column in frame
-                if column in meanings
+                {
+                    "name": column,
+                    "type": _KINDS.get(kinds[column], "string"),
+                    "description": meaning,
+                }
+                for column, meaning in OUTPUT_COLUMNS[name].items()
             ],
             "missingValues": [""],
         },
     }
-
-
-def _kind(column: pd.Series) -> str:
-    """Return the type of a column in the words of the standard; a count that lacks some is whole."""
-    kind = "i" if column.name in _COUNTS else column.dtype.kind
-    return _KINDS.get(kind, "string")
 
 
 def dictionary(results: pd.DataFrame) -> list[dict[str, str]]:

@@ -103,10 +103,8 @@ def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:
         na_values={name: [""] for name in ("value", "low", "high", "n", "n_pairs")},
         dtype={"n": "Int64", "n_pairs": "Int64"},
     )
-    methods = read_provenance(report).get("options", {}).get("methods", {})
-    labels = ((key, one["label"]) for key, one in methods.items() if one.get("label"))
     own = results.loc[results["analysis"] == "limits_of_agreement", "method"].unique()
-    tables = paper_tables(results, Names(labels, own))
+    tables = paper_tables(results, Names.of_provenance(read_provenance(report), own))
     written = []
     if "csv" in kinds:
         kinds.remove("csv")

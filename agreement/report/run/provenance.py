@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import agreement
 from agreement.errors import as_argument
-from agreement.report.page.machine import said
+from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, code, fold, paragraph, table
 from agreement.report.page.numbers import counted
 from agreement.report.run.folder import PROVENANCE, WRITTEN_BY, provenance_bytes
@@ -61,30 +61,25 @@ def write_provenance(content: dict[str, Any], folder: Path) -> None:
 
 def provenance_block(content: dict[str, Any]) -> Block:
     """Return the provenance as two tables: versions, and the files read."""
-    from agreement.stats.basics import bootstrap
-    from agreement.stats.causes import budget_parts
+    from agreement.stats.basics.bootstrap import N_RESAMPLES
+    from agreement.stats.causes.budget_parts import BUDGET_RESAMPLES
     from agreement.stats.lines.passing_bablok import LINE_RESAMPLES
 
-    resamples = (
-        f"{bootstrap.N_RESAMPLES}; {budget_parts.BUDGET_RESAMPLES} for error budget and averaging curve, "
-        f"{LINE_RESAMPLES} for Passing-Bablok lines of repeated pairs. Those "
-        "that give no number are left out and counted in the note of the row. Athletes are drawn in "
-        "the order of their ids: an audit's pseudonyms draw others, so resampled numbers differ a bit."
-    )
+    numbers = {"usual": N_RESAMPLES, "of_budget": BUDGET_RESAMPLES, "of_lines": LINE_RESAMPLES}
     versions = {
         "command": content["command"],
         "run at": content["created"],
         **versions_of(content),
         "seed of everything random": str(content["seed"]),
-        "resamples of a bootstrap": resamples,
+        "resamples of a bootstrap": in_words(said("ledger", "resamples", **numbers)),
     }
     # of an audit, a folder of files is one entry that ends in a slash
     inside = [source for source in content["inputs"] if "/" in source["name"]]
     raw = [source for source in inside if not source["name"].endswith("/")]
     tables = [source for source in content["inputs"] if source not in raw]
-    shown = table(
-        "Program, versions and seed", ["what", "value"], [(k, str(v)) for k, v in versions.items()]
-    ) + _files("Files read", tables)
+    rows = [(what, str(value)) for what, value in versions.items()]
+    shown = table("Program, versions and seed", ["what", "value"], rows)
+    shown += _files("Files read", tables)
     if any(source["sha256"].startswith(KEYED) for source in tables):
         shown += paragraph(said("ledger", "keyed_checksums"), "note")
     if not raw:

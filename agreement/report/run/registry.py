@@ -4,8 +4,9 @@ The report of a study whose estimates come in parts: its tables, and a page with
 Nothing here holds all rows. Cards and notebook are left out, and the page says so.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -13,6 +14,7 @@ import pandas as pd
 from agreement.figures.differences import differences_caption, plot_differences
 from agreement.pairing.tally import WithoutPair
 from agreement.report.page.html import PageDraft
+from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, heading, paragraph
 from agreement.report.page.numbers import Names, Numbers
 from agreement.report.page.pdf import print_pdf
@@ -41,15 +43,6 @@ from agreement.tables.writers import significant
 
 if TYPE_CHECKING:
     from agreement.report.run.write import WrittenReport
-
-
-@dataclass(frozen=True, slots=True)
-class _Method:
-    """A verdict with its method and mode, as the page's first block takes them."""
-
-    method: str
-    mode: str
-    verdict: Any
 
 
 def write_registry_report(
@@ -98,8 +91,8 @@ def write_registry_report(
         content = provenance(told, kind)
         judged = (_methods(results), numbers, streamed.study.options)
         content["verdict"] = verdict_sentences(*judged, _without_pair(streamed, kind))
-        content |= {"remarks": [_what_it_is(results)], "rows_of_few": few}
-        content["small_groups"] = gone
+        made_of = said("ledger", "registry", all=results.athletes, sampled=results.sampled)
+        content |= {"remarks": [in_words(made_of)], "rows_of_few": few, "small_groups": gone}
         write_provenance(content, folder)
         drawn = _figures(results, numbers, kind, streamed.study.options.margin)
         album = Album(folder / "figures", streamed.study.options.report)
@@ -107,8 +100,8 @@ def write_registry_report(
         album.close()
         page = _page(streamed, results, numbers, content, left_out, drawn)
         (folder / PAGE).write_text(page, encoding="utf-8", newline="\n")
-        said = print_pdf(folder / PAGE, folder / "report.pdf") if pdf else ""
-        return written_report(target, folder, content, said)
+        failed = print_pdf(folder / PAGE, folder / "report.pdf") if pdf else ""
+        return written_report(target, folder, content, failed)
 
 
 def _counted(streamed: Streamed) -> pd.DataFrame:
@@ -120,28 +113,15 @@ def _counted(streamed: Streamed) -> pd.DataFrame:
     return counted_lines(every, streamed.pairing.flow["file"])
 
 
-def _methods(results: RegistryResults) -> tuple[_Method, ...]:
-    return tuple(_Method(v.method, v.mode, v) for v in results.verdicts)
+def _methods(results: RegistryResults) -> list[SimpleNamespace]:
+    """Return the verdicts as the page's first block takes them."""
+    return [SimpleNamespace(method=v.method, mode=v.mode, verdict=v) for v in results.verdicts]
 
 
 def _without_pair(streamed: Streamed, kind: Kind) -> tuple[WithoutPair, ...]:
     """Return the methods without a pair; in an audit not those of a few people."""
     fewest = FEWEST_SHOWN if kind == "audit" else 0
     return tuple(one for one in streamed.pairing.without_pair if one.athletes >= fewest)
-
-
-def _what_it_is(results: RegistryResults) -> str:
-    """Say what this page is made of."""
-    if results.sampled == results.athletes:
-        made = f"Every number is computed from all {results.athletes} athletes."
-    else:
-        made = (
-            "Limits, trend, regression, sizes of the error and which method is closer are exact over "
-            f"all {results.athletes} athletes. What resamples them is computed on a sample of "
-            f"{results.sampled} of them, stratified by training profile: own limits, too, and whether "
-            "a verdict holds for less fit and fit. Their notes in results.csv name the sample."
-        )
-    return f"{made} A study of this size has no notebook and no athlete cards."
 
 
 def _page(
@@ -159,11 +139,10 @@ def _page(
     page.add(heading(name, 1), ["header"])
     if text.question:
         page.add(paragraph(text.question, "study"), ["header"])
-    methods = _methods(results)
-    options = streamed.study.options
     found = _without_pair(streamed, content["kind"])
-    page.add(verdict_block(methods, numbers, options, found=found), ["verdict"])
-    page.add(paragraph(_what_it_is(results), "note"), ["verdict"])
+    judged = (_methods(results), numbers, streamed.study.options)
+    page.add(verdict_block(*judged, found=found), ["verdict"])
+    page.add(paragraph(content["remarks"][0], "note"), ["verdict"])
     if content["kind"] == "brief":
         page.add(cautions(short=True), ["verdict"])
         return page.html(name)
@@ -201,12 +180,6 @@ def _figures(
         own = (frame["analysis"] == "limits_of_agreement") & (frame["group"] == "all")
         limits = frame[own & (frame["method"] == method) & (frame["mode"] == mode)]
         draw = drawing(plot_differences, pairs, limits, margin=margin.limit, points=points)
-        drawn.append(
-            picture(
-                f"differences-{method}-{mode}",
-                draw,
-                differences_caption(pairs, limits, points=points).of(name),
-                height=3.3,
-            )
-        )
+        caption = differences_caption(pairs, limits, points=points).of(name)
+        drawn.append(picture(f"differences-{method}-{mode}", draw, caption, height=3.3))
     return drawn

@@ -1,6 +1,5 @@
 """The laboratory by itself: how far its repeats lie apart, who changed, what the rule is worth."""
 
-from collections.abc import Collection
 from typing import Final
 
 import pandas as pd
@@ -74,7 +73,7 @@ def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     blocks = [_repeats(numbers)]
     changes = results.of_laboratory("laboratory_change")
     for mode, change in changes.items():
-        name = _of(mode, changes)
+        name = f"{mode}: " if len(changes) > 1 else ""
         blocks.append(_changes(name, change, numbers, mode, named=kind == "squad"))
     errors = told.view.rows(expected) if kind == "squad" and expected is not None else None
     beside = beside_block(numbers, told.options.profile.zones, errors)
@@ -143,11 +142,6 @@ def _repeats(numbers: Numbers) -> Block:
     )
     caption = "Repeats within days (mL/kg/min), 95 % intervals below"
     return table(caption, columns, rows, numeric=columns[1:])
-
-
-def _of(mode: str, modes: Collection[str]) -> str:
-    """Return the mode as the start of a sentence, where there are several."""
-    return f"{mode}: " if len(modes) > 1 else ""
 
 
 def _changes(

@@ -122,12 +122,11 @@ def methods_chart(
 ) -> tuple[Picture, ...]:
     """Return the one chart of all methods but withheld ones; nothing where none has a bias."""
     frame = numbers.frame
-    hidden = frame[
+    places = pd.MultiIndex.from_frame(frame[["method", "mode"]])
+    hidden = (
         frame["analysis"].eq("limits_of_agreement") & frame["group"].eq("all") & frame["n"].isna()
-    ]
-    withheld = {*zip(hidden["method"], hidden["mode"], strict=True)}
-    places = zip(frame["method"], frame["mode"], strict=True)
-    frame = frame.loc[[place not in withheld for place in places]]  # of no row all columns too
+    )
+    frame = frame[~places.isin(places[hidden])]
     rows = method_rows(frame)
     if not any(isfinite(one.of("limits_of_agreement", "bias").value) for one in rows):
         return ()
@@ -171,7 +170,7 @@ def beside(comparisons: Sequence[Comparison], name: str) -> Block:
     if name not in BESIDE:
         return Block("")
     _, columns = across_table(BESIDE[name])
-    shown = any(says(cell) for one in comparisons for cell in _cells(one, columns))
+    shown = any(says(one.cell(*place)) for one in comparisons for place in columns)
     return _table(comparisons, BESIDE[name]) if shown else Block("")
 
 
@@ -180,7 +179,7 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
     caption, columns = across_table(name)
     if not columns:
         return Block("")
-    told = {one.name: _cells(one, columns) for one in comparisons}
+    told = {one.name: [one.cell(*place) for place in columns] for one in comparisons}
     lines = {name: cells for name, cells in told.items() if any(map(says, cells))}
     filled = [any(map(says, column)) for column in zip(*lines.values(), strict=True)]
     by_group = any(group != "all" for *_, group in columns)
@@ -203,10 +202,6 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
     for one in (name for name in told if name not in lines):
         bare.setdefault(told[one][0].reason.rstrip("."), []).append(one)
     return shown + Block(said("together", "bare", bare=bare, caption="" if rows else caption))
-
-
-def _cells(one: Comparison, columns: Sequence[ResultColumn]) -> list[Cell]:
-    return [one.cell(*place) for place in columns]
 
 
 def says(cell: Cell) -> bool:

@@ -109,15 +109,6 @@ def write_pool(pooled: Pooled, out: Path) -> list[Path]:
     return _write(out, title, shown, map(in_words, lines), drawn + words, frame, content)
 
 
-def _refuse_report(out: Path) -> None:
-    """Raise OutputError for a folder that is not ours, or holds what was made of a study."""
-    refuse_foreign(out)
-    if is_ours(out) and not {"compared", "pooled"} & read_provenance(out).keys():
-        raise OutputError(
-            f"{out} holds the report of a study, so it is left alone. Name another folder with --out."
-        )
-
-
 def _write(
     out: Path,
     title: str,
@@ -130,7 +121,11 @@ def _write(
     """Write a page with `lines` above what is `shown`; all that is `told` goes into provenance."""
     from importlib.metadata import version
 
-    _refuse_report(out)
+    refuse_foreign(out)
+    if is_ours(out) and not {"compared", "pooled"} & read_provenance(out).keys():
+        raise OutputError(
+            f"{out} holds the report of a study, so it is left alone. Name another folder with --out."
+        )
     page = PageDraft()
     page.add(heading(title, 1), ["header"])
     for line in lines:

@@ -62,8 +62,7 @@ class Report:
     @property
     def names(self) -> Names:
         """Return what its study calls the methods."""
-        methods = self.content.get("options", {}).get("methods", {})
-        return Names((key, one["label"]) for key, one in methods.items() if one.get("label"))
+        return Names.of_provenance(self.content)
 
     def places(self) -> list[Place]:
         """Return every method and mode with limits of agreement."""
