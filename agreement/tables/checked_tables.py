@@ -13,10 +13,11 @@ from agreement.tables.dates import NOT_A_TIME, Moments, moment_column
 from agreement.tables.findings import message, of_row
 from agreement.tables.ids import discreet_id, id_column, silent_ids
 from agreement.tables.number_columns import number_columns
+from agreement.tables.paths import KEPT_FILE
 from agreement.tables.readers import RawTable
 from agreement.tables.rules import Vo2max, keep_rules, refusal, vo2max_values
 from agreement.tables.text_cells import Distinct, code_column, label_column, rule_column
-from agreement.tables.withdrawn import KEPT_FILE, Withdrawn
+from agreement.tables.withdrawn import Withdrawn
 
 
 @dataclass(frozen=True, slots=True)

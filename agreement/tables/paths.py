@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from agreement.tables.readers import InputFile
 
+KEY_FILE: Final = "pseudonyms.key"  # what runs write into a study folder; so is the next
+KEPT_FILE: Final = "withdrawn.keyed"
 _LARGE: Final = 2**20  # bytes of a file that is worth a thread
 
 

@@ -19,8 +19,8 @@ from agreement.tables.export_folders import holds_exports
 from agreement.tables.findings import Findings, Words
 from agreement.tables.headers import refuse_unread_people
 from agreement.tables.options import FileFormat, StudyOptions
-from agreement.tables.paths import path_problem
-from agreement.tables.withdrawn import KEPT_FILE, KEY_FILE, Withdrawn
+from agreement.tables.paths import KEPT_FILE, KEY_FILE, path_problem
+from agreement.tables.withdrawn import Withdrawn
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,8 +17,8 @@ from typing import Final
 from agreement.errors import OutputError
 from agreement.tables.findings import Findings
 from agreement.tables.ids import Spelling, spelling_of
+from agreement.tables.paths import KEPT_FILE, KEY_FILE
 
-KEY_FILE: Final = "pseudonyms.key"
 KEY_BYTES: Final = 32
 KEYED: Final = "keyed:"  # begins a checksum that was made with the study's key
 _FEWEST_DISTINCT: Final = 8  # values among random bytes; fewer: typed, not drawn
@@ -83,7 +83,6 @@ def write_private(path: Path, content: bytes) -> None:
         part.unlink(missing_ok=True)
 
 
-KEPT_FILE: Final = "withdrawn.keyed"
 _HEX: Final = 32  # letters of a hash
 _HEAD: Final = f"""\
 # Keyed hashes of the ids of people who withdrew from this study, made by `agreement`.

@@ -292,6 +292,26 @@ def test_a_run_that_keeps_nothing_drops_other_states_and_no_more(entry):
     assert sorted(one.name for one in file.parent.iterdir()) == ["README.txt", "notes.json"]
 
 
+@pytest.mark.parametrize("withdraws", [True, False])
+def test_who_withdraws_while_a_report_is_made_is_nowhere_kept(
+    small_study, tmp_path, monkeypatch, withdraws
+):
+    monkeypatch.setenv(module.CACHE_VARIABLE, str(tmp_path / "cache"))
+    study = small_study(tmp_path / "crew")
+    people = study / "athletes.csv"
+    first, *rows = people.read_text().splitlines()
+    people.write_text("\n".join([f"{first},withdrawn", *(f"{row},no" for row in rows)]) + "\n")
+
+    def at_the_end(done, total, *_):
+        if withdraws and done == total - 1:  # all is read by then
+            people.write_text(people.read_text().replace(",no\n", ",yes\n", 1))
+
+    write_report(study, tmp_path / "out", kind="squad", cache=True, progress=at_the_end)
+    kept = [one.name for one in (tmp_path / "cache").iterdir() if module._OURS.fullmatch(one.name)]
+    assert bool(kept) != withdraws
+    assert any(name.endswith(".figures") for name in kept) != withdraws
+
+
 @pytest.mark.parametrize("way", ["cache", "png", *slowly(["kernel"])])
 def test_each_way_of_a_report_drops_other_states(entry, tmp_path, way):
     study, _, ask = entry

@@ -5,8 +5,8 @@ A hit needs the same study (see `study_state`; the question's text is shown in p
 same program, libraries, machine, settings and day, and the same earlier report to count looks by.
 Everything else is a new run. Kept is plain JSON with a checksum, in a folder that only the user can
 open: it holds rows of people. One entry for each study and kind of report; those of an older state of
-the study go at once, also in a run that keeps nothing, and all of a study that cannot be read or has
-left its place, so that who withdrew is nowhere kept.
+the study go at once, also in a run that keeps nothing, and all of a study that cannot be read, has
+left its place or was changed during the run, so that who withdrew is nowhere kept.
 """
 
 import json
@@ -114,6 +114,7 @@ class Kept:
 
     def keep(self, notebook: dict[str, Any], folder: Path, again: "Kept | None") -> None:
         """Keep what a run has made, if all is `again` as it was before it; never an error."""
+        self.drop_if_changed(again)
         with suppress(OSError, ValueError, LookupError):
             content = json.loads((folder / PROVENANCE).read_bytes())
             if again is None or (again.key, again.state) != (self.key, self.state):
@@ -135,6 +136,16 @@ class Kept:
                 },
             }
             write_checked(self.file, {"key": self.key, "study": self.state.rest}, body)
+
+    def drop_if_changed(self, again: "Kept | None") -> None:
+        """
+        Remove all that is kept of a study that was changed while the run went on.
+
+        The run kept parts of what it read then: somebody may have withdrawn since.
+        """
+        if again is None or again.state.given != self.state.given:
+            with suppress(OSError):
+                _drop(self.file.parent, self.file.name.partition("-")[0])
 
     @property
     def samples(self) -> tuple[Path, str]:

@@ -23,7 +23,7 @@ from agreement.report.run.output_versions import (
 from agreement.report.run.own_report import changed_files, checksums, read_provenance
 from agreement.report.run.provenance import installed, versions_of
 from agreement.scale.engine import Progress
-from agreement.tables.withdrawn import KEY_FILE
+from agreement.tables.paths import KEY_FILE
 
 _IDS: Final = ("athlete_id", "lab_test_id", "id")  # of a shared table: under a key thrown away
 _DATED: Final = (PAGE, "report.ipynb")  # they say when they were made

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from agreement.tables.options import STUDY_FILE
-from agreement.tables.paths import file_digests
+from agreement.tables.paths import KEPT_FILE, KEY_FILE, file_digests
 
 _MOST_FILES: Final = 20_000
 _QUESTION: Final = re.compile(
@@ -30,6 +30,7 @@ class StudyState:
     # of every file's bytes and times: a change that was taken back is another moment
     moment: str
     rest: str  # of every file's bytes, but for the question's text
+    given: str  # the same without what runs write into the folder
     question: str  # as it stands in study.toml; empty where its text may not change
     toml: str  # checksum of study.toml
 
@@ -55,10 +56,12 @@ def study_state(place: Path, target: Path) -> StudyState:
     toml = (place / STUDY_FILE).read_bytes()  # read once: a question goes with its own checksum
     with TextIOWrapper(BytesIO(toml), encoding="utf-8") as lines:
         blanked, question = without_question(lines.read())
-    rest = [sorted(_named(one, place) for one in folders_in), listed | {STUDY_FILE: blanked}]
+    listed[STUDY_FILE] = blanked
+    inside_it = sorted(_named(one, place) for one in folders_in)
+    rest, given = [inside_it, listed], [inside_it, {**listed, KEY_FILE: "", KEPT_FILE: ""}]
     times = [(about.st_mtime_ns, about.st_ctime_ns) for about in map(Path.stat, paths)]
     own = checksum(toml)
-    return StudyState(_sum_of(rest, times, own), _sum_of(rest), question, own)
+    return StudyState(_sum_of(rest, times, own), _sum_of(rest), _sum_of(given), question, own)
 
 
 def checksum(content: bytes) -> str:

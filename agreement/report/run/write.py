@@ -107,6 +107,8 @@ def write_report(
                     told["samples"] = None if kept is None else kept.samples
                     notebook = run_here(template(kind), run | {"study": str(place)}, **told)
             except SectionError as error:
+                if kept is not None:
+                    kept.drop_if_changed(kept_report(place, kind, folder, target))
                 _raise_input_error(error, place, target)
                 raise
             if kept is not None:
