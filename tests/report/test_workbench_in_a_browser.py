@@ -13,6 +13,7 @@ import subprocess
 import sys
 import threading
 import tomllib
+from contextlib import suppress
 from pathlib import Path
 
 import ipywidgets
@@ -38,10 +39,16 @@ def driver(tmp_path):
     driver.quit()
 
 
+def ended(process):
+    """End a process with all that it started."""
+    with suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGKILL)
+
+
 @pytest.fixture
 def served(tmp_path):
     """Start `agreement open` and return the address of its notebook; end it with all it started."""
-    started = []
+    started, readers = [], []
 
     def start(*words):
         settings = tmp_path / "settings"
@@ -66,24 +73,27 @@ def served(tmp_path):
             text=True,
             start_new_session=True,
         )
-        watch = threading.Timer(SECONDS, os.killpg, (process.pid, signal.SIGKILL))
+        watch = threading.Timer(SECONDS, ended, [process])
+        started.append((process, watch))  # at once: what is left open fails a later test
         watch.start()
         said = ""
         for line in process.stderr:
             said += line
             if found := re.search(r"http://(?:localhost|127\.0\.0\.1):\d+/lab\S*\?token\S*", line):
                 watch.cancel()
-                reader = threading.Thread(target=process.stderr.read, daemon=True)
-                reader.start()
-                started.append((process, reader))
+                readers.append(threading.Thread(target=process.stderr.read, daemon=True))
+                readers[-1].start()
                 return found[0].replace("token=...", "token=letmein")
         return pytest.fail(said)
 
     yield start
-    for process, reader in started:
-        os.killpg(process.pid, signal.SIGKILL)
+    for process, watch in started:
+        watch.cancel()
+        ended(process)
         process.wait(timeout=30)
+    for reader in readers:
         reader.join(timeout=30)
+    for process, _ in started:
         process.stderr.close()
 
 
