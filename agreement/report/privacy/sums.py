@@ -12,11 +12,11 @@ import numpy as np
 
 from agreement.arrays import Flags, Floats, Ints
 from agreement.report.privacy.privacy import FEWEST_SHOWN
-from agreement.report.privacy.threshold_readings import NEAR_ZERO
 
 # sets of a few people that sums of methods are tried on, the smallest first; 20 methods of 30 people
 # need 17 000, hundreds of methods have more of four people
 MOST_TRIED: Final = 20_000
+NEAR_ZERO: Final = 1e-8
 _ROUNDING: Final = 1e-6  # of norms that add up to 1
 
 Pair = tuple[str, str]  # athlete, laboratory test
@@ -85,28 +85,28 @@ def few_of_sums(shown: Mapping[Which, Flags], whose: Ints, most: int | None = No
         return []
     there = holds.any(axis=0)
     holds, whose = holds[:, there], whose[there]
-    used = _few_weighed(holds.astype(np.int64), whose, most)
+    used = few_weighed(holds.astype(np.float64), whose, most)
     begins = _begins(whose)
     of_each = np.add.reduceat(holds.astype(np.int64), begins, axis=1)
-    times = np.repeat(of_each, np.diff(begins, append=len(whose)), axis=1) * holds
-    if not used.any() and times.max() > 1:
-        used = _few_weighed(times, whose, most)
+    times = np.repeat(of_each, np.diff(begins, append=len(whose)), axis=1)
+    if not used.any() and of_each.max() > 1:
+        used = few_weighed(holds / np.maximum(times, 1), whose, most)
     if not used.any() and len(begins) < len(whose):
-        used = _few_weighed(of_each.astype(bool).astype(np.int64), whose[begins], most)
+        used = few_weighed(of_each.astype(bool).astype(np.float64), whose[begins], most)
     return [group for group, is_used in zip(shown, used, strict=True) if is_used]
 
 
-def _few_weighed(times: Ints, whose: Ints, most: int | None) -> Flags:
+def few_weighed(matrix: Floats, whose: Ints, most: int | None = None) -> Flags:
     """
     Tell which groups are in a sum that holds a few people alone.
 
-    times: of each group and pair, 0 where it is not in, else what its weight is divided by.
+    matrix: what each group weighs each pair, or reading, by; they stand by athlete.
     """
-    few = _of_few_alike(times, whose)
+    nobody = np.zeros(len(matrix), np.bool_)
+    few = _of_few_alike(matrix, whose) if matrix.size else nobody
     if not few.any():
-        return np.zeros(len(times), np.bool_)
+        return nobody
     who, whose = np.unique(whose[few], return_inverse=True)
-    matrix = np.where(times > 0, 1.0 / np.maximum(times, 1), 0.0)
     _, values, rows = np.linalg.svd(matrix, full_matrices=False)
     told = rows[values > NEAR_ZERO][:, few]
     seen, own = told.T @ told, (whose == np.arange(who.size)[:, None]).astype(np.float64)
@@ -122,12 +122,12 @@ def _few_weighed(times: Ints, whose: Ints, most: int | None) -> Flags:
         if each[-1] > 1.0 - NEAR_ZERO:
             alone = told[:, theirs] @ vectors[:, -1] @ rows[: len(told)]
             return np.asarray(np.abs(np.linalg.lstsq(matrix.T, alone)[0]) > NEAR_ZERO)
-    return np.zeros(len(times), np.bool_)
+    return nobody
 
 
-def _of_few_alike(times: Ints, whose: Ints) -> Flags:
+def _of_few_alike(matrix: Floats, whose: Ints) -> Flags:
     """Tell which pairs weigh in all groups just what pairs of fewer than five people in all do."""
-    where = np.ascontiguousarray(times.T)
+    where = np.ascontiguousarray(matrix.T) + 0.0  # no minus zero
     alike = np.unique(
         where.view(f"V{where.shape[1] * where.itemsize}").ravel(), return_inverse=True
     )[1]
