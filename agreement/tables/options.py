@@ -2,7 +2,7 @@
 The choices of one study: what `study.toml` may say, with the defaults of every key.
 
 Plain frozen data; `study_file` fills it from the file. A key takes what its type says, or what a
-check beside the type lets pass.
+check beside the type lets pass; what it means stands in `new_study.toml`.
 """
 
 from dataclasses import asdict, dataclass, field
@@ -37,9 +37,7 @@ class StudyText:
 
     title: str = ""
     question: str = ""
-    # methods that the question is about; empty: all of them
     compares: Annotated[tuple[str, ...], check.labels] = ()
-    # IANA name; needed as soon as one time has no offset
     time_zone: Annotated[str | None, check.time_zone] = None
     id_map: str | None = None  # columns found,athlete_id: the only way to join unequal ids
 
@@ -53,7 +51,6 @@ class Margin:
     against: Against | None = None  # what the limit is about; None: a laboratory test, with a note
     planned_looks: Annotated[int, check.whole(1, 5)] = 1  # times that the verdict will be taken
     look: Annotated[int, check.whole(1, 100)] = 1  # which of them this is
-    # with which limits must hold from less fit to fit
     fitness_confidence: Annotated[float, check.number(0.5, 0.99)] = 0.80
     agreed_on: Annotated[date | None, check.day] = None  # required with a limit
     reason: str = ""
@@ -75,9 +72,7 @@ class Reference:
     fixed_bins_from: FixedBinsFrom = "first breath"
     last_bin: LastBin = "drop"  # a last fixed bin that is not whole
     repeat_within_days: Days = 10
-    # key sem_ml_kg_min; used only when the study has no repeats
     sem: Annotated[float | None, check.number(0, 50, above=True)] = None
-    # how well that number is known; never infinite
     sem_degrees_of_freedom: Annotated[int, check.whole(1, 10_000)] = 10
 
 
@@ -172,7 +167,6 @@ class ReportOptions:
     kind: Kind = "squad"
     seed: Annotated[int, check.whole(0)] = 20260101
     png: bool = False  # figures also as PNG files
-    # figures also as PDF files of this width
     figures_pdf_mm: Annotated[float | None, check.number(60, 300)] = None
 
 

@@ -99,12 +99,11 @@ def _saying(column: str, values: Floats, *, refused: bool) -> Callable[[int], st
 def _report_duplicates(raw: RawTable, column: str, key: Distinct, where: Flags) -> None:
     """Stop at each key that stands in more than one row."""
     positions = np.flatnonzero(where)
-    order = np.argsort(key.codes[positions], kind="stable")
-    groups = np.split(positions[order], np.flatnonzero(np.diff(key.codes[positions][order])) + 1)
+    groups = [group for _, group in pd.Series(positions).groupby(key.codes[positions])]
     for group in groups[:20]:
-        rows = ", ".join(str(raw.rows[i]) for i in group[:10])
-        row, one = int(raw.rows[group[1]]), key.at(group[0])
-        raw.tell("duplicate_key", column, row, one=one, rows=rows, key=column)
+        rows = raw.rows[group]
+        row, one, shown = int(rows[1]), key.at(group.iloc[0]), ", ".join(map(str, rows[:10]))
+        raw.tell("duplicate_key", column, row, one=one, rows=shown, key=column)
     if len(groups) > 20:
         raw.tell("duplicate_keys", ids=len(groups) - 20)
 
