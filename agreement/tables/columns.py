@@ -66,6 +66,11 @@ BREATHS, SAMPLES = FOLDERS.values()
 FIELD_TABLES: Final = ("field_estimates", "field_tests", "sessions")
 
 
+def is_missing(text: str) -> bool:
+    """Whether a cell is empty or says so."""
+    return text.strip().casefold() in MISSING_ANY_CASE
+
+
 def not_read(what: str, endings: tuple[str, ...]) -> str:
     """Say that a file is left alone, and in which forms it would be read."""
     return f"It is not read: {what} are read from files ending in {', '.join(endings)}."

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import Flags, Floats
-from agreement.tables.columns import MISSING_ANY_CASE, VO2MAX_COLUMNS
+from agreement.tables.columns import VO2MAX_COLUMNS, is_missing
 from agreement.tables.readers import RawTable
 from agreement.tables.text_cells import Distinct, distinct
 from agreement.tables.units import CLOCKS, Unit, clock_minutes, own_unit, unit_of
@@ -22,7 +22,7 @@ CLOCK_OF: Final = {  # columns of seconds of a recording -> where they stand as 
     name: f"{name.removesuffix('_s')}_clock_s" for name in ("exercise_start_s", "exercise_end_s")
 }
 _CLOCK: Final = re.compile(r"(?:(\d{1,2}):)?(\d{1,3}):(\d{2}(?:[.,]\d+)?)")
-TIME_OF_DAY: Final = re.compile(r"\d{1,2}:\d{2}:\d{2}([.,]\d+)?")
+TIME_OF_DAY: Final = re.compile(r"(\d{1,2}):(\d{2}):(\d{2}(?:[.,]\d+)?)")
 DAY_S: Final = 86_400.0
 
 
@@ -118,7 +118,7 @@ def _parsed(raw: RawTable, name: str, found: Distinct, *, comma: bool) -> Floats
     clock = unit in CLOCKS or unit == "min/km"
     for i, label in enumerate(found.labels):
         plain = label.strip()
-        if plain.casefold() in MISSING_ANY_CASE:
+        if is_missing(plain):
             continue
         if clock and (minutes := clock_minutes(plain, unit)) is not None:
             numbers[i] = minutes
@@ -167,32 +167,20 @@ def clock_seconds(found: Distinct) -> Floats | None:
     Two parts are minutes and seconds, three have hours before them. A time that falls by more than
     half a day lies after midnight.
     """
-    seconds = np.full(len(found.labels) + 1, np.nan)
-    for i, label in enumerate(found.labels):
-        if label.strip().casefold() in MISSING_ANY_CASE:
-            continue
-        if (read := _seconds_of(label)) is None:
-            return None
-        seconds[i] = read
-    times = seconds[found.codes]
-    known = np.flatnonzero(np.isfinite(times))
-    if not known.size:
+    times = times_of_day(found, _CLOCK)
+    known = np.flatnonzero(found.where({one for one in found.labels if not is_missing(one)}))
+    if not known.size or np.isnan(times[known]).any():
         return None
     days = np.cumsum(np.diff(times[known], prepend=times[known[0]]) < -DAY_S / 2)
     times[known] += days * DAY_S
-    return np.asarray(times)
+    return times
 
 
-def times_of_day(found: Distinct) -> Floats:
-    """Return seconds after midnight of each cell that is a time with hours, 12:41:34; else NaN."""
-    whole = (label if TIME_OF_DAY.fullmatch(label.strip()) else "" for label in found.labels)
-    seconds = [np.nan if (read := _seconds_of(one)) is None else read for one in whole]
-    return np.array([*seconds, np.nan])[found.codes]
-
-
-def _seconds_of(label: str) -> float | None:
-    parts = _CLOCK.fullmatch(label.strip())
-    if parts is None:
-        return None
-    hours, minutes, rest = parts.groups()
-    return int(hours or 0) * 3600 + int(minutes) * 60 + float(rest.replace(",", "."))
+def times_of_day(found: Distinct, form: re.Pattern[str] = TIME_OF_DAY) -> Floats:
+    """Return seconds after midnight of each cell of a form, such as 12:41:34; else NaN."""
+    seconds = np.full(len(found.labels) + 1, np.nan)
+    for i, label in enumerate(found.labels):
+        if parts := form.fullmatch(label.strip()):
+            hours, minutes, rest = parts.groups()
+            seconds[i] = int(hours or 0) * 3600 + int(minutes) * 60 + float(rest.replace(",", "."))
+    return np.asarray(seconds[found.codes])

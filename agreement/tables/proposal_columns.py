@@ -7,7 +7,7 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from agreement.tables.columns import INPUTS, MISSING_ANY_CASE, TABLES, VO2MAX_COLUMNS
+from agreement.tables.columns import INPUTS, TABLES, VO2MAX_COLUMNS, is_missing
 from agreement.tables.proposal_sources import ExportTable
 from agreement.tables.proposal_words import (
     CODE_WORDS,
@@ -55,11 +55,6 @@ class ProposedColumn:
     codes: dict[str, str] = field(default_factory=dict)
     evidence: str = ""
     alternatives: str = ""  # of an open unit or of open codes
-
-
-def is_missing(text: str) -> bool:
-    """Whether a cell is empty or says so."""
-    return text.strip().casefold() in MISSING_ANY_CASE
 
 
 def number_of(text: str) -> float | None:

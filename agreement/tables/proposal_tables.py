@@ -5,7 +5,7 @@ from collections import Counter
 from dataclasses import replace
 from typing import Final
 
-from agreement.tables.columns import INPUTS, VO2MAX_COLUMNS
+from agreement.tables.columns import INPUTS, VO2MAX_COLUMNS, is_missing
 from agreement.tables.proposal_columns import (
     MOMENT,
     OF_PEOPLE,
@@ -16,7 +16,6 @@ from agreement.tables.proposal_columns import (
     decide_codes,
     decide_unit,
     filled,
-    is_missing,
 )
 from agreement.tables.proposal_gathering import block_rows, clock_at, gather, named_ours
 from agreement.tables.proposal_sources import ExportTable

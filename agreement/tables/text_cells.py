@@ -16,7 +16,7 @@ import pandas as pd
 
 from agreement.arrays import Flags, Ints
 from agreement.tables.averaging_rule import GRAMMAR, UNKNOWN_RULE, normalised_rule
-from agreement.tables.columns import MISSING_ANY_CASE
+from agreement.tables.columns import is_missing
 from agreement.tables.readers import RawTable
 from agreement.terms import counted
 
@@ -133,7 +133,7 @@ def text_column(raw: RawTable, name: str, *, tokens: bool = False) -> Distinct:
     trimmed: list[str | None] = []
     for value in found.labels:
         plain = value.strip().strip("\ufeff\u200b").strip()
-        empty = plain.casefold() in MISSING_ANY_CASE if tokens else not plain
+        empty = is_missing(plain) if tokens else not plain
         trimmed.append(None if empty else plain)
     odd = {v for v, t in zip(found.labels, trimmed, strict=True) if t is not None and v != t}
     if odd:
@@ -158,7 +158,7 @@ def code_column(raw: RawTable, name: str) -> Distinct:
             code = plain
         if code is None and (code := spellings.get(plain)):
             spelled[value] = code
-        if code is None and plain not in MISSING_ANY_CASE:
+        if code is None and not is_missing(plain):
             unknown.append(value)
         ours.append(code)
     if spelled:

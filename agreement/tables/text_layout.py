@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from agreement.tables.columns import MISSING, MISSING_ANY_CASE, Column
+from agreement.tables.columns import MISSING, Column, is_missing
 from agreement.tables.findings import Rows, Source, Words
 from agreement.tables.headers import Header, plain_name, stated_names, wanted_names
 from agreement.tables.units import looks_like_unit
@@ -117,7 +117,7 @@ def find_header(records: Sequence[Sequence[str]], source: Source) -> HeaderPlace
         return HeaderPlace(names, stated, units)
     header, following = [*records[names : names + 2], (), ()][:2]
     texts = [following[i].strip() for i in _measured(header, source) if i < len(following)]
-    said = [text for text in texts if text.casefold() not in MISSING_ANY_CASE]
+    said = [text for text in texts if not is_missing(text)]
     units = bool(said) and all(map(looks_like_unit, said))  # and no number or date
     return HeaderPlace(names, names + 1 + units, names + 1 if units else None)
 
