@@ -105,8 +105,7 @@ def rows_in_parts(folder: Path | str) -> int | None:
     name = find_tables(place, options, unheard).get(SOURCE)
     if name is None or not (place / name).is_dir():
         return None
-    files = find_table_parts(place, name, FIELD_ESTIMATES, unheard) or ()
-    return about_rows(place, files)
+    return about_rows(place, find_table_parts(place, name, FIELD_ESTIMATES, unheard))
 
 
 def inspect_streamed(

@@ -21,8 +21,7 @@ from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings, Words
 from agreement.tables.ids import silent_ids
 from agreement.tables.options import FileFormat
-from agreement.tables.parts import CheckedPiece, Piece
-from agreement.tables.paths import path_problem
+from agreement.tables.parts import CheckedPiece, Piece, is_table, table_files
 from agreement.tables.readers import RawTable, read_table
 from agreement.tables.text_cells import code_column, label_column
 from agreement.terms import counted
@@ -54,7 +53,7 @@ def holds_exports(folder: Path, table: Table, form: FileFormat) -> bool:
     Where a table may come in parts, it does so unless every file is dated and none is Parquet, or
     ``folder`` in `study.toml` says so.
     """
-    files = [path for path in folder.iterdir() if _is_table(path, table)]
+    files = [path for path in folder.iterdir() if is_table(path, table)]
     if not files or form.folder == "parts":
         return False
     dated = all(stamp_of(path.name) for path in files)
@@ -66,28 +65,21 @@ def find_exports(folder: Path, name: str, table: Table, findings: Findings) -> t
     """
     Return the exports of a table, the oldest first; none when their order is undecided.
 
-    Names without a date, two exports of one date and links that lead outside are stops.
+    Names without a date and two exports of one date are stops, and what `table_files` stops at.
     """
-    names = sorted(path.name for path in (folder / name).iterdir() if _is_table(path, table))
-    stamps = {stamp_of(one): one for one in names}
     before = len(findings.stops)
-    for one in names:
-        stamp, file = stamp_of(one), f"{name}/{one}"
-        twin = next((s for s in stamps if s and stamps[s] != one and s.startswith(stamp)), None)
+    files = table_files(folder, name, table, findings)
+    stamps = {stamp_of(one.removeprefix(name)): one for one in files}
+    for file in files:
+        stamp = stamp_of(file.removeprefix(name))
+        twin = next((s for s in stamps if s and stamps[s] != file and s.startswith(stamp)), None)
         if not stamp:
             findings.tell("undated_export", file)
         elif twin is not None:
-            findings.tell("exports_of_one_date", file, other=stamps[twin])
-        if problem := path_problem(folder, file):
-            findings.tell("path_outside", file, problem=problem)
+            findings.tell("exports_of_one_date", file, other=stamps[twin].split("/")[-1])
     if len(findings.stops) > before:
         return ()
-    return tuple(f"{name}/{one}" for one in sorted(names, key=stamp_of))
-
-
-def _is_table(path: Path, table: Table) -> bool:
-    named = not path.name.startswith((".", "_", "~$"))
-    return named and path.is_file() and path.name.casefold().endswith(table.endings)
+    return tuple(sorted(files, key=lambda one: stamp_of(one.removeprefix(name))))
 
 
 class _Export(NamedTuple):

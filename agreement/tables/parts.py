@@ -53,24 +53,37 @@ class CheckedPiece(NamedTuple):
     digest: str | None
 
 
-def find_table_parts(
-    folder: Path, name: str, table: Table, findings: Findings
-) -> tuple[str, ...] | None:
-    """Return the parts of a table in the folder `name`; None when it cannot be used."""
+def is_table(path: Path, table: Table) -> bool:
+    """Whether a path is a file of a table, by its name."""
+    named = not path.name.startswith((".", "_", "~$"))
+    return named and path.is_file() and path.name.casefold().endswith(table.endings)
+
+
+def table_files(folder: Path, name: str, table: Table, findings: Findings) -> tuple[str, ...]:
+    """Return the files of a table in the folder `name`; say what else could hold rows of it."""
     files = []
-    for path in sorted(path for path in (folder / name).iterdir() if path.is_file()):
-        ending, file = path.name.casefold(), f"{name}/{path.name}"
-        if ending.endswith(table.endings):
-            files += [] if ending.startswith((".", "_")) else [file]
-        elif ending.endswith(UNREAD_ENDINGS):
-            what = not_read(f"parts of {table.name}", table.endings)
+    for path in sorted((folder / name).iterdir()):
+        file = f"{name}/{path.name}"
+        if is_table(path, table):
+            if problem := path_problem(folder, file):
+                findings.tell("path_outside", file, problem=problem)
+            else:
+                files.append(file)
+        elif path.is_file() and path.name.casefold().endswith(UNREAD_ENDINGS):
+            what = not_read(f"files of {table.name}", table.endings)
             findings.tell("unread_file", file, what=what)
-    outside = [(file, problem) for file in files if (problem := path_problem(folder, file))]
-    for file, problem in outside:
-        findings.tell("path_outside", file, problem=problem)
-    if not files:
+        elif path.is_dir() and not path.name.startswith("."):
+            findings.tell("folder_inside", file, table=table.name)
+    return tuple(files)
+
+
+def find_table_parts(folder: Path, name: str, table: Table, findings: Findings) -> tuple[str, ...]:
+    """Return the parts of a table in the folder `name`."""
+    before = len(findings.stops)
+    files = table_files(folder, name, table, findings)
+    if not files and len(findings.stops) == before:
         findings.tell("no_part", name, table=table.name, endings=", ".join(table.endings))
-    return tuple(files) if files and not outside else None
+    return files
 
 
 @dataclass(frozen=True, slots=True)

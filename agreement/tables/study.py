@@ -244,7 +244,7 @@ class _Reading:
                 continue
             table, folder = TABLES[name], self.names[name]
             files = find_table_parts(self.folder, folder, table, self.findings)
-            if files is not None:
+            if files:
                 read = (self.folder, folder, files, table, self.form(name))
                 self.parts = PartReader(*read, people, self.ids, self.zone, build)
                 if not self.without_parts:

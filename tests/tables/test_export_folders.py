@@ -207,6 +207,7 @@ def test_who_withdrew_by_any_export_is_out(tmp_path):
         ({"lab_tests/last.csv": TESTS}, "lab_tests/last.csv: Its name carries no date"),
         ({"lab_tests/x_2026-04.csv": TESTS}, "carries the same date"),
         ({"lab_tests.csv": TESTS}, "Two files could be the table lab_tests"),
+        ({"athletes/2026-05.ods": "newer"}, "athletes/2026-05.ods: It is not read"),
         ({"athletes/2026-05.csv": "athlete_id\nA\nB\nC\n"}, "lacks 3 of the 6 people"),
         (
             {"lab_tests/2026-05.csv": TESTS + "T9,A,2026-05-01,run,50,fixed 60 s\n"},
@@ -238,6 +239,13 @@ def test_a_folder_of_estimates_is_parts_unless_all_are_dated(tmp_path):
     reasons = left.loc[left["file"].str.startswith("field_estimates"), "reason"]
     assert "re_exported" not in set(reasons)  # parts share no rows: a row twice is a copy
     assert "copy" in set(reasons)
+
+
+def test_a_folder_among_exports_is_named_as_not_read(tmp_path):
+    inside = {f"{name}/old/2026-01.csv": TESTS for name in ("lab_tests", "field_estimates")}
+    _, problems = inspect_cohort(small(tmp_path, inside))
+    told = [one.file for one in problems if "inside theirs" in one.what]
+    assert told == ["lab_tests/old", "field_estimates/old"]
 
 
 def test_exports_are_told_in_one_line(tmp_path):
