@@ -136,9 +136,7 @@ class Cohort:
         try:
             study, laboratory = laboratory_and_control(study, progress=progress)
             known = laboratory.problems
-            readings = field_readings(
-                study, laboratory.frame, sessions=laboratory.sessions, training=laboratory.training
-            )
+            readings = field_readings(study, laboratory)
         except TableError as error:
             raise StoppedReadings(
                 (problem for problem in error.problems if problem.severity == "stop"),

@@ -16,12 +16,12 @@ from agreement.physiology.elsewhere import SessionProgress
 from agreement.physiology.equations import METABOLIC_EQUIVALENT
 from agreement.physiology.field_test_values import field_test_values
 from agreement.physiology.field_tests import PROTOCOLS
-from agreement.physiology.laboratory import laboratory_values
+from agreement.physiology.laboratory import LaboratoryValues, laboratory_values
 from agreement.physiology.reading_rows import NO_MEMBERS, READING_COLUMNS, ReadingPart, join_parts
 from agreement.physiology.session_estimates import session_estimates
-from agreement.physiology.session_records import COST_MODES, SessionRecords, session_records
+from agreement.physiology.session_records import COST_MODES
 from agreement.physiology.set_aside import as_problems, in_words_of_files, joined, left_out
-from agreement.physiology.training import NO_PROFILES, TrainingProfiles, study_profiles
+from agreement.physiology.training import NO_PROFILES
 from agreement.tables.columns import VO2MAX_COLUMNS
 from agreement.tables.findings import problem
 from agreement.tables.options import FileFormat, StudyOptions
@@ -92,42 +92,28 @@ class Readings:
     stage_lines: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
-def field_readings(
-    study: StudyTables,
-    laboratory: pd.DataFrame,
-    *,
-    sessions: SessionRecords | None = None,
-    training: TrainingProfiles | None = None,
-    progress: SessionProgress | None = None,
-) -> Readings:
+def field_readings(study: StudyTables, laboratory: LaboratoryValues) -> Readings:
     """
     Collect the readings of field estimates, field tests and training sessions, in this order.
 
-    sessions, training: of `LaboratoryValues`; read and computed again when not given.
     Raises TableError if a field test names a protocol that is not in the table, or field and
         laboratory are in different units.
     """
-    tests = field_test_values(
-        study.field_tests, study.athletes, laboratory, extrapolation=study.options.extrapolation
-    )
+    measured, rule = laboratory.frame, study.options.extrapolation
+    tests = field_test_values(study.field_tests, study.athletes, measured, extrapolation=rule)
     stops = [problem for problem in tests.problems if problem.severity == "stop"]
     stops += unit_stops(study.field_estimates, study.lab_tests, study.options)
     if stops:
         raise TableError(in_words_of_files(stops, study))
     parts, rows = [estimate_readings(study.field_estimates), tests], NO_PROFILES.rows
     lines, points = pd.DataFrame(), pd.DataFrame()
-    if len(study.sessions):
-        records = sessions if sessions is not None else session_records(study, progress=progress)
-        found = session_estimates(
-            records, laboratory, study.athletes, extrapolation=study.options.extrapolation
-        )
+    records, training = laboratory.sessions, laboratory.training
+    if records is not None:
+        found = session_estimates(records, measured, study.athletes, extrapolation=rule)
+        bare = training.too_few
         if study.options.profile.use == "stated":
             training = NO_PROFILES
             bare = left_out(records.sessions[~records.sessions["has_samples"]], "no_samples")
-        else:
-            if training is None:
-                training, _ = study_profiles(laboratory, records, study.athletes, study.options)
-            bare = training.too_few
         rows = training.rows
         # sessions behind a profile are used; `bare` serve neither a profile nor an estimate, unless
         # they have a line or an estimate already
@@ -230,9 +216,7 @@ def estimates_frame(study: StudyTables, *, progress: SessionProgress | None = No
         standard_error [mL/kg/min]. taken_at is the date, or the instant in UTC.
     """
     laboratory = laboratory_values(study, progress=progress)
-    readings = field_readings(
-        study, laboratory.frame, sessions=laboratory.sessions, training=laboratory.training
-    ).frame
+    readings = field_readings(study, laboratory).frame
     instant = readings["instant"].dt.strftime("%Y-%m-%dT%H:%M:%SZ")
     day = readings["date"].dt.strftime("%Y-%m-%d")
     return readings.assign(

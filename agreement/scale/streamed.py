@@ -151,8 +151,7 @@ def inspect_streamed(
         with SAMPLES_ELSEWHERE.by(partial(over, reduced_file, stage="Reading sessions")):
             study, laboratory = laboratory_and_control(study)
         known += (*laboratory.problems, *laboratory_doubts(study, laboratory))
-        sessions, training = laboratory.sessions, laboratory.training
-        readings = field_readings(study, laboratory.frame, sessions=sessions, training=training)
+        readings = field_readings(study, laboratory)
     except TableError as error:
         return None, in_order((*error.problems, *known))
     if any(one.severity == "stop" for one in known):

@@ -27,7 +27,7 @@ def readings_of(make_study):
         who = {"athlete_id": "A", "sex": sex} | athlete
         rows = [{"athlete_id": "A", "date": DAY, "protocol": name} | given for name, given in tests]
         study = make_study(athletes=[who], field_tests=rows)
-        return field_readings(study, laboratory_values(study).frame)
+        return field_readings(study, laboratory_values(study))
 
     return compute
 
@@ -41,7 +41,7 @@ def example_values(make_study):
         athletes.append(who | {"sex": example["inputs"].get("sex", "male")})
         tests.append(who | {"date": DAY, "protocol": example["protocol"]} | example["inputs"])
     study = make_study(athletes=athletes, field_tests=tests)
-    found = field_readings(study, laboratory_values(study).frame).frame
+    found = field_readings(study, laboratory_values(study)).frame
     return found.set_index("athlete_id")["field"]
 
 
@@ -217,13 +217,13 @@ def test_stages_are_carried_to_the_maximum_that_the_laboratory_measured(make_stu
     ]
     who = {"athlete_id": "A", "age_years": 40}
     study = make_study(athletes=[who], field_tests=rows, lab_tests=tests)
-    found = field_readings(study, laboratory_values(study).frame)
+    found = field_readings(study, laboratory_values(study))
     assert found.frame["field"].item() == pytest.approx(expected, abs=5e-4)
     told = {p.column: p.what for p in found.problems if p.reason == "from_laboratory"}
     assert set(told) == {"hr_max_bpm", "mass_kg"}
     assert told["hr_max_bpm"].startswith("1 test without hr_max_bpm of their own")
     nobody = make_study(athletes=[who | {"mass_kg": 75}], field_tests=rows, lab_tests=[])
-    by_age = field_readings(nobody, laboratory_values(nobody).frame)
+    by_age = field_readings(nobody, laboratory_values(nobody))
     (note,) = [p for p in by_age.problems if p.reason == "hr_max_by_age"]
     assert "1 athlete has no measured HRmax" in note.what
 
@@ -461,7 +461,7 @@ def test_an_unknown_protocol_stops_and_names_the_nearest(make_study):
     rows = [{"athlete_id": "A", "date": DAY, "protocol": "run_12min_1986", "distance_m": 2400}]
     study = make_study(field_tests=rows)
     with pytest.raises(TableError, match="run_12min_1968"):
-        field_readings(study, laboratory_values(study).frame)
+        field_readings(study, laboratory_values(study))
     with pytest.raises(ValueError, match="no protocol"):
         protocol("sprint")
 
@@ -491,7 +491,7 @@ def outside(make_study):
             for i, (_, _, inputs) in enumerate(tests)
         ]
         study = make_study(athletes=athletes, field_tests=rows)
-        found = field_readings(study, laboratory_values(study).frame)
+        found = field_readings(study, laboratory_values(study))
         return found, [p for p in found.problems if p.reason == "outside_equation"]
 
     return notes

@@ -32,9 +32,9 @@ def audited(make_study):
             lab_tests=[test | {"mass_kg": 70, "hr_max_bpm": measured} | dict(tested)],
             field_estimates=[row | {"vo2max": 50.0} | reading],
         )
-        laboratory = laboratory_values(study).frame
+        laboratory = laboratory_values(study)
         found = field_readings(study, laboratory)
-        return input_audit(found.frame, laboratory, found.heart_rate_based).set_index("input")
+        return input_audit(found.frame, laboratory.frame, found.heart_rate_based).set_index("input")
 
     return compute
 
@@ -104,7 +104,7 @@ def test_field_estimates_pass_through_sharing_their_columns(make_study):
             row | {"vo2max_l_min": 3.5},
         ]
     )
-    found = field_readings(study, laboratory_values(study).frame)
+    found = field_readings(study, laboratory_values(study))
     assert found.frame["field"].tolist()[0] == 51.5
     assert found.frame["field_l_min"].tolist()[1] == 3.5
     assert found.frame["id"].tolist() == ["A", "A"]
@@ -127,7 +127,7 @@ def test_the_studys_word_on_a_method_wins(make_study):
         options=StudyOptions(methods={"questionnaire": Method(heart_rate_based=False)}),
         field_estimates=[row],
     )
-    assert field_readings(study, laboratory_values(study).frame).heart_rate_based == {
+    assert field_readings(study, laboratory_values(study)).heart_rate_based == {
         "questionnaire": False
     }
 

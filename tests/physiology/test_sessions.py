@@ -205,12 +205,7 @@ def season(make_study, tmp_path):
             samples=files,
         )
         laboratory = laboratory_values(study)
-        return field_readings(
-            study,
-            laboratory.frame,
-            sessions=laboratory.sessions,
-            training=laboratory.training,
-        )
+        return field_readings(study, laboratory)
 
     return compute
 

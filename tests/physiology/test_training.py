@@ -108,12 +108,7 @@ def profile_of(make_study):
             sessions=sessions,
         )
         laboratory = laboratory_values(study)
-        readings = field_readings(
-            study,
-            laboratory.frame,
-            sessions=laboratory.sessions,
-            training=laboratory.training,
-        )
+        readings = field_readings(study, laboratory)
         return laboratory, readings
 
     return compute

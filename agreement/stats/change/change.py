@@ -86,7 +86,6 @@ def change(
     lab_spread: float,
     laboratory: LaboratoryVariance | None = None,
     noise_shares: ArrayLike | None = None,
-    coverage: float = 0.95,
     rng: Seed = None,
 ) -> Change:
     """
@@ -96,7 +95,6 @@ def change(
     lab_spread: standard deviation of the laboratory values between athletes. [mL/kg/min]
     laboratory: of one test.
     noise_shares: 1/(tests before) + 1/(tests after) of each change; default: 2.
-    coverage: of the limits, and of the noise that a change must exceed.
     Raises ValueError with changes of fewer than 3 athletes.
 
     A bias that an athlete carries from visit to visit cancels, so changes can agree where levels do
@@ -121,13 +119,13 @@ def change(
         with suppress(ValueError):
             follows = structural_slope(field, lab, laboratory, athlete=athlete, noise_shares=shares)
     r_interval, slope_interval = _line_intervals(line, lab, field, drawn)
-    noise = None if laboratory is None else z_of(coverage) * 2**0.5 * laboratory.sd
+    noise = None if laboratory is None else z_of(0.95) * 2**0.5 * laboratory.sd
     worthwhile = SMALLEST_WORTHWHILE * lab_spread
     return Change(
         changes,
         n,
         len({*changes["first_test"], *changes["second_test"]}),
-        limits_by_athlete(np.round(field - lab, DECIMALS), athlete, coverage=coverage),
+        limits_by_athlete(np.round(field - lab, DECIMALS), athlete),
         line,
         r_interval,
         slope_interval,
@@ -137,7 +135,7 @@ def change(
         same_direction(field, lab, drawn, zone=worthwhile),
         weighted_kappa(field, lab, drawn, threshold=worthwhile),
         response_difference(field, lab, drawn),
-        real_change(changes, laboratory, shares, coverage=coverage),
+        real_change(changes, laboratory, shares),
         follows,
         clustered=n < len(changes),
     )

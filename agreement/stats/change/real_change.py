@@ -39,8 +39,6 @@ def real_change(
     changes: pd.DataFrame,
     laboratory: LaboratoryVariance | None,
     noise_shares: ArrayLike,
-    *,
-    coverage: float = 0.95,
 ) -> RealChange:
     r"""
     Smallest real change of a field value, from the changes of both methods between visits.
@@ -63,9 +61,8 @@ def real_change(
         athlete,
         LaboratoryVariance(0.0, np.inf) if laboratory is None else laboratory,
         noise_shares=noise_shares,
-        coverage=coverage,
     )
-    z = z_of(coverage)
+    z = z_of(0.95)
     ceiling = z * sqrt(variance_ends(float(field.std(ddof=1)) ** 2, own.n - 1).high)
     disagreement = z * sqrt(own.spread)
     if laboratory is None:

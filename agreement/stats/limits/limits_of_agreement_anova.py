@@ -8,7 +8,7 @@ import numpy as np
 from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.bootstrap import Resampling, bootstrap_of_sums
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import checked_share, z_of
+from agreement.stats.basics.intervals import z_of
 from agreement.stats.basics.replicates import Replicates, Scale
 from agreement.stats.limits.limits import FEWEST_FOR_SD
 from agreement.stats.limits.limits_of_agreement import LIMITS, STATISTICS
@@ -52,7 +52,6 @@ def limits_of_agreement_anova(
     difference: ArrayLike,
     athlete: ArrayLike,
     *,
-    coverage: float = 0.95,
     resampling: Resampling | None = None,
 ) -> AnovaLimits:
     """
@@ -69,7 +68,6 @@ def limits_of_agreement_anova(
     .. [1] Bland JM, Altman DG. Agreement between methods of measurement with multiple observations
        per individual. J Biopharm Stat 2007;17:571-582.
     """
-    checked_share("coverage", coverage)
     d = np.asarray(difference, dtype=np.float64)
     grouped = clusters(d, athlete)
     if grouped.n < FEWEST_FOR_SD or grouped.df_within == 0:
@@ -87,7 +85,7 @@ def limits_of_agreement_anova(
     def statistics(s: Floats) -> Floats:
         bias, within, between = _components(s)
         bias, sd = bias + centre, np.sqrt(between + np.maximum(within, 0.0))
-        half = z_of(coverage) * sd
+        half = z_of(0.95) * sd
         return np.stack([bias, sd, bias - half, bias + half], axis=1)
 
     bias, sd, lower, upper = statistics(sums.sum(axis=0, keepdims=True))[0].tolist()

@@ -155,7 +155,6 @@ def net_of_laboratory(
     *,
     tests_behind: ArrayLike | None = None,
     noise_shares: ArrayLike | None = None,
-    coverage: float = 0.95,
 ) -> NetOfLaboratory:
     r"""
     Bias, spread and limits of the field method about the true value.
@@ -219,7 +218,6 @@ def net_of_laboratory(
         total,
         noise_share,
         laboratory,
-        coverage,
     )
 
 
