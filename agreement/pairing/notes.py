@@ -9,7 +9,8 @@ import pandas as pd
 from agreement.arrays import Ints
 from agreement.pairing.cleaning import CODE, SAME_VALUE
 from agreement.pairing.messages import Texts, rows_in_words
-from agreement.pairing.reading_fates import Part, ReadingFates
+from agreement.pairing.pair_readings import PairedReadings
+from agreement.pairing.reading_fates import ReadingFates
 from agreement.tables.findings import SHOWN, Findings, message, more_rows
 from agreement.tables.options import StudyOptions
 from agreement.terms import AGE_WITHIN_YEARS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
@@ -32,7 +33,7 @@ class _Groups(NamedTuple):
 def note_repeated_rows(
     found: Findings,
     readings: pd.DataFrame,
-    parts: Sequence[Part],
+    parts: Sequence[PairedReadings],
     reason: str,
     name: str,
     values: Callable[[pd.DataFrame], list[str]],
@@ -52,7 +53,7 @@ def note_repeated_rows(
         groups = _groups(readings, part, at, reason)
         if groups is None:
             continue
-        rows, fate, sources = part.paired.rows, part.paired.fate, readings["source"]
+        rows, fate, sources = part.rows, part.fate, readings["source"]
         of_group = sources.iloc[at[rows.order[groups.left[groups.starts]]]].to_numpy(object)
         ends = np.append(groups.starts[1:], len(groups.left))
         for source in dict.fromkeys(of_group.tolist()):
@@ -71,9 +72,9 @@ def note_repeated_rows(
                 found.tell(name, file, column=column, said=more_rows(rest))
 
 
-def _groups(readings: pd.DataFrame, part: Part, at: Ints, reason: str) -> _Groups | None:
+def _groups(readings: pd.DataFrame, part: PairedReadings, at: Ints, reason: str) -> _Groups | None:
     """Return the groups of one reason; None where there are none."""
-    fate, rows = part.paired.fate, part.paired.rows
+    fate, rows = part.fate, part.rows
     left_out = fate.reason == CODE[reason]
     if not left_out.any():
         return None
@@ -88,9 +89,9 @@ def _groups(readings: pd.DataFrame, part: Part, at: Ints, reason: str) -> _Group
     return _Groups(left, starts, np.minimum.reduceat(rows.row[left], starts))
 
 
-def _kept(part: Part, left: int, reason: str) -> int:
+def _kept(part: PairedReadings, left: int, reason: str) -> int:
     """Return which sorted reading stays of the group that `left` is the first left out of."""
-    rows, fate = part.paired.rows, part.paired.fate
+    rows, fate = part.rows, part.fate
     day = rows.series_day[left]
     # a run's first day keeps a row; where this day has none, the run began the day before
     for first_day in (day, day - 1):
@@ -165,7 +166,7 @@ def reading_notes(
     texts: Texts,
     files: Mapping[str, str],
     options: StudyOptions,
-    parts: Sequence[Part] = (),
+    parts: Sequence[PairedReadings] = (),
 ) -> None:
     """
     Record copies, conflicts, stale runs and values that could not be converted.

@@ -28,8 +28,10 @@ SET_INPUTS = ["set_mass_kg", "set_hr_max_bpm", "set_age_years"]
 
 @dataclass(frozen=True, slots=True)
 class PairedReadings:
-    """The pairs of one set of rules, and what became of every reading."""
+    """The pairs of one set of rules, and what became of every reading that follows it."""
 
+    rules: PairingOptions
+    at: Ints | slice  # the positions of these readings among all
     # `agreement.terms.PAIR_COLUMNS`; unit (row of `Units.frame`); source and row of the first
     # reading used; set_mass_kg, set_hr_max_bpm, set_age_years (means of those used); hr_max_bpm
     pairs: pd.DataFrame
@@ -43,12 +45,13 @@ class PairedReadings:
 
 
 def pair_readings(
-    readings: pd.DataFrame, rows: Ordered, units: Units, rules: PairingOptions
+    readings: pd.DataFrame, rows: Ordered, units: Units, rules: PairingOptions, at: Ints | slice
 ) -> PairedReadings:
     """
     Pair readings, in any order, with laboratory units.
 
     rows: the same, sorted.
+    at: their positions among all readings.
     Returns: difference is field minus laboratory [mL/kg/min]; gap_days is laboratory date minus the
         date of the nearest reading used.
 
@@ -66,6 +69,8 @@ def pair_readings(
     pair = np.full(len(rows.order), NO_UNIT)
     pair[rows.order[found.rows]] = found.row_pair
     return PairedReadings(
+        rules,
+        at,
         pairs=_pairs(readings, rows.order[found.rows], found, units),
         daily=_daily(found),
         fate=Fate(_unsorted(fate.reason, rows.order), _unsorted(fate.detail, rows.order)),

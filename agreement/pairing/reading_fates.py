@@ -13,22 +13,13 @@ from agreement.pairing.laboratory_units import Units
 from agreement.pairing.messages import Texts
 from agreement.pairing.ordering import Ordered, ordered
 from agreement.pairing.pair_readings import PairedReadings, pair_readings
-from agreement.tables.options import PairingOptions, StudyOptions
+from agreement.tables.options import StudyOptions
 from agreement.terms import RESTING
 
 NEEDED = [
     *("source", "row", "id", "athlete_id", "instant", "date", "method", "mode", "field"),
     *("field_l_min", "sensor", "set_mass_kg", "set_hr_max_bpm", "set_age_years"),
 ]
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """The readings that follow one set of rules."""
-
-    rules: PairingOptions  # the study's choices for them
-    at: Ints | slice  # their positions among all readings
-    paired: PairedReadings  # what came of them
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,21 +64,19 @@ def readings_by_rules(
 
 def pair_parts(
     ruled: Sequence[RuledReadings], units: Units, options: StudyOptions
-) -> tuple[Part, ...]:
+) -> tuple[PairedReadings, ...]:
     """Pair estimates and sessions by ``[pairing]``, field tests by ``[pairing.field_tests]``."""
     chosen = {False: options.pairing, True: options.pairing_field_tests}
     return tuple(
-        Part(
-            chosen[one.tests],
-            one.at,
-            pair_readings(one.readings, one.rows, units, chosen[one.tests]),
-        )
-        for one in ruled
+        pair_readings(one.readings, one.rows, units, chosen[one.tests], one.at) for one in ruled
     )
 
 
 def reading_fates(
-    readings: pd.DataFrame, parts: Sequence[Part], texts: Texts, athletes: pd.Series | None
+    readings: pd.DataFrame,
+    parts: Sequence[PairedReadings],
+    texts: Texts,
+    athletes: pd.Series | None,
 ) -> ReadingFates:
     """
     Put what became of the readings of all parts together.
@@ -99,11 +88,11 @@ def reading_fates(
     text = np.empty(len(readings), np.int64)
     alone = np.zeros(len(readings), np.bool_)
     for part in parts:
-        fate = part.paired.fate
+        fate = part.fate
         reason[part.at] = fate.reason
         text[part.at] = texts.places_of(fate, part.rules)
-        single = (part.paired.pairs["n_estimates"] == 1).to_numpy(np.bool_)
-        alone[part.at] = np.append(single, False)[part.paired.pair]
+        single = (part.pairs["n_estimates"] == 1).to_numpy(np.bool_)
+        alone[part.at] = np.append(single, False)[part.pair]
     if athletes is not None:
         testless = np.flatnonzero(reason == CODE["athlete_without_laboratory_test"])
         unknown = ~readings["athlete_id"].iloc[testless].isin(athletes).to_numpy(np.bool_)
@@ -118,9 +107,9 @@ DAILY_COLUMNS = [
 NO_DAYS: Final = pd.DataFrame(columns=DAILY_COLUMNS)
 
 
-def pairs_in_order(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, Ints]:
+def pairs_in_order(parts: Sequence[PairedReadings], units: Units) -> tuple[pd.DataFrame, Ints]:
     """Return all pairs in their order, and which place each has in it."""
-    each = [part.paired.pairs for part in parts]
+    each = [part.pairs for part in parts]
     pairs = each[0] if len(each) == 1 else pd.concat(each, ignore_index=True)
     unit = pairs["unit"].to_numpy(np.int64)
     mode, method = (pd.factorize(pairs[name], sort=True)[0] for name in ("mode", "method"))
@@ -130,12 +119,14 @@ def pairs_in_order(parts: Sequence[Part], units: Units) -> tuple[pd.DataFrame, I
     return pairs.iloc[order].reset_index(drop=True), place
 
 
-def days_in_order(parts: Sequence[Part], pairs: pd.DataFrame, place: Ints) -> pd.DataFrame:
+def days_in_order(
+    parts: Sequence[PairedReadings], pairs: pd.DataFrame, place: Ints
+) -> pd.DataFrame:
     """Return the days behind pairs, which stand as `pairs_in_order` gives them."""
-    starts = np.cumsum([0, *(len(part.paired.pairs) for part in parts)])
+    starts = np.cumsum([0, *(len(part.pairs) for part in parts)])
     daily = pd.concat(
         [
-            part.paired.daily.assign(pair=part.paired.daily["pair"] + start)
+            part.daily.assign(pair=part.daily["pair"] + start)
             for part, start in zip(parts, starts[:-1], strict=True)
         ],
         ignore_index=True,

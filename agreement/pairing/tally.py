@@ -12,7 +12,8 @@ from agreement.arrays import Flags, Ints
 from agreement.pairing.cleaning import CODE, KEPT
 from agreement.pairing.laboratory_units import Units
 from agreement.pairing.messages import rows_in_words
-from agreement.pairing.reading_fates import Part, ReadingFates
+from agreement.pairing.pair_readings import PairedReadings
+from agreement.pairing.reading_fates import ReadingFates
 from agreement.pairing.unit_fates import UnitFates
 from agreement.tables.findings import Findings, Words
 from agreement.terms import ALL_MODES, REASONS, counted
@@ -137,7 +138,7 @@ def tally(
     fates: UnitFates,
     readings: pd.DataFrame,
     of_readings: ReadingFates,
-    parts: Sequence[Part],
+    parts: Sequence[PairedReadings],
     pairs: pd.DataFrame,
     heart_rate_based: Mapping[str, bool],
 ) -> Tally:
@@ -201,7 +202,10 @@ def _groups(
 
 
 def _left_out(
-    readings: pd.DataFrame, fates: ReadingFates, parts: Sequence[Part], methods: Sequence[str]
+    readings: pd.DataFrame,
+    fates: ReadingFates,
+    parts: Sequence[PairedReadings],
+    methods: Sequence[str],
 ) -> tuple[dict[str, Counter[tuple[str, str, int]]], dict[str, int]]:
     """Return what became of the readings of some methods, and how many athletes they are of."""
     left: dict[str, Counter[tuple[str, str, int]]] = {method: Counter() for method in methods}
@@ -210,7 +214,7 @@ def _left_out(
     mismatch, names = CODE["mode_mismatch"], list(REASONS)
     for rules, part in zip(RULES, parts, strict=False):
         method, reason = readings["method"].iloc[part.at], fates.reason[part.at]
-        modes = np.where(reason == mismatch, part.paired.fate.detail, -1).astype(np.int64)
+        modes = np.where(reason == mismatch, part.fate.detail, -1).astype(np.int64)
         here = np.flatnonzero(method.isin(methods))
         each = zip(
             method.iloc[here].astype("str"),
@@ -232,8 +236,8 @@ def _mode_key(modes: Iterable[int], rules: str) -> str:
     return f"mode_match = [{groups}] under {rules}"
 
 
-def _apart(part: Part) -> frozenset[int]:
+def _apart(part: PairedReadings) -> frozenset[int]:
     """Return the modes that did not match: the laboratory's and the reading's in one number."""
-    fate = part.paired.fate
+    fate = part.fate
     both = np.unique(fate.detail[fate.reason == CODE["mode_mismatch"]])
     return frozenset(both.astype(np.int64).tolist())

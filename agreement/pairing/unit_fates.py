@@ -14,7 +14,7 @@ from agreement.pairing.cleaning import CODE, KEPT
 from agreement.pairing.laboratory_units import Units, keys
 from agreement.pairing.matching import FAR, modes_pair
 from agreement.pairing.messages import Texts, days_in_words, window
-from agreement.pairing.reading_fates import Part
+from agreement.pairing.pair_readings import PairedReadings
 from agreement.tables.options import PairingOptions
 from agreement.terms import ALL_MODES
 
@@ -36,15 +36,15 @@ class UnitFates:
     lost_to_mode: Flags
 
 
-def unit_fates(units: Units, parts: Sequence[Part], texts: Texts) -> UnitFates:
+def unit_fates(units: Units, parts: Sequence[PairedReadings], texts: Texts) -> UnitFates:
     """Name the reason of every unit without pair."""
     size = len(units.day)
     paired, few, other_mode = (np.zeros(size, np.bool_) for _ in range(3))
     for part in parts:
-        paired[part.paired.pairs["unit"]] = True
-        few[part.paired.unit[part.paired.fate.reason == CODE["too_few_readings"]]] = True
-        rows, rules = part.paired.rows, part.rules
-        unlike = (part.paired.fate.reason == CODE["mode_mismatch"])[rows.order]
+        paired[part.pairs["unit"]] = True
+        few[part.unit[part.fate.reason == CODE["too_few_readings"]]] = True
+        rows, rules = part.rows, part.rules
+        unlike = (part.fate.reason == CODE["mode_mismatch"])[rows.order]
         key = np.sort(keys(rows.athlete[unlike], rows.day[unlike]))
         low = keys(units.athlete, units.day - rules.days_before)
         high = keys(units.athlete, units.day + rules.days_after)
@@ -69,7 +69,7 @@ def all_kept(units: Units) -> UnitFates:
     return UnitFates(np.full(size, KEPT), np.zeros(size, np.int64), np.zeros(size, np.bool_))
 
 
-def _nearest_words(units: Units, alone: Ints, parts: Sequence[Part]) -> list[str]:
+def _nearest_words(units: Units, alone: Ints, parts: Sequence[PairedReadings]) -> list[str]:
     """Return for each unit what is said about the nearest estimate that its mode fits."""
     nearest = np.full(len(alone), FAR)  # gap, positive before the test
     rules_of = np.zeros(len(alone), np.int64)
@@ -82,7 +82,7 @@ def _nearest_words(units: Units, alone: Ints, parts: Sequence[Part]) -> list[str
     words = [known[one] for one in both]
     read = np.zeros(len(units.athletes), np.bool_)  # who has a reading, of any mode
     for part in parts:
-        of_part = part.paired.rows.athlete
+        of_part = part.rows.athlete
         read[of_part[of_part < len(read)]] = True
     for i in np.flatnonzero(~read[units.athlete[alone]]).tolist():
         words[i] = NO_ESTIMATE
@@ -99,10 +99,10 @@ def _nearest_sentence(gap: int, rules: PairingOptions) -> str:
     return f"Nearest estimate is {days_in_words(abs(gap))} {side} the test; {window(rules)}"
 
 
-def _nearest_gap(units: Units, alone: Ints, part: Part) -> Ints:
+def _nearest_gap(units: Units, alone: Ints, part: PairedReadings) -> Ints:
     """Return the gap of the nearest reading whose mode fits; `FAR` without one."""
     gap = np.full(len(alone), FAR)
-    rows, rules = part.paired.rows, part.rules
+    rows, rules = part.rows, part.rules
     for lab in np.unique(units.mode[alone]).tolist():
         fits = np.array([modes_pair(own, lab, rules.mode_match) for own in range(len(ALL_MODES))])
         mine = fits[rows.mode]
