@@ -1,7 +1,6 @@
 """The ledger: every row read is used, summarised, or excluded with a reason."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -19,48 +18,37 @@ FLOW_TABLES = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class RowFates:
-    """What became of each row of a table, before it is counted."""
+def rows_of(
+    row: pd.Series,
+    identity: pd.Series,
+    reason: NDArray[np.integer[Any]],
+    text: Ints,
+    alone: Flags | bool = False,
+) -> pd.DataFrame:
+    """
+    Return what became of the rows of a table: columns row, id, reason, text, alone.
 
-    row: pd.Series  # row of the source file; missing where the row of the ledger is a whole file
-    identity: pd.Series  # the id that the row carries
-    # reason, text: position in `agreement.terms.REASONS` (`KEPT` behind a pair), and place of the
-    # message
-    reason: NDArray[np.integer[Any]]
-    text: Ints
-    alone: Flags  # whether a row behind a pair is alone behind its value
-    # further rows that are used, summarised and left out, whose lines lie elsewhere
-    elsewhere: tuple[int, int, int] = (0, 0, 0)
-
-    def rows(self) -> pd.DataFrame:
-        """Return them as `best_of` takes rows."""
-        return rows_of(self.row, self.identity, self.reason, self.text, self.alone)
-
-    def left_out(self) -> pd.DataFrame:
-        """Return the rows behind no pair: columns row, id, reason, text."""
-        out = np.flatnonzero(self.reason != KEPT)
-        return pd.DataFrame(
-            {
-                "row": self.row.array.take(out).astype("Int64"),
-                "id": self.identity.array.take(out),
-                "reason": self.reason[out].astype(np.int64),
-                "text": self.text[out],
-            }
-        )
-
-    def counts(self) -> tuple[int, int]:
-        """Return how many rows are used and how many are summarised."""
-        behind = self.reason == KEPT
-        used = int((behind & self.alone).sum())
-        return used + self.elsewhere[0], int(behind.sum()) - used + self.elsewhere[1]
+    row: of the source file; missing where the row of the ledger is a whole file.
+    identity: the id that the row carries.
+    reason, text: position in `agreement.terms.REASONS` (`KEPT` behind a pair), and place of the
+        message.
+    alone: whether a row behind a pair is alone behind its value.
+    """
+    columns = {"row": row.array, "id": identity.array, "reason": reason, "text": text}
+    return pd.DataFrame(columns | {"alone": np.broadcast_to(alone, len(row))}, copy=False)
 
 
-def only_counted(used: int, summarised: int, left_out: int) -> RowFates:
-    """Return the fates of rows that are only counted here; their lines lie elsewhere."""
-    no_row, no_id = pd.Series([], dtype="Int64"), pd.Series([], dtype="str")
-    none = np.zeros(0, np.int64)
-    return RowFates(no_row, no_id, none, none, none > 0, (used, summarised, left_out))
+def rows_left_out(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows behind no pair: columns row, id, reason, text."""
+    behind_none = rows["reason"].to_numpy() != KEPT
+    out: pd.DataFrame = rows.loc[behind_none, ["row", "id", "reason", "text"]]
+    return out.reset_index(drop=True).astype({"row": "Int64", "reason": np.int64})
+
+
+def rows_used(rows: pd.DataFrame) -> tuple[int, int]:
+    """Return how many rows are used and how many are summarised."""
+    behind, alone = (rows["reason"] == KEPT).to_numpy(), rows["alone"].to_numpy(np.bool_)
+    return int((behind & alone).sum()), int((behind & ~alone).sum())
 
 
 def best_of(contributions: Sequence[pd.DataFrame]) -> pd.DataFrame:
@@ -108,59 +96,44 @@ def set_aside_lines(
     return lines
 
 
-def rows_of(
-    row: pd.Series,
-    identity: pd.Series,
-    reason: NDArray[np.integer[Any]],
-    text: Ints,
-    alone: Flags | bool = False,
-) -> pd.DataFrame:
-    """Return rows as `best_of` takes them; see `RowFates`."""
-    columns = {"row": row.array, "id": identity.array, "reason": reason, "text": text}
-    return pd.DataFrame(columns).assign(alone=alone)
-
-
 def rows_of_lines(lines: pd.DataFrame, texts: Texts) -> pd.DataFrame:
     """Return lines of the stages before as `best_of` takes rows."""
     places = np.array([texts.place(message) for message in lines["message"]], np.int64)
     return rows_of(lines["row"], lines["id"], lines["reason"].map(CODE).to_numpy(np.int64), places)
 
 
-def fates_of(rows: pd.DataFrame) -> RowFates:
-    """Return what `best_of` gives as fates."""
-    reason, text = (rows[name].to_numpy(np.int64) for name in ("reason", "text"))
-    return RowFates(rows["row"], rows["id"], reason, text, rows["alone"].to_numpy(np.bool_))
-
-
 def close(
-    fates: Mapping[str, RowFates],
+    rows: Mapping[str, pd.DataFrame],
     set_aside: Mapping[str, pd.DataFrame],
     files: Mapping[str, str],
     rows_read: Mapping[str, int],
     withdrawn: Mapping[str, int],
     texts: Texts,
+    elsewhere: Mapping[str, tuple[int, int, int]],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """
     Put the accounts of all tables together and check that they add up.
 
-    fates: table to what became of its rows, in the order of the flow table.
+    rows: table to what became of its rows (`rows_of`), in the order of the flow table.
     set_aside: table to further rows that the stages before have set aside; see `rows_of_lines`.
     files: table to file.
     rows_read, withdrawn: rows read by table, and rows of withdrawn people by file.
+    elsewhere: table to further rows used, summarised and left out, whose lines lie elsewhere.
     Returns exclusions, flow: columns `agreement.terms.EXCLUSION_COLUMNS` (file, reason and message
         as categories) and `agreement.terms.FLOW_COLUMNS`; in the order of the flow table, then by
         row, then by id; the line of the withdrawn comes last.
     Raises RuntimeError if the rows of a file do not add up: a mistake of this program.
     """
     lines, flow = {}, []
-    for table, each in fates.items():
-        file, out = files[table], each.left_out()
+    for table, each in rows.items():
+        file, out, more = files[table], rows_left_out(each), elsewhere.get(table, (0, 0, 0))
         if table in set_aside:
             out = pd.concat([out, set_aside[table][out.columns]], ignore_index=True)
         if not out["row"].is_monotonic_increasing:
             out = out.sort_values(["row", "id"], kind="stable")
-        (used, summarised), gone, read = each.counts(), withdrawn.get(file, 0), rows_read[table]
-        excluded = len(out) + each.elsewhere[2] + gone
+        used, summarised = map(sum, zip(rows_used(each), more[:2], strict=True))
+        gone, read = withdrawn.get(file, 0), rows_read[table]
+        excluded = len(out) + more[2] + gone
         if read != used + summarised + excluded:
             raise RuntimeError(
                 f"{file}: {read} rows read, but {used} used, {summarised} summarised and "

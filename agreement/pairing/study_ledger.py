@@ -10,10 +10,8 @@ from agreement.pairing.cleaning import CODE, KEPT
 from agreement.pairing.laboratory_units import Units
 from agreement.pairing.ledger import (
     FLOW_TABLES,
-    RowFates,
     best_of,
     close,
-    fates_of,
     rows_of,
     rows_of_lines,
     set_aside_lines,
@@ -28,7 +26,7 @@ from agreement.tables.study_tables import StudyTables
 
 def athletes_account(
     athletes: pd.DataFrame, units: Units, fates: UnitFates, texts: Texts
-) -> RowFates:
+) -> pd.DataFrame:
     """Return the fates of athletes: used when in a pair."""
     who = units.athletes.get_indexer(pd.Index(athletes["athlete_id"]))
     paired = np.zeros(len(units.athletes) + 1, np.bool_)  # the last place stands for strangers
@@ -38,7 +36,7 @@ def athletes_account(
         "No laboratory test of this athlete has a usable estimate around it; collect some there."
     )
     no_test, no_pair = CODE["athlete_without_laboratory_test"], CODE["no_estimate_in_window"]
-    return RowFates(
+    return rows_of(
         athletes["row"],
         athletes["athlete_id"],
         np.where(paired[who], KEPT, np.where(who < 0, no_test, no_pair)),
@@ -55,7 +53,7 @@ def sessions_account(
     readings: Readings,
     fates: ReadingFates,
     texts: Texts,
-) -> RowFates:
+) -> pd.DataFrame:
     """
     Return the fates of sessions: those behind a paired estimate or a pair's profile are in.
 
@@ -65,10 +63,11 @@ def sessions_account(
     set_aside, tests: what stages before have set aside, and all laboratory tests; see `rows_of`.
     """
     profiles = readings.profile_rows
-    test = fates_of(tests.iloc[pd.Index(tests["id"]).get_indexer(profiles["lab_test_id"])])
+    test = tests.iloc[pd.Index(tests["id"]).get_indexer(profiles["lab_test_id"])]
+    of_test = (test[name].to_numpy(np.int64) for name in ("reason", "text"))
     known = [
         _members("sessions", readings, fates),
-        rows_of(profiles["row"], profiles["id"], test.reason, test.text),
+        rows_of(profiles["row"], profiles["id"], *of_test),
         *([] if set_aside is None else [set_aside]),
     ]
     rest = sessions[~sessions["row"].isin(pd.concat(known)["row"])]
@@ -76,10 +75,10 @@ def sessions_account(
     reason = np.where(has_test, CODE["outside_window"], CODE["athlete_without_laboratory_test"])
     far = texts.place("In the window of no laboratory test (`window_days`).")
     text = np.where(has_test, far, texts.place(NO_TEST))
-    return fates_of(best_of([*known, rows_of(rest["row"], rest["session_id"], reason, text)]))
+    return best_of([*known, rows_of(rest["row"], rest["session_id"], reason, text)])
 
 
-def raw_files_account(names: Collection[str], owners: pd.DataFrame) -> RowFates:
+def raw_files_account(names: Collection[str], owners: pd.DataFrame) -> pd.DataFrame:
     """
     Return the fates of raw files, by the id of their test or session: those of their `owners`.
 
@@ -90,22 +89,21 @@ def raw_files_account(names: Collection[str], owners: pd.DataFrame) -> RowFates:
     at = pd.Index(owners["id"]).get_indexer(pd.Index(identity))
     if (at < 0).any():
         raise RuntimeError(f"No account of the owner of {', '.join(identity[at < 0])}.")
-    owner = fates_of(owners.iloc[at])
-    no_row = pd.Series([pd.NA] * len(identity), dtype="Int64")
-    return RowFates(no_row, identity, owner.reason, owner.text, owner.alone)
+    no_row = pd.array([pd.NA] * len(identity), "Int64")
+    known: pd.DataFrame = owners.iloc[at].reset_index(drop=True)
+    return known.assign(row=no_row, id=identity)
 
 
-def _own_rows(source: str, readings: Readings, fates: ReadingFates) -> RowFates:
+def _own_rows(source: str, readings: Readings, fates: ReadingFates) -> pd.DataFrame:
     """Return the fates of the rows of `source` that are a reading of their own."""
     own = (readings.frame["source"] == source).to_numpy(np.bool_, copy=True)
     own[readings.members["reading"].to_numpy()] = False
     row, identity = readings.frame["row"], readings.frame["id"]
     if own.all():
-        return RowFates(row, identity, fates.reason, fates.text, fates.alone)
+        return rows_of(row, identity, fates.reason, fates.text, fates.alone)
     at = np.flatnonzero(own)
-    return RowFates(
-        row.iloc[at], identity.iloc[at], fates.reason[at], fates.text[at], fates.alone[at]
-    )
+    of_own = (fates.reason[at], fates.text[at], fates.alone[at])
+    return rows_of(row.iloc[at], identity.iloc[at], *of_own)
 
 
 def _members(source: str, readings: Readings, fates: ReadingFates) -> pd.DataFrame:
@@ -141,12 +139,12 @@ def study_ledger(
     readings: Readings,
     units: Units,
     paired: PairedBucket,
-    estimates: RowFates | None = None,
+    estimates: tuple[int, int, int] = (0, 0, 0),
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """
     Account for every row of every table: exclusions and flow, as `close` returns them.
 
-    estimates: what became of the field estimates, where they are none of the readings.
+    estimates: further field estimates, none of the readings: used, summarised and left out.
     """
     files, texts = table_files(study), paired.texts
     of_units, of_readings = paired.of_units, paired.of_readings
@@ -155,29 +153,29 @@ def study_ledger(
     unit, rows = units.of_test, laboratory.frame
     once = (units.frame["n_tests"] == 1).to_numpy(np.bool_)[unit]  # a repeat is not alone
     of_test = (of_units.reason[unit], of_units.text[unit], once)
-    tests = RowFates(rows["row"], rows["lab_test_id"], *of_test)
-    every_test = tests.rows()
+    every_test = tests = rows_of(rows["row"], rows["lab_test_id"], *of_test)
     if "lab_tests" in aside:
         every_test = best_of([every_test, _of_newest(aside["lab_tests"])])
-    fates: dict[str, RowFates] = {"lab_tests": tests}
+    fates: dict[str, pd.DataFrame] = {"lab_tests": tests}
     owners = {"breaths": every_test, "samples": every_test.iloc[:0]}  # until there are sessions
     if "athletes" in files:
         fates["athletes"] = athletes_account(study.athletes, units, of_units, texts)
     if "field_estimates" in files:
-        fates["field_estimates"] = estimates or _own_rows("field_estimates", readings, of_readings)
+        fates["field_estimates"] = _own_rows("field_estimates", readings, of_readings)
     if "field_tests" in files:
-        single = _own_rows("field_tests", readings, of_readings).rows()
+        single = _own_rows("field_tests", readings, of_readings)
         stages = _members("field_tests", readings, of_readings)
-        fates["field_tests"] = fates_of(best_of([single, stages]))
+        fates["field_tests"] = best_of([single, stages])
     if "sessions" in files:
         gone, known = aside.pop("sessions", None), (units, readings, of_readings, texts)
         fates["sessions"] = sessions = sessions_account(study.sessions, gone, every_test, *known)
-        owners["samples"] = _of_newest(sessions.rows())
+        owners["samples"] = _of_newest(sessions)
     for table, names in (("breaths", study.breaths), ("samples", study.samples)):
         if table in files:
             left = set(names).difference(aside[table]["id"] if table in aside else ())
             fates[table] = raw_files_account(left, owners[table])
-    return close(fates, aside, files, study.rows_read, study.withdrawn, texts)
+    elsewhere = {"field_estimates": estimates}
+    return close(fates, aside, files, study.rows_read, study.withdrawn, texts, elsewhere)
 
 
 def _of_newest(rows: pd.DataFrame) -> pd.DataFrame:

@@ -8,7 +8,6 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.pairing.bucket import Common, PairedBucket, pair_bucket
 from agreement.pairing.laboratory_units import Units, laboratory_units
-from agreement.pairing.ledger import RowFates
 from agreement.pairing.other_rules import pairs_across_modes
 from agreement.pairing.study_ledger import study_ledger, table_files
 from agreement.pairing.tally import WithoutPair
@@ -86,12 +85,12 @@ def closed(
     readings: Readings,
     units: Units,
     paired: PairedBucket,
-    estimates: RowFates | None = None,
+    estimates: tuple[int, int, int] = (0, 0, 0),
 ) -> Pairing:
     """
     Close the account of a study whose readings are paired, everybody's together.
 
-    estimates: what became of the field estimates, where they are none of the readings.
+    estimates: as of `study_ledger`.
     """
     exclusions, flow = study_ledger(study, laboratory, readings, units, paired, estimates)
     files, found = table_files(study), Findings(paired.problems)

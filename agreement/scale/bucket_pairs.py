@@ -11,7 +11,7 @@ import pandas as pd
 
 from agreement.pairing import bucket as pairing
 from agreement.pairing.laboratory_units import laboratory_units
-from agreement.pairing.ledger import RowFates, exclusions
+from agreement.pairing.ledger import exclusions, rows_left_out, rows_of, rows_used
 from agreement.pairing.reading_fates import ReadingFates
 from agreement.physiology.reading_rows import NO_READINGS
 from agreement.physiology.readings import estimate_readings
@@ -71,10 +71,10 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
         *((of[:size], of[size:].copy()) for of in (each.reason, each.text, each.alone)), strict=True
     )
     ids = pd.Series(pd.Categorical(readings["id"].array[:size]))
-    fates = RowFates(readings["row"].iloc[:size], ids, *own)
-    counts, lines = np.bincount(fates.reason + 1, minlength=len(REASONS) + 1)[1:], None
+    rows = rows_of(readings["row"].iloc[:size], ids, *own)
+    counts, lines = np.bincount(own[0] + 1, minlength=len(REASONS) + 1)[1:], None
     if plan.write and counts.any():
-        out = fates.left_out()
+        out = rows_left_out(rows)
         lines = plan.work / f"left-{bucket:06d}.parquet"
         file = plan.common.files[SOURCE]
         if not out["row"].is_monotonic_increasing:  # as they were read
@@ -84,7 +84,7 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
     paired = replace(paired, of_readings=ReadingFates(*rest), pairs=paired.pairs[PAIR_COLUMNS])
     left = {reason: n for reason, n in zip(REASONS, counts.tolist(), strict=True) if n}
     sides = sides_of(laboratory, readings[:size])
-    return BucketPairs(paired, fates.counts(), left, lines, sides)
+    return BucketPairs(paired, rows_used(rows), left, lines, sides)
 
 
 def _estimates(plan: BucketPlan, bucket: int) -> pd.DataFrame:

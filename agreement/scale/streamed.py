@@ -19,7 +19,6 @@ import pandas as pd
 from agreement.errors import Problem, TableError, in_order
 from agreement.pairing.bucket import together
 from agreement.pairing.laboratory_units import OF_ALL, laboratory_units
-from agreement.pairing.ledger import only_counted
 from agreement.pairing.study_pairs import Pairing, closed, common_of
 from agreement.physiology.laboratory import LaboratoryValues, laboratory_and_control
 from agreement.physiology.readings import Readings, field_readings
@@ -199,7 +198,7 @@ def _paired(
     for counts in (*(one.set_aside for one in parts), *(one.left for one in results)):
         reasons.update(counts)
     used, summarised = map(sum, zip(*(one.counts for one in results), strict=True))
-    estimates = only_counted(used, summarised, reasons.total() - reasons["withdrawn"])
+    estimates = (used, summarised, reasons.total() - reasons["withdrawn"])
     place = np.argsort(buckets.of(readings.frame["athlete_id"]), kind="stable")
     paired = together([one.paired for one in results], place)
     within = study.options.reference.repeat_within_days
