@@ -15,6 +15,7 @@ from agreement.figures.estimates import ABSENT, Caption, Estimate, Labels
 from agreement.figures.key import explain
 from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, noise_word, number
 from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write, write_above
+from agreement.stats.verdict.verdict import IN_DOUBT
 from agreement.terms import KEY_COLUMNS
 
 _BAR: Final[dict[str, Any]] = {"solid_capstyle": "butt", "zorder": 2.5}
@@ -44,6 +45,7 @@ _OUTCOMES: Final = ("acceptable", "not acceptable", "undecided", "withheld")  # 
 _LANES: Final = {"limits": 0.12, "own": -0.10, "constant": -0.27}  # above the middle of a row
 _ROW: Final = 0.58  # height of a row. [inch]
 _FRAME: Final = 1.5  # axis, its words and the legend. [inch]
+_APART: Final = 0.28  # of the reach: nearer to 0 the words of both limits would lie on each other
 _LONGEST: Final = 1.7  # intervals are cut, with an arrow, this far beyond the widest limits
 
 
@@ -85,9 +87,10 @@ def method_rows(results: pd.DataFrame) -> list[MethodRow]:
     found = []
     for place in sorted(counts):
         if (n := int(np.nanmax(counts[place]))) > 0:
-            outcome = str(notes.get(place, "")).split(";")[0].strip()
+            outcome, *codes = (part.strip() for part in str(notes.get(place, "")).split(";"))
             rmse = known[place].get(("error", "rmse"), ABSENT).value
             outcome = outcome if outcome in _OUTCOMES else ""
+            outcome += ", in doubt" if IN_DOUBT in codes else ""
             found.append(MethodRow(*place, n, outcome, rmse, known[place]))
     return sorted(found, key=lambda one: (not isfinite(one.rmse), one.rmse, one.method, one.mode))
 
@@ -139,8 +142,10 @@ def plot_methods(
     ax.yaxis.set_major_locator(NullLocator())
     ax.set(xlim=(-reach, reach), ylim=(-0.45, len(rows) - 0.4), xlabel=VO2MAX_DIFFERENCE)
     ax.spines["left"].set_visible(False)
-    for sign, side in () if margin is None else (("\u2212", -margin), ("+", margin)):
-        write_above(ax, f"agreed {sign}{number(abs(side))}", side, MARGIN, away=3)
+    if margin is not None:
+        both = (("\u2212", -margin), ("+", margin))
+        for sign, side in both if margin > _APART * reach else (("\u00b1", 0.0),):
+            write_above(ax, f"agreed {sign}{number(margin)}", side, MARGIN, away=3)
     explain(ax, _samples(ax, rows, declared=declared))
     return ax
 

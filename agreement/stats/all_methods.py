@@ -60,18 +60,18 @@ def _p(verdict: Verdict) -> float:
 
 def _counted(one: MethodResults, p: float, corrected: float, methods: int) -> Verdict:
     verdict: Verdict = one.verdict
-    beside, acceptable = one.no_method, None
+    beside, acceptable, met = one.no_method, None, verdict.outcome == "acceptable"
     if not isnan(p) and verdict.outcome != "withheld":
-        passed = corrected <= ALPHA / 2 / verdict.agreed.planned_looks
-        acceptable = verdict.outcome == "acceptable" and passed
+        acceptable = met and corrected <= ALPHA / 2 / verdict.agreed.planned_looks
     flat = one.structural is not None and not one.structural.excludes_zero
     apart = False if flat else None
     if beside is not None and not isnan(beside.skill_interval.low):
         apart = beside.skill_interval.low > 0.0 and not flat
     counted = Counted(p, acceptable, methods, apart, flat)
-    if beside is not None and beside.passes and verdict.outcome == "acceptable":
-        return replace(verdict, code=SQUAD_TOO_ALIKE, counted=counted)
-    return replace(verdict, counted=counted)
+    alike = met and beside is not None and beside.passes
+    doubted = bool(one.doubts) or alike or (met and apart is False)
+    code = SQUAD_TOO_ALIKE if alike else verdict.code
+    return replace(verdict, code=code, counted=counted, in_doubt=doubted)
 
 
 def _with(one: Studied, name: str, result: HasFrame) -> Studied:

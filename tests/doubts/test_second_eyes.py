@@ -405,6 +405,10 @@ def test_what_could_make_the_verdict_wrong_stands_beside_it(code, spoil, sound, 
     (method,) = cohort.results.methods
     assert code in [doubt.code for doubt in method.doubts]
     assert not any("A0" in doubt.sentence for doubt in method.doubts)
+    decided = method.verdict.outcome in ("acceptable", "not acceptable")
+    assert (
+        method.verdict.note.endswith("; in_doubt") == decided
+    )  # wherever its line of results goes
     if spoil in [one for _, one in SPOILT]:  # what would stop without its confirmation
         assert any("Confirmed on 2026-06-01: Looked at." in str(problem) for problem in problems)
 

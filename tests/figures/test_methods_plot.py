@@ -106,6 +106,26 @@ def test_names_stand_above_the_rows_and_nothing_beside_them(results):
     assert panel.width > 0.9
 
 
+@pytest.mark.parametrize("margin", [0.7, 2.0, 4.0, 5.0, 7.0])
+def test_the_words_of_the_agreed_limits_do_not_lie_on_each_other(results, margin):
+    with house_style():
+        figure, (ax,) = blank(methods_height(2))
+        plot_methods(results, margin=margin, ax=ax)
+        settle(figure)
+        drawn = figure.canvas.get_renderer()
+        words = [text for text in ax.texts if text.get_text().startswith("agreed")]
+        boxes = [text.get_window_extent(drawn) for text in words]
+    assert len(boxes) == 1 or not boxes[0].overlaps(boxes[1])
+    assert len(boxes) == (1 if margin <= 4.0 else 2)
+
+
+def test_a_verdict_in_doubt_says_so_in_the_chart(results, ax):
+    results.loc[results["note"].str.startswith("not"), "note"] = "not acceptable; in_doubt"
+    plot_methods(results, margin=3.5, ax=ax)
+    assert "n 20, not acceptable, in doubt" in {text.get_text() for text in ax.texts}
+    assert "not acceptable, in doubt." in words_of(methods_caption(results))
+
+
 def test_bytes_do_not_depend_on_the_order_of_rows(results):
     def drawn(table):
         with house_style():

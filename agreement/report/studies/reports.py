@@ -18,6 +18,7 @@ from agreement.report.run.folder import PAGE, PROVENANCE
 from agreement.report.run.own_report import read_own_table, read_provenance
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.limits.limits_of_agreement import LIMITS
+from agreement.stats.verdict.verdict import IN_DOUBT
 from agreement.stats.who_counts import who_counts
 from agreement.tables.whole_output import whole_file
 from agreement.terms import KEY_COLUMNS
@@ -92,6 +93,17 @@ class Report:
             own = who_counts(own, heart_rate_based=True)
         people = sorted(set(own["athlete_id"]))
         return pd.Series(clusters(own["difference"], own["athlete_id"]).means, index=people)
+
+
+def _outcome(note: str) -> str:
+    """
+    Return the outcome of a verdict, and whether it is in doubt, for people.
+
+    >>> _outcome("acceptable; true value; in_doubt"), _outcome("no_margin")
+    ('acceptable, in doubt', 'no limit agreed')
+    """
+    outcome, *codes = note.split("; ")
+    return _SAID.get(outcome, outcome) + (", in doubt" if IN_DOUBT in codes else "")
 
 
 def verdict_in_words(note: str) -> str:
@@ -181,6 +193,7 @@ def _row(report: Path, shelf: Path) -> tuple[str, ...]:
         return name, "", edition, ""
     places = found.places()
     n = max((found.number(place, "limits_of_agreement", "bias").n for place in places), default=0)
-    outcomes = [(found.name(place), found.verdict(place).split(";")[0]) for place in places]
-    verdicts = lines(*(f"{who}: {_SAID.get(outcome, outcome)}" for who, outcome in outcomes))
+    verdicts = lines(
+        *(f"{found.name(place)}: {_outcome(found.verdict(place))}" for place in places)
+    )
     return name, verdicts, edition, str(n) if n else ""

@@ -47,6 +47,7 @@ AGAINST_NOT_STATED = "against_not_stated"
 AGAINST_CHANGED = "against_changed"
 LOOKS_USED = "looks_used"
 LOOK_NOT_COUNTED = "look_not_counted"
+IN_DOUBT = "in_doubt"
 _NEEDED = ("athletes_needed_1_test", "athletes_needed_2_tests", "athletes_needed_3_tests")
 _WORDS = ("spread_80_low", "spread_80_high", "outer_end_less_fit", "outer_end_fit")
 _VALUE = {"acceptable": 1.0, "not acceptable": 0.0}
@@ -79,6 +80,9 @@ class Verdict(Result):
     first_lab_date: date | None = None  # why a verdict is withheld
     # whether pairs were added since the earlier report without counting a look
     look_not_counted: bool = False
+    in_doubt: bool = (
+        False  # whether something could make it wrong: a yes or no says so wherever it goes
+    )
     # the same with all methods of the study counted, and beside a constant
     counted: Counted = field(default_factory=Counted)
 
@@ -127,6 +131,7 @@ class Verdict(Result):
             repeats,
             "assumed" if assumed and self.against == TRUE_VALUE else "",
             LOOK_NOT_COUNTED if self.look_not_counted else "",
+            IN_DOUBT if self.in_doubt and self.outcome in _VALUE else "",
         ]
         return "; ".join(part for part in parts if part)
 
