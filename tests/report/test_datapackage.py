@@ -26,6 +26,13 @@ def test_every_column_of_the_output_has_words():
     assert "what to do" in explained("message")
 
 
+def test_a_number_without_a_unit_is_not_told_in_ones():
+    assert explained("stage") == "stage: a column of field_tests; 0 to 30 are taken."
+    assert "; as `units` says in fraction, %, percent; -0.5 to 0.5 are taken." in explained("grade")
+    assert "; in L/min, or as `units` says in mL/kg/min, " in explained("vo2max_l_min")
+    assert "; in m, or as `units` says in km, mile, " in explained("distance_m")
+
+
 def test_a_package_describes_its_files_as_the_standard_asks(tmp_path):
     """Data Package 2.0 (datapackage.org): a name, resources with name and path, fields with types."""
     write_tables({"results": RESULTS}, tmp_path)

@@ -60,10 +60,16 @@ def _column(name: str) -> list[str]:
     parts = [f"{name}: a column of {', '.join(table.name for table in tables)}"]
     parts += [f"required in {', '.join(needed)}"] if needed else []
     parts += [f"one of {', '.join(column.codes)}"] if column.codes else []
-    if units := unit_names(name):
-        parts.append(f"in {units[0]}, or as `units` says in {', '.join(units[1:])}")
-    if found := RANGES.get(name):
-        parts.append(f"{found.reject_low:g} to {found.reject_high:g} {found.unit} are taken")
+    found = RANGES.get(name)
+    # columns of VO2max share their units; "1" is that of a number without one
+    names = sorted(unit_names(name), key=lambda unit: found is not None and unit != found.unit)
+    ours, *others = names or ("1",)
+    units = ["" if ours == "1" else f"in {ours}"]
+    units += [f"as `units` says in {', '.join(others)}"] if others else []
+    parts += filter(None, [", or ".join(filter(None, units))])
+    if found is not None:
+        unit = "" if found.unit == "1" else f" {found.unit}"
+        parts.append(f"{found.reject_low:g} to {found.reject_high:g}{unit} are taken")
     return ["; ".join(parts) + "."]
 
 
