@@ -8,7 +8,6 @@ import time
 from concurrent.futures import Future
 from multiprocessing import get_context
 from pathlib import Path
-from threading import Thread
 from types import SimpleNamespace
 
 import pytest
@@ -31,11 +30,11 @@ class Asked:
     """Stands for the second process: keeps what it was asked, answers when told."""
 
     def __init__(self):
-        self.futures = []
+        self.futures = {}
 
     def ask(self, _function, name):
-        self.futures.append((name, Future()))
-        return self.futures[-1][1]
+        self.futures[name] = Future()
+        return self.futures[name]
 
 
 class Full:
@@ -51,20 +50,35 @@ class Full:
 def test_two_processes_take_pieces_from_both_ends_and_none_twice():
     asked, made = Asked(), []
     shared = Shared(asked, "abcd", lambda name: made.append(name) or name.upper(), None)
-    assert [name for name, _ in asked.futures] == ["d"]
-    asked.futures[0][1].set_result("from there")
-    assert [name for name, _ in asked.futures] == ["d", "c"]
+    assert list(asked.futures) == ["d", "c", "b", "a"]
+    asked.futures["d"].set_running_or_notify_cancel()
     assert shared.of("a") == "A"
-    asked.futures[1][1].set_exception(EOFError())  # it ended: all that is left is made here
+    asked.futures["d"].set_result("from there")
+    asked.futures["c"].set_running_or_notify_cancel()
+    asked.futures["c"].set_exception(EOFError())  # it ended: all that is left is made here
     assert [shared.of(name) for name in "bcd"] == ["B", "C", "from there"]
     assert made == ["a", "b", "c"]
-    assert len(asked.futures) == 2
+    assert all(asked.futures[name].cancelled() for name in "ab")
 
 
-def test_what_a_second_process_that_hangs_was_asked_is_made_here(monkeypatch):
+def test_while_the_second_process_makes_a_piece_others_are_made_and_raise_in_their_turn(
+    monkeypatch,
+):
     monkeypatch.setattr(second, "PATIENCE", 0.05)
-    shared = Shared(Asked(), "ab", str.upper, None)
-    assert [shared.of(name) for name in "ab"] == ["A", "B"]
+    asked, made = Asked(), []
+
+    def here(name):
+        made.append(name)
+        return {"b": "B", "c": "C"}[name]
+
+    shared = Shared(asked, "abc", here, None)
+    asked.futures["c"].set_running_or_notify_cancel()  # and it hangs
+    assert shared.of("c") == "C"
+    assert made == ["a", "b", "c"]
+    with pytest.raises(KeyError):
+        shared.of("a")
+    assert shared.of("b") == "B"
+    assert made == ["a", "b", "c", "a"]
 
 
 WAYS = [
@@ -99,24 +113,12 @@ def test_without_room_for_another_process_nothing_is_known_there(monkeypatch):
     it.close()
 
 
-class Closing(Asked):
-    """Stands for a second process that was closed: it takes the first piece and no other."""
-
-    def ask(self, function, name):
-        if self.futures:
-            raise RuntimeError("cannot schedule new futures after shutdown")
-        return super().ask(function, name)
-
-
 def test_what_a_closed_process_takes_no_more_is_made_here():
-    asked = Closing()
-    shared = Shared(asked, "abc", str.upper, None)
-    asked.futures[0][1].set_result("from there")
-    found = []
-    asker = Thread(target=lambda: found.extend(map(shared.of, "abc")), daemon=True)
-    asker.start()
-    asker.join(20)
-    assert found == ["A", "B", "from there"]
+    it = Second(forks=True)
+    it.begin("work", (str.upper, "abc"))
+    shared = Shared(it, range(3), lambda n: "abc"[n].upper(), second._work)
+    it.close()
+    assert [shared.of(n) for n in range(3)] == ["A", "B", "C"]
 
 
 def halved_in_a_worker(numbers):

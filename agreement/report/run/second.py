@@ -15,14 +15,13 @@ import pickle
 import signal
 import subprocess
 import sys
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from importlib import import_module
 from multiprocessing import get_context
-from threading import Condition, active_count
+from threading import active_count
 from types import ModuleType
 from typing import Any, Final
 
@@ -127,61 +126,28 @@ class Shared:
         here: Callable[[Any], Any],
         there: Callable[[Any], Any],
     ) -> None:
-        self._second, self._here, self._there = second, here, there
-        self._left, self._made, self._changed = deque(names), dict[Any, Any](), Condition()
-        self._failed = set[Any]()  # made too early here: each raises again in its turn
-        self._next()
+        self._here, self._made = here, dict[Any, Any]()
+        self._asked = {name: second.ask(there, name) for name in reversed(list(names))}
 
     def of(self, name: Any) -> Any:
-        """Return one piece; while the second process makes it, make others."""
-        while True:
-            with self._changed:
-                if name in self._made:
-                    return self._made.pop(name)
-                able = (one for one in self._left if one not in self._failed)
-                mine = name if name in self._left else next(able, None)
-                if mine is None:
-                    if self._changed.wait(PATIENCE):
-                        continue
-                    mine = name  # it hangs, and is ended with the report
-                if mine in self._left:
-                    self._left.remove(mine)
-            self._make(mine, early=mine != name)
+        """Return one piece; while the second process makes it, make others, the first ones first."""
+        asked = self._asked[name]
+        while name not in self._made and not (asked.cancel() or asked.done()):
+            left = (one for one, other in reversed(self._asked.items()) if _taken_back(other))
+            if (mine := next(left, None)) is None:
+                wait([asked], PATIENCE)  # where it hangs, it is ended with the report
+                break
+            with suppress(Exception):  # made too early: it raises again in its turn
+                self._made[mine] = self._here(mine)
+        if name in self._made:
+            return self._made.pop(name)
+        good = asked.done() and not asked.cancelled() and asked.exception() is None
+        return asked.result() if good else self._here(name)
 
-    def _make(self, name: Any, *, early: bool) -> None:
-        try:
-            made = self._here(name)
-        except Exception:
-            if not early:
-                raise
-            with self._changed:
-                self._left.appendleft(name)
-                self._failed.add(name)
-            return
-        with self._changed:
-            self._made[name] = made
 
-    def _next(self) -> None:
-        with self._changed:
-            if self._left:
-                theirs = self._left.pop()
-                try:
-                    asked = self._second.ask(self._there, theirs)
-                except RuntimeError:  # it is closed already: what is left is made here
-                    self._left.append(theirs)
-                    return
-                asked.add_done_callback(lambda done: self._came(theirs, done))
-
-    def _came(self, name: Any, done: Future[Any]) -> None:
-        failed = done.cancelled() or done.exception() is not None
-        with self._changed:
-            if failed:
-                self._left.appendleft(name)
-            else:
-                self._made[name] = done.result()
-            self._changed.notify_all()
-        if not failed:
-            self._next()
+def _taken_back(asked: Future[Any]) -> bool:
+    """Take a piece back that the second process has not begun; False of one taken back before, too."""
+    return not asked.cancelled() and asked.cancel()
 
 
 def sent(block: Any) -> Any:
