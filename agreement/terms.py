@@ -7,9 +7,27 @@ that the field estimate reads high.
 
 import tomllib
 from importlib.resources import files
+from math import isfinite
 from typing import Any, Final, NamedTuple
 
 UNIT: Final = "mL/kg/min"
+
+
+def plain(value: float, digits: int = 1, *, sign: bool = False) -> str:
+    """
+    Return a number as text, with a real minus sign and no minus zero; "" for none.
+
+    >>> plain(-4.06), plain(-0.04), plain(2.5, sign=True), plain(float("nan"))
+    ('\u22124.1', '0.0', '+2.5', '')
+    """
+    if not isfinite(value):
+        return ""
+    text = f"{abs(value):.{digits}f}"
+    if float(text) == 0:
+        return text
+    if value < 0:
+        return f"\u2212{text}"
+    return f"+{text}" if sign else text
 
 
 def counted(number: int, one: str, several: str = "") -> str:

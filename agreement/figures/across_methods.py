@@ -18,13 +18,13 @@ from agreement.figures.labels import (
     SideLabel,
     broken,
     name_ticks,
-    number,
     shown,
     side_labels,
 )
 from agreement.figures.matrix import draw_cells
 from agreement.figures.rows import draw_bar, draw_mark
 from agreement.figures.theme import marks_for
+from agreement.terms import plain
 
 _DRAWN: Final = {  # of each figure: analysis and statistics
     "budgets": ("budget", list(SOURCE_WORDS)),
@@ -48,7 +48,7 @@ def plot_budgets(
     """
     wanted = _variances(results, methods, mode)
     spread = wanted.clip(lower=0) ** 0.5
-    words = spread.map(lambda value: number(value) if np.isfinite(value) else "")
+    words = spread.map(lambda value: plain(value) if np.isfinite(value) else "")
     colours = LinearSegmentedColormap.from_list("wash", [(BAND, 0.12), (BAND, 1.0)])
     sources = [broken(SOURCE_WORDS[name], 20) for name in wanted.index]
     columns = [broken((labels or {}).get(one, one), 20) for one in methods]
@@ -99,8 +99,8 @@ def plot_averaging_curves(
         said.append(SideLabel(last.value, f"{broken(name, 14)} {shown(last)}", mark.colour))
     for height, word, look in ((margin, "agreed", AGREED), (noise, "laboratory's noise", FLOOR)):
         if height is not None and np.isfinite(height):
-            ax.axhline(height, label=f"{word} \u00b1{number(height)}", **look)
-            said.append(SideLabel(height, f"{word} {number(height)}", look["color"]))
+            ax.axhline(height, label=f"{word} \u00b1{plain(height)}", **look)
+            said.append(SideLabel(height, f"{word} {plain(height)}", look["color"]))
     name_days(ax)
     side_labels(ax, said)
     return ax

@@ -10,7 +10,8 @@ from matplotlib.ticker import FixedLocator
 from agreement.figures.colours import AGREED, FIELD, FLOOR, INK, MARGIN, NOISE, SHADE
 from agreement.figures.estimates import Caption, Estimate, chosen
 from agreement.figures.key import explain
-from agreement.figures.labels import SideLabel, number, shown, side_labels
+from agreement.figures.labels import SideLabel, shown, side_labels
+from agreement.terms import plain
 
 
 def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes) -> Axes:
@@ -44,7 +45,7 @@ def plot_averaging(curve: pd.DataFrame, *, margin: float | None = None, ax: Axes
         labels.append(SideLabel(floor.value, word, NOISE))
     if margin is not None:
         ax.axhline(margin, **AGREED)
-        labels.append(SideLabel(margin, f"agreed \u00b1{number(margin)}", MARGIN))
+        labels.append(SideLabel(margin, f"agreed \u00b1{plain(margin)}", MARGIN))
     name_days(ax)
     ax.set(xlim=(0.5, 14.5), ylim=(0, 1.05 * ax.get_ylim()[1]))
     explain(ax)

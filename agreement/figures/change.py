@@ -11,8 +11,9 @@ from agreement.figures.canvas import tell_points
 from agreement.figures.colours import FIELD, INK, OWN, ZERO
 from agreement.figures.estimates import ABSENT, Caption
 from agreement.figures.key import explain
-from agreement.figures.labels import hatch_noise, name_ticks, number
+from agreement.figures.labels import hatch_noise, name_ticks
 from agreement.figures.points import draw_identity, draw_points, ends_of, evenly
+from agreement.terms import plain
 
 _MOST_ARROWS = 400  # of more athletes some are drawn, evenly by their laboratory change
 _MOST_ROWS = 24  # athletes with their names beside; more would run into each other
@@ -49,7 +50,7 @@ def plot_change(
     if card is not None and np.isfinite(card):
         for side in (card, -card):
             ax.axhline(side, color=OWN, linestyle="--", linewidth=1.3)
-        word = f"field change that is real, \u00b1{number(card)}"
+        word = f"field change that is real, \u00b1{plain(card)}"
         ax.plot([], [], color=OWN, linestyle="--", label=word)
     same = np.sign(lab) == np.sign(field)
     draw_points(ax, lab, field, filled=same, told=told, words=("same direction", "other direction"))
@@ -60,7 +61,7 @@ def plot_change(
 def change_words(changes: pd.DataFrame) -> list[str]:
     """Return what each athlete's point says when it is pointed at; not for an audit."""
     three = zip(*(changes[name] for name in ("athlete_id", "lab", "field")), strict=True)
-    return [f"{a}: laboratory {number(x)}, field {number(y)} mL/kg/min" for a, x, y in three]
+    return [f"{a}: laboratory {plain(x)}, field {plain(y)} mL/kg/min" for a, x, y in three]
 
 
 def plot_change_arrows(

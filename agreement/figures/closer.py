@@ -9,9 +9,10 @@ from matplotlib.colors import ListedColormap
 
 from agreement.figures.colours import BAND, WASH
 from agreement.figures.estimates import Caption, Estimate, Labels
-from agreement.figures.labels import broken, number
+from agreement.figures.labels import broken
 from agreement.figures.matrix import draw_cells
 from agreement.stats.basics.intervals import SIGNIFICANT
+from agreement.terms import plain
 
 BETWEEN: Final = " vs "
 _SHADES: Final = ListedColormap((WASH, BAND))  # not told apart; told apart
@@ -105,13 +106,13 @@ def plot_closer(
 def _said(one: ErrorRatio, columns: int) -> str:
     """Return the words of a cell, as many as it has room for."""
     if columns > _WITH_VERDICT:
-        return number(one.ratio, 1) if columns <= _WITH_RATIO else ""
+        return plain(one.ratio, 1) if columns <= _WITH_RATIO else ""
     verdict = "not told\napart"
     if one.doubted:
-        verdict += f", p {number(one.p_joint, 3)}"
+        verdict += f", p {plain(one.p_joint, 3)}"
     if one.shown:
         verdict = ("row" if one.ratio < 1 else "column") + "\nis closer"
-    ratio, low, high = (number(value, one.line.digits(2)) for value in one[:3])
+    ratio, low, high = (plain(value, one.line.digits(2)) for value in one[:3])
     ends = [f"{low} to {high}"] if columns <= _WITH_ENDS else []
     return "\n".join([ratio, *ends, verdict])
 

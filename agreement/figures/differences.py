@@ -16,12 +16,12 @@ from agreement.figures.labels import (
     SideLabel,
     gutter,
     hatch_noise,
-    number,
     shown,
     side_labels,
     with_interval,
 )
 from agreement.figures.points import MOST_POINTS, draw_points, ends_of
+from agreement.terms import plain
 
 _LINES = (
     ("upper_limit", "upper limit", (0, (6, 2))),
@@ -182,7 +182,7 @@ def _frame(
         text = f"{word.split()[0]} {shown(one)}" if short else whole
         labels.append(SideLabel(one.value, text, FIELD))
     for sign, side in () if margin is None else (("+", margin), ("\u2212", -margin)):
-        labels.append(SideLabel(side, f"agreed {sign}{number(abs(side))}", MARGIN))
+        labels.append(SideLabel(side, f"agreed {sign}{plain(abs(side))}", MARGIN))
     free = gutter(ax, labels)
     ax.set(ylim=heights, xlim=(ends[0] - np.ptp(ends) * free / (1 - free), ends[1]))
     ticks = [tick for tick in ax.get_xticks() if ends[0] <= tick <= ends[1]]

@@ -13,6 +13,7 @@ from agreement.figures.canvas import POINTS, measured
 from agreement.figures.colours import NOISE, PAPER
 from agreement.figures.estimates import Estimate
 from agreement.figures.key import SIZE
+from agreement.terms import plain
 
 DIFFERENCE: Final = "field \u2212 laboratory (mL/kg/min)"  # the name of an axis
 VO2MAX_DIFFERENCE: Final = "field \u2212 laboratory VO2max (mL/kg/min)"  # the same with room
@@ -27,29 +28,16 @@ class SideLabel(NamedTuple):
     colour: str
 
 
-def number(value: float, digits: int = 1) -> str:
-    """
-    Return a number with a real minus sign.
-
-    >>> number(-4.06)
-    '\u22124.1'
-    >>> number(-0.01)
-    '0.0'
-    """
-    text = f"{value:.{digits}f}"
-    return text.lstrip("-") if float(text) == 0 else text.replace("-", "\u2212")
-
-
 def shown(estimate: Estimate, usual: int = 1) -> str:
     """Return a number with the decimals of its record; `usual`: of one from no table."""
-    return number(estimate.value, estimate.digits(usual))
+    return plain(estimate.value, estimate.digits(usual))
 
 
 def with_interval(estimate: Estimate) -> str:
     """Return "value (low to high)" in two lines, with the decimals of its record; or the value alone."""
     if not estimate.bounded:
         return shown(estimate)
-    low, high = (number(end, estimate.digits()) for end in estimate[1:3])
+    low, high = (plain(end, estimate.digits()) for end in estimate[1:3])
     return f"{shown(estimate)}\n({low} to {high})"
 
 
@@ -145,6 +133,6 @@ def hatch_noise(
 ) -> None:
     """Hatch what the laboratory's own error alone would spread; `span`: `axhspan` or `axvspan`."""
     word = noise_word(declared=declared)
-    said = {"label": f"{word}, \u00b1{number(half_width)}"} if named else {}
+    said = {"label": f"{word}, \u00b1{plain(half_width)}"} if named else {}
     look = {"facecolor": "none", "edgecolor": NOISE, "hatch": "////", "linewidth": 0, "zorder": 0}
     span(-half_width, half_width, alpha=alpha, **look, **said)

@@ -13,10 +13,10 @@ from matplotlib.ticker import NullLocator
 from agreement.figures.colours import AGREED, BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
 from agreement.figures.estimates import ABSENT, Caption, Estimate, Labels
 from agreement.figures.key import explain
-from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, noise_word, number
+from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, noise_word
 from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write, write_above
 from agreement.stats.verdict.verdict import IN_DOUBT
-from agreement.terms import KEY_COLUMNS
+from agreement.terms import KEY_COLUMNS, plain
 
 _BAR: Final[dict[str, Any]] = {"solid_capstyle": "butt", "zorder": 2.5}
 _SAMPLES: Final[tuple[tuple[tuple[str, str], str, dict[str, Any]], ...]] = (  # of the key
@@ -145,7 +145,7 @@ def plot_methods(
     if margin is not None:
         both = (("\u2212", -margin), ("+", margin))
         for sign, side in both if margin > _APART * reach else (("\u00b1", 0.0),):
-            write_above(ax, f"agreed {sign}{number(margin)}", side, MARGIN, away=3)
+            write_above(ax, f"agreed {sign}{plain(margin)}", side, MARGIN, away=3)
     explain(ax, _samples(ax, rows, declared=declared))
     return ax
 

@@ -15,7 +15,7 @@ from typing import Final
 from agreement.figures.colours import BAND, FAINT, FIELD, MARGIN, OWN, SOFT
 from agreement.figures.estimates import ABSENT, Caption, Estimate
 from agreement.figures.inline import named
-from agreement.figures.labels import number
+from agreement.terms import plain
 
 _WIDTH, _HEIGHT = 460, 220  # units of the picture; letters have 14
 _LEFT, _RIGHT, _TOP, _BOTTOM = 34, 350, 38, 192  # of the panel; the equivalent stands to the right
@@ -134,7 +134,7 @@ class _Panel:
         style, said = f"fill:{named(FIELD)}", escape(name)
         return [path] + [
             f'<circle cx="{self.x(day):.1f}" cy="{self.y(value):.1f}" r="3.4" style="{style}">'
-            f"<title>{said}, {day}: {number(value)}</title></circle>"
+            f"<title>{said}, {day}: {plain(value)}</title></circle>"
             for day, value in drawn
         ]
 
@@ -149,12 +149,12 @@ class _Panel:
                 parts.append(_line(x, self.y(value - half), x, self.y(value + half), MARGIN, 1.6))
             parts.append(
                 f'<path d="M{x:.1f},{y - 7:.1f}l7,7l-7,7l-7,-7z" style="fill:{colour};stroke:'
-                f'var(--paper,#fff)"><title>laboratory, {day}: {number(value)}</title></path>'
+                f'var(--paper,#fff)"><title>laboratory, {day}: {plain(value)}</title></path>'
             )
             row = next((row for row, before in taken.items() if before - x >= _APART), None)
             if row is not None:
                 taken[row] = x
-                parts.append(_text(x, row, f"laboratory {number(value)}", "middle", MARGIN))
+                parts.append(_text(x, row, f"laboratory {plain(value)}", "middle", MARGIN))
         return parts
 
     def beside(self, equivalent: Estimate) -> list[str]:
@@ -166,7 +166,7 @@ class _Panel:
         parts.append(
             f'<rect x="{x - 5}" y="{y - 5:.1f}" width="10" height="10" style="fill:{named(OWN)}"/>'
         )
-        lines = ("as the lab", "would read", number(equivalent.value))
+        lines = ("as the lab", "would read", plain(equivalent.value))
         return parts + [
             _text(x + 12, y - 11 + 16 * place, line, "start", OWN)
             for place, line in enumerate(lines)

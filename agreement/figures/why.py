@@ -9,9 +9,9 @@ from matplotlib.axes import Axes
 from agreement.figures.colours import EQUAL, FAINT, FIELD, INK, MARGIN, PAPER, SHADE, SOFT
 from agreement.figures.estimates import Caption, Estimate
 from agreement.figures.key import SIZE, explain
-from agreement.figures.labels import number
 from agreement.figures.rows import draw_mark
 from agreement.physiology.coverage import SessionFan
+from agreement.terms import plain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -53,7 +53,7 @@ def plot_why(fan: SessionFan, *, ax: Axes, among: tuple[SessionFan, ...] = ()) -
     ax.set(xlabel="heart rate (% of HRmax)", ylabel="VO2 from pace (mL/kg/min)")
     side = "lower" if fan.usual_bias < 0 else "higher"
     text = f"sessions up to {seen.max():.0f} % of HRmax\n" + (
-        f"so \u00b1 {number(fan.standard_error)}, usual form {number(abs(fan.usual_bias))} {side}"
+        f"so \u00b1 {plain(fan.standard_error)}, usual form {plain(abs(fan.usual_bias))} {side}"
     )
     ax.text(0, 1.02, text, transform=ax.transAxes, va="bottom", color=INK, fontsize=SIZE)
     return ax

@@ -150,12 +150,6 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def default_workers() -> int:
-    """Return as many workers as this process may use processors, within reason."""
-    known = hasattr(os, "sched_getaffinity")
-    return min(MOST_WORKERS, len(os.sched_getaffinity(0)) if known else os.cpu_count() or 1)
-
-
 @contextmanager
 def engine(workers: int | None = None, scheduler: str | None = None) -> Iterator[Engine]:
     """
@@ -172,7 +166,9 @@ def engine(workers: int | None = None, scheduler: str | None = None) -> Iterator
             "Give --workers for this machine or --scheduler for a cluster, not both."
         )
     if scheduler is None:
-        yield LocalEngine(workers or default_workers())
+        known = hasattr(os, "sched_getaffinity")
+        mine = len(os.sched_getaffinity(0)) if known else os.cpu_count() or 1
+        yield LocalEngine(workers or min(MOST_WORKERS, mine))
         return
     from agreement.scale.cluster import cluster
 

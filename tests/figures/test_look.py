@@ -11,9 +11,9 @@ import pytest
 
 from agreement.figures.canvas import READY, blank, make_ready, measured, png_bytes, svg_text
 from agreement.figures.colours import FIELD, INK, MARGIN, MARKS, NOISE, SOFT
-from agreement.figures.labels import number
 from agreement.figures.layout import settle
 from agreement.figures.theme import house_style, marks_for
+from agreement.terms import plain
 
 
 def luminance(colour):
@@ -148,7 +148,7 @@ def test_marks_repeat_only_after_the_last():
 
 
 def test_numbers_have_a_real_minus_and_no_minus_zero():
-    assert (number(-0.04), number(-1.26), number(3.0, 0)) == ("0.0", "\u22121.3", "3")
+    assert (plain(-0.04), plain(-1.26), plain(3.0, 0)) == ("0.0", "\u22121.3", "3")
 
 
 def test_the_frame_stands_at_the_edges_of_its_panel():

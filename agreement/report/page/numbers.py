@@ -15,6 +15,7 @@ from agreement.physiology.field_tests import PROTOCOLS
 from agreement.tables.options import StudyOptions
 from agreement.terms import GROUP_WORDS, KEY_COLUMNS, NOT_GIVEN, SESSIONS_METHOD, UNBOUNDED, UNIT
 from agreement.terms import counted as counted  # noqa: PLC0414 # said to be for others too
+from agreement.terms import plain as plain  # noqa: PLC0414 # as above
 
 SMALLEST_P: Final = 0.001  # below it only that is said
 SESSIONS_NAME: Final = "training sessions' heart rate"
@@ -313,23 +314,6 @@ class Numbers:
 def _count(value: float) -> int:
     """Return a number of athletes or pairs; 0 where it is withheld."""
     return int(value) if isfinite(value) else 0
-
-
-def plain(value: float, digits: int = 1, *, sign: bool = False) -> str:
-    """
-    Return a number as text, with a real minus sign and no minus zero; "" for none.
-
-    >>> plain(-4.06), plain(-0.04), plain(2.5, sign=True), plain(float("nan"))
-    ('\u22124.1', '0.0', '+2.5', '')
-    """
-    if not isfinite(value):
-        return ""
-    text = f"{abs(value):.{digits}f}"
-    if float(text) == 0:
-        return text
-    if value < 0:
-        return f"\u2212{text}"
-    return f"+{text}" if sign else text
 
 
 def span(low: float, high: float, digits: int = 1, *, between: str = " to ") -> str:

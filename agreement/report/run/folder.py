@@ -3,7 +3,7 @@
 import json
 import stat
 from collections.abc import Container
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -35,11 +35,16 @@ def report_folder(out: str | Path | None, study: Path, kind: str) -> Path:
 
 def is_ours(folder: Path) -> bool:
     """Tell whether a folder was written by this package and may be replaced as a whole."""
-    try:
-        content = json.loads(plain_bytes(folder / PROVENANCE))
-    except (OSError, ValueError, RecursionError):
-        return False
-    return isinstance(content, dict) and content.get("written_by") == WRITTEN_BY
+    return bool(own_provenance(folder))
+
+
+def own_provenance(folder: Path | None) -> dict[str, Any]:
+    """Return the provenance of a folder of ours; empty of any other, and of none."""
+    with suppress(OSError, ValueError, RecursionError):
+        content = json.loads(plain_bytes(folder / PROVENANCE)) if folder else None
+        if isinstance(content, dict) and content.get("written_by") == WRITTEN_BY:
+            return content
+    return {}
 
 
 def plain_bytes(path: Path) -> bytes:
@@ -81,20 +86,16 @@ def replaced_folder(folder: Path) -> AbstractContextManager[Path]:
     """
 
     def ours(old: Path) -> Container[str]:
-        if not is_ours(old):
-            return ()
-        outputs = json.loads(plain_bytes(old / PROVENANCE)).get("outputs")
-        return (*(outputs if isinstance(outputs, dict) else ()), PROVENANCE)
+        content = own_provenance(old)
+        outputs = content.get("outputs")
+        return (*(outputs if isinstance(outputs, dict) else ()), *([PROVENANCE] if content else []))
 
     return whole_folder(folder, refuse_foreign, ours=ours)
 
 
 def earlier_report(folder: Path | None) -> "EarlierReport | None":
     """Read what the report in `folder` had judged; None without one."""
-    if folder is None or not is_ours(folder):
-        return None
-    content = json.loads((folder / PROVENANCE).read_text(encoding="utf-8"))
-    told = content.get(JUDGED)
+    told = own_provenance(folder).get(JUDGED)
     if not isinstance(told, dict):
         return None
     against, look, pairs = (told.get(name) for name in ("against", "look", "pairs"))
@@ -107,12 +108,12 @@ def earlier_report(folder: Path | None) -> "EarlierReport | None":
 
 def require_athletes_as_before(study: "StudyTables", folder: Path | None) -> None:
     """Stop when the output in `folder` was made with an athletes table, gone from the study."""
-    if folder is None or "athletes" in study.names or not is_ours(folder):
+    inputs = own_provenance(folder).get("inputs")
+    if not inputs or "athletes" in study.names:
         return
     from agreement.tables.headers import looks_like_people  # it loads pandas
 
-    inputs = json.loads((folder / PROVENANCE).read_text(encoding="utf-8")).get("inputs")
-    names = [one.get("name") for one in inputs or () if isinstance(one, dict)]
+    names = [one.get("name") for one in inputs if isinstance(one, dict)]
     for name in names:
         if isinstance(name, str) and "/" not in name and looks_like_people(name):
             what = "The last output here was made with this table of athletes, and it is gone."

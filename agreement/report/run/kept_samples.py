@@ -33,7 +33,9 @@ from agreement.report.run.kept import checked_body, write_checked
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import file_digest
 
-_EXACT: Final = ("float64", "int64", "str")  # kinds of columns that JSON gives back as they were
+_EXACT: Final = frozenset(
+    ("float64", "int64", "str")
+)  # kinds of columns that JSON gives back as they were
 One = TypeVar("One", bound=SampleFile | BreathFile)
 Made = TypeVar("Made")
 
@@ -145,10 +147,10 @@ def _value_as_json(value: Any) -> list[Any] | None:
     match value:
         case pd.DataFrame():
             kinds = [str(one) for one in value.dtypes]
-            if not value.index.equals(pd.RangeIndex(len(value))) or {*kinds}.difference(_EXACT):
-                return None if len(value) else ["none", [str(name) for name in value.columns]]
+            exact = value.index.equals(pd.RangeIndex(len(value))) and _EXACT.issuperset(kinds)
             columns = [value.iloc[:, n].tolist() for n in range(value.shape[1])]
-            return ["frame", [*zip(map(str, value.columns), kinds, columns, strict=True)]]
+            told = [*zip(map(str, value.columns), kinds, columns, strict=True)]
+            return ["frame", told] if exact or value.empty else None
         case str():
             return ["text", value]
         case (bytes(), *_):
@@ -159,13 +161,7 @@ def _value_as_json(value: Any) -> list[Any] | None:
 def _value(kind: str, told: Any) -> Any:
     match kind:
         case "frame":
-            columns = {
-                name: pd.array(values, dtype=own) if own == "str" else np.array(values, own)
-                for name, own, values in told
-            }
-            return pd.DataFrame(columns)
-        case "none":
-            return pd.DataFrame(columns=told)
+            return pd.DataFrame({name: pd.Series(values, dtype=own) for name, own, values in told})
         case "text":
             return told
         case "prints":

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from agreement.errors import AgreementError
-from agreement.report.run.folder import PROVENANCE, is_ours, plain_bytes, provenance_bytes
+from agreement.report.run.folder import PROVENANCE, own_provenance, provenance_bytes
 from agreement.tables.options import KINDS
 from agreement.tables.paths import file_digest, file_digests
 from agreement.terms import OUTPUT_COLUMNS, OUTPUT_NUMBERS
@@ -46,9 +46,8 @@ def damaged(name: str, why: str) -> AgreementError:
 
 def read_provenance(report: Path) -> dict[str, Any]:
     """Return a report's provenance; raises AgreementError if it is none of ours, or damaged."""
-    if not is_ours(report):
+    if not (content := own_provenance(report)):
         raise no_report(report, f": its {PROVENANCE} is missing or not ours")
-    content: dict[str, Any] = json.loads(plain_bytes(report / PROVENANCE))
     for key, kind in _TYPES.items():
         if key in content and not isinstance(content[key], kind):
             raise damaged(PROVENANCE, f"is damaged: '{key}' is not what it should be")

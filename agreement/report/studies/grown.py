@@ -20,7 +20,7 @@ from agreement.report.page.machine import in_words, said
 from agreement.report.page.markup import Block, bullets, element, heading
 from agreement.report.page.numbers import Cell
 from agreement.report.page.pictures import Picture, drawing, picture
-from agreement.report.run.folder import HISTORY_FILE, is_ours
+from agreement.report.run.folder import HISTORY_FILE
 from agreement.report.run.own_report import read_own_table, read_provenance
 from agreement.report.sections.comparison import frame_table
 from agreement.stats.lines.slope_on_one_method import DAYS
@@ -43,7 +43,7 @@ _TOLD_APART = 6  # significant digits: another processor gives the same report
 def kept_history(folder: Path | None, kind: str) -> pd.DataFrame:
     """Return the history of the report that is replaced; none of another kind, or changed by hand."""
     with suppress(AgreementError):
-        if folder is not None and is_ours(folder) and (folder / HISTORY_FILE).is_file():
+        if folder is not None and (folder / HISTORY_FILE).is_file():
             content = read_provenance(folder)
             if content.get("kind") == kind:
                 return read_own_table(folder, "history", content)
