@@ -25,6 +25,12 @@ def test_a_sound_study_raises_no_doubt(sound, stops):
     assert stops(sound) == {}
 
 
+@pytest.mark.parametrize(("days", "more"), [(40, 15), (60, 18)])
+def test_a_change_that_training_and_noise_can_make_is_no_other_person(days, more, sound, stops):
+    _another_weeks_later(sound, days, more)
+    assert "two_bodies" not in stops(sound)
+
+
 def _twelve_twins(study):
     for rows in (study.athletes, study.lab, study.field):
         copies = [dict(row) for row in rows if row["athlete_id"] < "A012"]
@@ -67,6 +73,17 @@ def _two_bodies(study):
 
 def _two_masses(study):
     study.lab[1]["mass_kg"] = round(study.lab[0]["mass_kg"] * 1.4, 1)
+
+
+def _another_weeks_later(study, days=40, more=22, least=42):
+    """A second person under the id of the first whose masses nobody wrote down."""
+    for row in study.lab:
+        row["mass_kg"] = ""
+    first = next(row for row in study.lab if row["vo2max_ml_kg_min"] < least)
+    day = dt.date.fromisoformat(first["date"]) + dt.timedelta(days=days)
+    other = first | {"lab_test_id": "X", "date": day.isoformat()}
+    study.lab = [row for row in study.lab if row["athlete_id"] != first["athlete_id"]]
+    study.lab += [first, other | {"vo2max_ml_kg_min": first["vo2max_ml_kg_min"] + more}]
 
 
 def _told_by_the_laboratory(study):
@@ -244,6 +261,7 @@ def called(one):
 SPOILT = [  # of every code the plainest
     ("twins", _one_twin),
     ("two_bodies", _two_bodies),
+    ("two_bodies", _another_weeks_later),
     ("field_is_laboratory", _told_by_the_laboratory),
     ("constant_device", _constant),
     ("no_relation", _random),

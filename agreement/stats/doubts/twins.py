@@ -18,8 +18,11 @@ from agreement.stats.doubts.odd_columns import Odd, odd
 # changes VO2max by a tenth to a quarter in months.
 REPEAT_DAYS: Final = 21
 REPEAT_ABOVE: Final = (12.0, 0.30)  # mL/kg/min, and share of the mean; both must be passed
-CHANGE_DAYS: Final = 200
-CHANGE_ABOVE: Final = (20.0, 0.50)
+CHANGES: Final = {  # by days from test to test at most
+    REPEAT_DAYS: REPEAT_ABOVE,
+    45: (16.0, 0.40),  # a quarter by training, and twice the noise of two tests
+    200: (20.0, 0.50),
+}
 MASS_DAYS, MASS_ABOVE = 45, 0.15
 MASS_LONG_DAYS, MASS_LONG_ABOVE = 365, 0.30
 
@@ -42,10 +45,9 @@ def two_bodies(laboratory: pd.DataFrame) -> list[Odd]:
     lab_0, mass_0 = (pair[f"{name}_before"].to_numpy(np.float64) for name in ("lab", "mass_kg"))
     apart, heavier = np.abs(lab - lab_0), np.abs(mass - mass_0) / np.fmin(mass, mass_0)
     mean = (lab + lab_0) / 2
-    again, later = (
-        (apart > least) & (apart > share * mean) for least, share in (REPEAT_ABOVE, CHANGE_ABOVE)
-    )
-    by_value = ((days <= REPEAT_DAYS) & again) | ((days <= CHANGE_DAYS) & later)
+    by_value = np.zeros(len(pair), dtype=np.bool_)
+    for most, (least, share) in CHANGES.items():
+        by_value |= (days <= most) & (apart > least) & (apart > share * mean)
     by_mass = ((days <= MASS_DAYS) & (heavier > MASS_ABOVE)) | (
         (days <= MASS_LONG_DAYS) & (heavier > MASS_LONG_ABOVE)
     )
