@@ -51,6 +51,16 @@ def short_of(value: float, needed: float, decimals: int = 0) -> str:
     return next((text for text in rounded if float(text) < needed), str(value))
 
 
+def mode_word(mode: str) -> str:
+    """
+    Return a mode of exercise as people read it.
+
+    >>> mode_word("row"), mode_word("run")
+    ('rowing', 'run')
+    """
+    return MODE_WORDS.get(mode, mode)
+
+
 def declared(name: str, room: str = "") -> dict[str, Any]:
     """Return what a data file of the package says; `room`: such as ``tables``."""
     return tomllib.loads((files("agreement") / room / name).read_text("utf-8"))
@@ -75,6 +85,7 @@ RATED: Final = tuple(
     for column in ("vo2_ml_kg_min", "hr_bpm")
 )
 GROUP_WORDS: Final[dict[str, str]] = _FACTS["groups"]
+MODE_WORDS: Final[dict[str, str]] = _FACTS["mode_words"]
 SENSOR_WORDS: Final[dict[str, str]] = _FACTS["sensor_words"]
 UNBOUNDED: Final = "unbounded"  # in the note of a number of whose interval an end does not exist
 NOT_GIVEN: Final[dict[str, str]] = _FACTS["not_given"]

@@ -16,7 +16,7 @@ from agreement.figures.key import explain
 from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, noise_word
 from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write, write_above
 from agreement.stats.verdict.verdict import IN_DOUBT
-from agreement.terms import KEY_COLUMNS, plain
+from agreement.terms import KEY_COLUMNS, mode_word, plain
 
 _BAR: Final[dict[str, Any]] = {"solid_capstyle": "butt", "zorder": 2.5}
 _SAMPLES: Final[tuple[tuple[tuple[str, str], str, dict[str, Any]], ...]] = (  # of the key
@@ -135,7 +135,7 @@ def plot_methods(
     look: dict[str, Any] = {"color": INK, "bbox": paper, "zorder": 6}
     for place, one in enumerate(reversed(rows)):
         _draw_row(ax, one, place, reach)
-        name = names.get(one.method, one.method) + (f", {one.mode}" if modes else "")
+        name = names.get(one.method, one.method) + (f", {mode_word(one.mode)}" if modes else "")
         said = f", {one.verdict}" if one.verdict else ""
         write(ax, name, (0, place + 0.36), ha="left", fontweight="bold", **look)
         write(ax, f"n {one.n}{said}", (1, place + 0.36), ha="right", **look)

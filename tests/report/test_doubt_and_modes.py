@@ -434,3 +434,20 @@ def test_a_declared_noise_is_not_drawn_as_the_laboratorys_own(small_study, tmp_p
     assert ("laboratory's own noise" in drawn) != declared
     assert ("by an error that was declared, not measured" in cards) == declared
     assert ("with its own noise" in cards) != declared
+
+
+def test_rowing_is_no_row_of_a_table(small_study, tmp_path):
+    study = repeated(small_study(tmp_path / "crew"), 6, [1, 2, 3, 1, 2, 3])
+    for name in ("lab_tests", "field_estimates"):
+        rows = pd.read_csv(study / f"{name}.csv")
+        if name == "field_estimates":
+            ring = rows.assign(method="ring", vo2max_ml_kg_min=rows["vo2max_ml_kg_min"] + 1.5)
+            rows = pd.concat([rows, ring])
+        rows.assign(mode="row").to_csv(study / f"{name}.csv", index=False)
+    page = (
+        write_report(study, tmp_path / "out", kind="validation").folder / "report.html"
+    ).read_text(encoding="utf-8")
+    words = re.sub(r"<style.*?</style>|<[^>]+>", " ", page, flags=re.DOTALL)
+    assert "rowing: errors on the same tests" in words
+    assert "laboratory, rowing" in words
+    assert re.findall(r".{20}(?:\brow\s*:|, row\b|\(row\b).{20}", words) == []

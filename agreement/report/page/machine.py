@@ -20,7 +20,7 @@ from markupsafe import Markup
 
 from agreement.figures.estimates import Caption, Estimate
 from agreement.report.page.numbers import Cell, plain
-from agreement.terms import UNIT, counted
+from agreement.terms import UNIT, counted, mode_word
 
 MOST_LISTED: Final = 20  # names that a sentence still holds; of more it gives the first
 FIRST_LISTED: Final = 6
@@ -209,5 +209,7 @@ def _environment() -> Environment:
         "listed": _listed,
         "share": _share,
     }
-    found.filters |= {one.__name__: one for one in (plain, reads, outer, ends, follows, counted)}
+    found.filters |= {
+        one.__name__: one for one in (plain, reads, outer, ends, follows, counted, mode_word)
+    }
     return found

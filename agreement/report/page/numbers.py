@@ -13,7 +13,15 @@ from markupsafe import Markup
 
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.tables.options import StudyOptions
-from agreement.terms import GROUP_WORDS, KEY_COLUMNS, NOT_GIVEN, SESSIONS_METHOD, UNBOUNDED, UNIT
+from agreement.terms import (
+    GROUP_WORDS,
+    KEY_COLUMNS,
+    NOT_GIVEN,
+    SESSIONS_METHOD,
+    UNBOUNDED,
+    UNIT,
+    mode_word,
+)
 from agreement.terms import counted as counted  # noqa: PLC0414 # said to be for others too
 from agreement.terms import plain as plain  # noqa: PLC0414 # as above
 
@@ -231,7 +239,7 @@ class Names:
 
     def with_mode(self, method: str, mode: str) -> str:
         """Return the name with the mode, where modes are what it is about."""
-        return f"{self.method(method)}, {mode}"
+        return f"{self.method(method)}, {mode_word(mode)}"
 
     def method(self, method: str) -> str:
         """Return the name without the mode."""

@@ -16,6 +16,7 @@ from agreement.report.sections.comparison import withheld_note
 from agreement.report.shown.told import of_field_values, shown, told_of
 from agreement.stats.compare.methods_compared import APART, EVERY_TWO, TWO, MethodsCompared
 from agreement.stats.method_data import NotEstimable
+from agreement.terms import mode_word
 
 TWO_BY_TWO: Final = "The size of each error, and every two methods"
 _SIZES: Final = (
@@ -67,14 +68,14 @@ def _of_mode(found: MethodsCompared, numbers: Numbers) -> list[Block]:
             left = "" if size.withheld else f"{found.fell_out(name)} of {found.everyone[name]}"
             called = numbers.name.method(name)
             rows.append((called, size.shown(), size.interval(), net.shown(), left))
-        caption = f"{mode}: errors on the same tests (mL/kg/min)"
+        caption = f"{mode_word(mode)}: errors on the same tests (mL/kg/min)"
         sizes = table(caption, _SIZES, rows, numeric=_SIZES[1:])
     hidden = withheld_note([one.name(numbers) for one in two if one.withheld])
     if not told:
         return [one for one in (sizes, hidden) if one.html]
     heads = (*_PAIRS, *(_ALONE if any(one.alone.known for one in told) else ()))
     pairs = [one.row(numbers)[: len(heads)] for one in told]
-    caption = f"{mode}: every two methods, 95 % intervals below"
+    caption = f"{mode_word(mode)}: every two methods, 95 % intervals below"
     words = paragraph(closer_sentence(found, told, numbers))
     return [sizes, words, table(caption, heads, pairs, numeric=(*heads[1:3], *_ALONE)), hidden]
 

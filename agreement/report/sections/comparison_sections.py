@@ -36,6 +36,7 @@ from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.stats.limits.limits_of_agreement import STATISTICS, with_coverage
 from agreement.stats.limits.limits_of_subsets import RIGHT_INPUTS
+from agreement.terms import mode_word
 
 _NUMBERS: Final = ["value", "low", "high"]
 _BEFORE: Final = "before you rely on these numbers"
@@ -352,7 +353,7 @@ def modes(cohort: Cohort) -> Block:
             if all(cells[who].known for who in expected):
                 span = Markup(" to ").join([cyclists.shown(sign=True), runners.shown(sign=True)])
         limits = (cells[end].stacked(sign=end == "bias") for end in BIAS_AND_LIMITS)
-        rows.append((name, one.laboratory_mode, str(one.pairs.n), *limits, span))
+        rows.append((name, mode_word(one.laboratory_mode), str(one.pairs.n), *limits, span))
     if not rows:
         return withheld_note(hidden)
     caption = "Tested in another mode (mL/kg/min), 95 % intervals below"

@@ -14,6 +14,7 @@ from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.limits.limits_by_level import LEVELS
 from agreement.stats.limits.ratio_limits import ratio_words
 from agreement.stats.verdict.cautions import Caution
+from agreement.terms import mode_word
 
 _BY_LEVEL: Final = "limits_by_level"
 _RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
@@ -90,7 +91,7 @@ def repeatability(cohort: Cohort, *, methods: Methods = None) -> Block:
     if not comparisons:
         return paragraph("There is nothing to compare: no pair was found.")
     modes = sorted({mode for one in comparisons for mode in one.results.data.repeats["mode"]})
-    places = {f"{LABORATORY}, {mode}": (LABORATORY, mode) for mode in modes}
+    places = {f"{LABORATORY}, {mode_word(mode)}": (LABORATORY, mode) for mode in modes}
     places |= {one.name: (one.results.method, one.results.mode) for one in comparisons}
     rows: list[tuple[str, str, str]] = []
     without: dict[str, list[str]] = {}  # why -> names

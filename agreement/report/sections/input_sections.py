@@ -19,6 +19,7 @@ from agreement.report.shown.told import of_field_values, told_of
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.limits.limits_of_subsets import RIGHT_INPUTS
 from agreement.stats.repeats.averaging_rule import AveragingRules
+from agreement.terms import mode_word
 
 BY_RULE: Final = "limits_by_rule"
 _RULES: Final = "averaging_rule"
@@ -166,7 +167,7 @@ def _rules_table(mode: str, found: AveragingRules, numbers: Numbers, *, alone: b
     rules = [(words, _RULES, rule) for rule, words in named.items()]
     ends = [(rule, cell(_RULES, "mean_vo2max", rule)) for rule in (next(iter(named)), [*named][-1])]
     words = said("sentences", "averaging_rules", highest=ends[0], lowest=ends[1], alone=alone)
-    caption = f"The same breaths under every averaging rule ({mode}, mL/kg/min)"
+    caption = f"The same breaths under every averaging rule ({mode_word(mode)}, mL/kg/min)"
     shown = (
         f"tests; mean_vo2max; {'' if alone else 'shift_of_bias +; '}share_more_median +%; "
         "share_more_p10 +%; share_more_p90 +%; share_third_moved %"

@@ -20,7 +20,7 @@ from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.repeats.laboratory_itself import LaboratoryChange
 from agreement.stats.results_table import StudyResults
 from agreement.tables.options import Kind, Zones
-from agreement.terms import RATERS
+from agreement.terms import RATERS, mode_word
 
 QUESTION: Final = "How far can one laboratory test be trusted?"
 NO_FIELD: Final = "This study has no field values: the laboratory is judged by itself."
@@ -73,7 +73,7 @@ def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     blocks = [_repeats(numbers)]
     changes = results.of_laboratory("laboratory_change")
     for mode, change in changes.items():
-        name = f"{mode}: " if len(changes) > 1 else ""
+        name = f"{mode_word(mode)}: " if len(changes) > 1 else ""
         blocks.append(_changes(name, change, numbers, mode, named=kind == "squad"))
     errors = told.view.rows(expected) if kind == "squad" and expected is not None else None
     beside = beside_block(numbers, told.options.profile.zones, errors)
@@ -126,12 +126,16 @@ def _repeats(numbers: Numbers) -> Block:
         error, mode = numbers.get(*TYPICAL_ERROR, *place), place[1]
         groups = [one for one in numbers.groups(REPEATS, *place) if one != "all"]
         if error.known and len(groups) != 1:  # else the two tests below are all repeats
-            rows.append((f"{mode}, all repeats", str(error.n), error.stacked(), "see below"))
+            rows.append(
+                (f"{mode_word(mode)}, all repeats", str(error.n), error.stacked(), "see below")
+            )
         for group in groups:
             error, shift = (numbers.get(REPEATS, one, *place, group) for one in _OF_STEP)
             if error.known:
                 moved = shift.stacked(sign=True)
-                rows.append((f"{mode}, test {group}", str(error.n), error.stacked(), moved))
+                rows.append(
+                    (f"{mode_word(mode)}, test {group}", str(error.n), error.stacked(), moved)
+                )
     if not rows:
         return Block("")
     columns = (
