@@ -15,6 +15,9 @@ from turns import slowly
 from agreement.cohort import inspect_cohort
 from agreement.errors import TableError
 from agreement.report.run.any_size import check_study, pair_study
+from agreement.report.run.registry import write_registry_report
+from agreement.scale import registry_results
+from agreement.scale.engine import LocalEngine
 from agreement.stats.doubts.chance import chance_of_equal
 from agreement.stats.doubts.odd_columns import odd_columns
 from agreement.stats.doubts.twins import copied_series
@@ -298,6 +301,16 @@ def test_garbage_stops(code, spoil, sound, stops):
     assert f"{code} = {{ reason =" in found[code][0]
 
 
+def in_three_parts(study):
+    """Spread every athlete's series over all parts."""
+    whole = study / "field_estimates.csv"
+    rows = pd.read_csv(whole, dtype=str, keep_default_na=False)
+    whole.unlink()
+    (study / "field_estimates").mkdir()
+    for part in range(3):
+        rows.iloc[part::3].to_csv(study / "field_estimates" / f"{part}.csv", index=False)
+
+
 @pytest.mark.parametrize(
     "spoil",
     [
@@ -314,12 +327,7 @@ def test_garbage_in_parts_stops_with_the_same_words(spoil, sound, tmp_path):
     spoil(sound)
     study = sound.write(tmp_path)
     _, problems = inspect_cohort(study)
-    whole = study / "field_estimates.csv"
-    rows = pd.read_csv(whole, dtype=str, keep_default_na=False)
-    whole.unlink()
-    (study / "field_estimates").mkdir()
-    for part in range(3):  # every athlete's series is spread over all parts
-        rows.iloc[part::3].to_csv(study / "field_estimates" / f"{part}.csv", index=False)
+    in_three_parts(study)
     usable, in_parts = check_study(study, workers=1)
     stops, same = (
         {(one.reason, one.what, one.remedy) for one in found if one.severity == "stop"}
@@ -330,6 +338,21 @@ def test_garbage_in_parts_stops_with_the_same_words(spoil, sound, tmp_path):
     with pytest.raises(TableError) as stopped:
         pair_study(study, tmp_path / "out", workers=1)
     assert {one.reason for one in stopped.value.problems} == {code for code, _, _ in stops}
+
+
+@pytest.mark.parametrize("kind", ["squad", "audit"])
+@pytest.mark.parametrize("sample", [20, 2000])
+def test_what_was_confirmed_stands_beside_the_verdict_in_parts_too(
+    kind, sample, sound, tmp_path, monkeypatch
+):
+    pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
+    monkeypatch.setattr(registry_results, "SAMPLE", sample)
+    _random(sound)
+    sound.toml["confirm"] = 'no_relation = { reason = "Looked at", on = 2026-06-01 }'
+    in_three_parts(study := sound.write(tmp_path))
+    write_registry_report(study, tmp_path / "out", LocalEngine(1), kind=kind)
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "No relation with the laboratory" in page.split("<h2")[0]
 
 
 @pytest.mark.parametrize(("code", "spoil"), slowly(SPOILT + SPOILT_IN_OTHER_WAYS), ids=called)

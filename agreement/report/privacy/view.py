@@ -267,7 +267,9 @@ def released_doubts(doubts: Iterable[Caution]) -> tuple[Caution, ...]:
 def released_registry(results: "RegistryResults", gone: list[Name]) -> "RegistryResults":
     """Return a registry's results with small cells withheld, and verdicts without date of a test."""
     verdicts = tuple(replace(verdict, first_lab_date=None) for verdict in results.verdicts)
-    return replace(results, frame=released_results(results.frame, gone), verdicts=verdicts)
+    methods = tuple(replace(one, doubts=released_doubts(one.doubts)) for one in results.methods)
+    frame = released_results(results.frame, gone)
+    return replace(results, frame=frame, verdicts=verdicts, methods=methods)
 
 
 def released_problems(problems: Iterable[Problem]) -> tuple[Problem, ...]:
