@@ -9,7 +9,7 @@ import pandas as pd
 
 from agreement.arrays import Flags, Floats
 from agreement.tables.columns import VO2MAX_COLUMNS
-from agreement.tables.dates import NOT_A_TIME, Moments, moment_column
+from agreement.tables.dates import NOT_A_TIME, TimeColumn, moment_column
 from agreement.tables.findings import message, of_row
 from agreement.tables.ids import discreet_id, id_column, silent_ids
 from agreement.tables.number_columns import number_columns
@@ -158,7 +158,7 @@ class TableCells:
         self.withdrawn_rows, self.withdrawn_keys = drop_withdrawn(raw, id_map, people)
         self.words: dict[str, Distinct] = {}
         never = np.full(len(raw.rows), NOT_A_TIME)
-        self.moments = Moments(never, never)
+        self.moments = TimeColumn(never, never)
         for name, column in raw.table.columns.items():
             if column.kind == "id":
                 self.words[name] = id_column(raw, name, id_map if name == "athlete_id" else None)

@@ -63,6 +63,12 @@ TABLES: Final[dict[str, Table]] = {
 }
 ATHLETES, LAB_TESTS, FIELD_ESTIMATES, FIELD_TESTS, SESSIONS = TABLES.values()
 BREATHS, SAMPLES = FOLDERS.values()
+MOMENT: Final = {  # by table, its column of dates or times
+    table.name: name
+    for table in TABLES.values()
+    for name, column in table.columns.items()
+    if column.kind in ("date", "time")
+}
 FIELD_TABLES: Final = ("field_estimates", "field_tests", "sessions")
 
 

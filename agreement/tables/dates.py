@@ -34,7 +34,7 @@ _FIRST, _LAST = np.datetime64("1950-01-01"), np.datetime64("2100-01-01")
 
 
 @dataclass(frozen=True, slots=True)
-class Moments:
+class TimeColumn:
     """A column of dates or times."""
 
     instant: Times  # UTC; of a date alone, its local midnight
@@ -60,7 +60,7 @@ class _Clock:
         )
 
 
-def moment_column(raw: RawTable, name: str, zone: str | None) -> Moments:
+def moment_column(raw: RawTable, name: str, zone: str | None) -> TimeColumn:
     """
     Return a date or time column; missing cells are NaT.
 
@@ -69,7 +69,7 @@ def moment_column(raw: RawTable, name: str, zone: str | None) -> Moments:
     column = raw.frame.get(name)
     if column is None:
         nothing = np.full(len(raw.rows), NOT_A_TIME)
-        return Moments(nothing, nothing)
+        return TimeColumn(nothing, nothing)
     if stated := raw.form.codes.get(name):  # a visit that study.toml gives its day
         found = distinct(column)
         days: list[str | None] = [stated.get(one.strip(), one) for one in found.labels]
@@ -81,7 +81,7 @@ def moment_column(raw: RawTable, name: str, zone: str | None) -> Moments:
             there = _wall_of(column, zone)
             date = written if np.array_equal(there, wall) else _day_of(there)
             _note_moved(raw, name, wall, written != date, zone)
-        return Moments(_wall_of(column, "UTC"), date)
+        return TimeColumn(_wall_of(column, "UTC"), date)
     if pd.api.types.is_datetime64_dtype(column.dtype):
         wall = column.to_numpy(dtype="datetime64[us]")
         timed = (wall != wall.astype("datetime64[D]")) & ~np.isnat(wall)
@@ -165,7 +165,7 @@ def _ahead(offset: re.Match[str] | None) -> np.timedelta64:
     return np.timedelta64(60_000_000 * minutes, "us")
 
 
-def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> Moments:
+def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> TimeColumn:
     """Return instants and dates of wall clocks, with and without offset."""
     instant = clock.wall - clock.offset
     date = _day_of(clock.wall)
@@ -180,7 +180,7 @@ def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> Moment
             raw.tell("no_zone", name, int(raw.rows[first]), **told)
         if clock.zoned.any():
             raw.tell("days_as_written", name)
-        return Moments(instant, date)
+        return TimeColumn(instant, date)
     if clock.zoned.any():
         written = date.copy()
         utc = pd.Series(instant[clock.zoned]).dt.tz_localize("UTC")
@@ -188,7 +188,7 @@ def _placed(raw: RawTable, name: str, clock: _Clock, zone: str | None) -> Moment
         _note_moved(raw, name, clock.wall, written != date, zone)
     if local.any():
         instant[local] = _utc_of(raw, name, clock.wall, local, naive, zone)
-    return Moments(instant, date)
+    return TimeColumn(instant, date)
 
 
 def _note_moved(raw: RawTable, name: str, wall: Times, moved: Flags, zone: str) -> None:

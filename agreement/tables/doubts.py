@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, Severity
-from agreement.tables.columns import INPUTS
+from agreement.tables.columns import INPUTS, MOMENT
 from agreement.tables.findings import Findings, Words, message
 from agreement.tables.options import STUDY_FILE, Confirmation, StudyOptions
 from agreement.terms import DOUBTS, NOTED_DOUBTS
@@ -48,12 +48,7 @@ def doubt(
 RELEASED: Final = dt.date(2026, 11, 29)
 EARLIEST: Final = dt.date(1970, 1, 1)
 CLOCK_FEWEST, CLOCK_NOTED = 12, 5  # times with decimals; 0.6 to the 12th is 0.2 %
-MARKED: Final = {
-    "lab_tests": "lab_test_id",
-    "field_tests": "field_test_id",
-    "sessions": "session_id",
-    "athletes": "athlete_id",
-}
+MARKED: Final = ("lab_tests", "field_tests", "sessions")  # tables whose rows have ids of their own
 CLOCK_COLUMNS: Final = {"field_tests": "time_min", "sessions": "duration_min"}
 _MEANS: Final = {  # what files say for yes and no
     "yes": {"yes", "y", "1", "true", "ja", "oui", "si", "sí"},
@@ -118,10 +113,9 @@ def _odd(name: str, frame: pd.DataFrame) -> Iterator[tuple[str, str | None, Any,
     odd = (dates <= pd.Timestamp(EARLIEST)) | (dates > pd.Timestamp(tomorrow))
     if odd.any():
         first = frame[odd].iloc[0]
-        column = {"field_estimates": "taken_at", "sessions": "started_at"}.get(name, "date")
         told: Words = {"odd": int(odd.sum()), "all": len(dates), "first": first["date"].date()}
         told |= {"earliest": EARLIEST, "tomorrow": tomorrow}
-        yield "odd_dates", column, first["row"], told
+        yield "odd_dates", MOMENT[name], first["row"], told
     # minutes whose decimals never reach 60: 11:45 written as 11.45
     if (minutes := CLOCK_COLUMNS.get(name, "")) in frame:
         hundredths = np.round(frame[minutes].dropna().to_numpy(np.float64) * 100, 6)
@@ -131,7 +125,8 @@ def _odd(name: str, frame: pd.DataFrame) -> Iterator[tuple[str, str | None, Any,
             message = "perhaps_clock_times" if len(part) < CLOCK_FEWEST else "clock_times"
             yield message, minutes, None, {"times": len(part), "largest": int(part.max())}
     # rows that somebody took out by a mark before them, which a table does not know
-    if (own := MARKED.get(name, "")) in frame:
+    own = INPUTS[name].ledger_id
+    if name in MARKED:
         marked = frame[own].astype(str).str.startswith(("#", "//")).to_numpy(dtype=bool)
         if 0 < marked.sum() <= len(marked) / 2:
             first = frame[marked].iloc[0]

@@ -13,7 +13,7 @@ from typing import Final
 import pandas as pd
 
 from agreement.errors import AgreementError
-from agreement.tables.columns import FIELD_TABLES, FOLDERS, INPUTS, TABLES, Table
+from agreement.tables.columns import FIELD_TABLES, FOLDERS, INPUTS, MOMENT, TABLES, Table
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings
 from agreement.tables.ids import likely_pairs
@@ -21,7 +21,6 @@ from agreement.tables.new_study import MEANINGS, STUDY_FILE_TEXT, refuse_used
 from agreement.tables.number_columns import number_columns
 from agreement.tables.options import FileFormat
 from agreement.tables.proposal_columns import (
-    MOMENT,
     Proposal,
     ProposedColumn,
     columns_of,

@@ -7,7 +7,7 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from agreement.tables.columns import INPUTS, TABLES, VO2MAX_COLUMNS, is_missing
+from agreement.tables.columns import INPUTS, MOMENT, VO2MAX_COLUMNS, is_missing
 from agreement.tables.proposal_sources import ExportTable
 from agreement.tables.proposal_words import (
     CODE_WORDS,
@@ -33,12 +33,6 @@ _NAMED_MONTH: Final = re.compile(
     r"\d{1,2}[.\s-]*[^\W\d_]{3,}\.?[\s-]*\d{4}|[^\W\d_]{3,}\.?\s+\d{1,2},?\s+\d{4}"
 )
 UNNAMED: Final = Named("", None, None, {}, None)  # of a column that no header names
-MOMENT: Final = {  # by table, its column of dates or times
-    table.name: name
-    for table in TABLES.values()
-    for name, column in table.columns.items()
-    if column.kind in ("date", "time")
-}
 OF_PEOPLE: Final = ("sex", "birth_year", "age_years", "stature_cm", "hr_limiting_drug", "withdrawn")
 GatheredRows = list[dict[str, str]]
 

@@ -5,10 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from agreement.tables.columns import INPUTS
+from agreement.tables.columns import INPUTS, MOMENT
 from agreement.tables.headers import ORIGIN
 from agreement.tables.proposal_columns import (
-    MOMENT,
     GatheredRows,
     Proposal,
     ProposedColumn,

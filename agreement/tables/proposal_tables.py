@@ -5,9 +5,8 @@ from collections import Counter
 from dataclasses import replace
 from typing import Final
 
-from agreement.tables.columns import INPUTS, VO2MAX_COLUMNS, is_missing
+from agreement.tables.columns import INPUTS, MOMENT, VO2MAX_COLUMNS, is_missing
 from agreement.tables.proposal_columns import (
-    MOMENT,
     OF_PEOPLE,
     Proposal,
     ProposedColumn,
