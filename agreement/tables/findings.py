@@ -130,8 +130,6 @@ class Findings:
         remedy: str,
     ) -> None:
         """Record rows set aside: a ledger line for each, a problem for the first `SHOWN`."""
-        if not len(rows):
-            return
         self._add(reason, file, messages, rows, ids)
         self.each("set_aside", reason, file, rows, column, lambda i: messages[i], remedy)
 
