@@ -296,6 +296,15 @@ def test_one_study_is_no_pool(seasons):
     assert "next_squad" not in set(pool_frame(pooled)["analysis"])
 
 
+def test_a_pool_points_to_the_report_of_a_verdict_in_doubt(seasons, monkeypatch):
+    root, _ = seasons
+    (root / "one.toml").write_text('[[study]]\nreport = "spring-report"\n', encoding="utf-8")
+    for note, doubted in (("acceptable; true value; in_doubt", True), ("acceptable", False)):
+        monkeypatch.setattr(Report, "verdict", lambda *_, note=note: note)
+        notes = " ".join(read_pool(root / "one.toml").notes)
+        assert ("Spring: its report says what could make its verdict wrong." in notes) == doubted
+
+
 def test_studies_with_a_person_in_both_keep_the_larger(seasons):
     root, _ = seasons
     text = '[[study]]\nreport = "spring-report"\n[[study]]\nreport = "autumn-report"\n'

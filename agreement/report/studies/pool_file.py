@@ -13,9 +13,12 @@ import numpy as np
 from agreement.errors import AgreementError
 from agreement.report.studies.reports import Report, read_report, tell_the_same
 from agreement.stats.studies.pooling import Study, bias_and_sd
+from agreement.stats.verdict.plausible import COPIED_SERIES, FIELD_EQUALS_LABORATORY, NO_MAXIMUM
+from agreement.stats.verdict.verdict import IN_DOUBT
 from agreement.terms import counted
 
 FACTORS: Final = {"z = 1.96": 1.96, "2 SD": 2.0}
+_DOUBTS: Final = {IN_DOUBT, NO_MAXIMUM, FIELD_EQUALS_LABORATORY, COPIED_SERIES}
 _POOL: Final = ("title", "method", "mode", "moderator")
 _STUDY: Final = (
     *("report", "method", "mode", "name", "citation", "level", "n", "pairs", "bias", "sd"),
@@ -134,6 +137,10 @@ def _own(
             study = study.with_repeats(own["difference"], own["athlete_id"])
         if np.isnan(study.df):
             notes.append(f"{name}: {pairs} pairs of {n} athletes, counted as {n} (conservative).")
+    if _DOUBTS & set(report.verdict(place).split("; ")):
+        notes.append(
+            f"{name}: its report says what could make its verdict wrong. Look at it first."
+        )
     return study, f"own report {entry['report']}: {report.name(place)}", report
 
 
