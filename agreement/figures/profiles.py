@@ -62,7 +62,8 @@ def plot_profiles(
         write_above(ax, f"all: {shown(overall)}", overall.value, FIELD)
     name_ticks(ax, "y", [broken(name, 16) for name in reversed(names)])
     ax.set(ylim=(-0.6, len(names) - 0.4), xlabel=VO2MAX_DIFFERENCE)
-    if (groups["statistic"] == "bias_pooled").any():
+    told = set(groups.loc[groups["statistic"].eq("bias") & groups["value"].notna(), "group"])
+    if (groups["statistic"].eq("bias_pooled") & groups["group"].isin(told)).any():
         style: dict[str, Any] = {"markerfacecolor": PAPER, "markersize": 5.5}
         ax.plot(
             [], [], "D-", color=OWN, label="with the other profiles taken into account", **style

@@ -67,6 +67,13 @@ def test_a_bias_drawn_towards_the_others_stands_hollow_beside_the_groups_own(pai
     assert list(key_of(ax).entries) == ["with the other profiles taken into account"]
 
 
+def test_the_key_names_no_mark_that_is_not_drawn(pairs, groups, ax):
+    pooled = table([("short", "bias_pooled", -2.0, -3.0, -1.0)], "profile_bias")
+    plot_profiles(pairs, pd.concat([groups, pooled]), Estimate(-2.5), ax=ax)
+    assert "profile_bias/m/run/short/bias_pooled" not in by_id(ax)  # too few to say
+    assert key_of(ax) is None
+
+
 def test_the_words_of_profiles_give_bias_with_interval(groups):
     assert "long \u22123.0 (\u22124.5 to \u22121.5)" in words_of(profiles_caption(groups))
 
