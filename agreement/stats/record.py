@@ -161,15 +161,7 @@ def _statistic(block: str, before: dict[str, Statistic]) -> Statistic:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Analysis:
-    """
-    The record of one analysis.
-
-    Raises
-    ------
-    ValueError
-        If the privacy kind is none of `Privacy`, a statistic is declared twice, or one is named that
-        is not declared.
-    """
+    """The record of one analysis; ValueError where it contradicts itself."""
 
     name: str  # in the column ``analysis``
     place: int  # where it stands in the results table; no two have the same

@@ -77,7 +77,7 @@ def test_both_routes_agree():
 def test_seed_and_number_of_athletes_fix_the_drawing():
     one, other = (cluster_resampling(list("abcd"), n_resamples=20, rng=8) for _ in range(2))
     assert np.array_equal(one.counts, other.counts)
-    assert (one.seed, one.n_resamples, one.n_athletes) == (8, 20, 4)
+    assert (one.seed, len(one.counts), one.n_athletes) == (8, 20, 4)
     drawn = np.random.default_rng(8).integers(0, 4, size=(20, 4))
     assert np.array_equal(one.counts[0], np.bincount(drawn[0], minlength=4))
 

@@ -62,7 +62,7 @@ def test_held_true_changes(case):
         found.sd,
         found.df,
         found.slope,
-        found.chance_above(told["worthwhile"]),
+        found.chance(told["worthwhile"]),
     )
     names = ("expected", "sd", "df", "line", "p")
     assert shown == pytest.approx([wanted[name] for name in names], rel=1e-9)

@@ -267,7 +267,7 @@ def test_the_chance_of_a_true_change_is_cautious():
                 field = slope * change + rng.normal(0, 1.5, n + 1)
                 (found,) = true_changes(lab[1:], field[1:], known(rng, 2.6, 20), field[:1])
                 if field[1:].min() <= field[0] <= field[1:].max():
-                    said.append(found.chance_above(2.0))
+                    said.append(found.chance(2.0))
                     true.append(change[0] > 2.0)
     said, true = np.array(said), np.array(true)
     bands = ((0.05, 0.2, 0.05, 0.14), (0.2, 0.4, 0.21, 0.28), (0.6, 0.8, 0.74, 0.82))

@@ -35,11 +35,6 @@ class Resampling:
     seed: int | None = None  # where the drawing started, when that is known
 
     @property
-    def n_resamples(self) -> int:
-        """B."""
-        return int(self.counts.shape[0])
-
-    @property
     def n_athletes(self) -> int:
         """G."""
         return int(self.counts.shape[1])

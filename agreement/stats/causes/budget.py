@@ -1,12 +1,7 @@
 """
 The error budget: where the error of one reading comes from, and the limits without each part.
 
-The laboratory's part is multiplied by the mean of 1/(tests in the unit), because a unit with
-repeats carries less noise. The day-to-day correlation is by restricted likelihood: plain likelihood
-is biased with a few days per visit. Parts that exceed the total leave a row `excess`.
-
-Intervals are BCa for the total, the day-to-day part and the curve, chi-square for the laboratory's,
-MOVER for the rest: they held the truth in 93 % of simulated cohorts, one form for all in 88 %.
+Parts that exceed the total leave a row `excess`.
 """
 
 from dataclasses import dataclass

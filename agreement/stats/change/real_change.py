@@ -82,13 +82,10 @@ class TrueChange:
     df: float
     slope: float  # of laboratory changes on field changes
 
-    def chance_above(self, worthwhile: float) -> float:
-        """Chance that the true change is larger than this."""
-        return float(special.stdtr(self.df, -(worthwhile - self.expected) / self.sd))
-
-    def chance_below(self, worthwhile: float) -> float:
-        """Chance that the true change is a fall of more than this."""
-        return float(special.stdtr(self.df, -(worthwhile + self.expected) / self.sd))
+    def chance(self, worthwhile: float, *, fall: bool = False) -> float:
+        """Chance that the true change is a rise, or a fall, of more than this."""
+        towards = -self.expected if fall else self.expected
+        return float(special.stdtr(self.df, -(worthwhile - towards) / self.sd))
 
     def in_words(self, worthwhile: float, change: float) -> str:
         """
@@ -97,12 +94,8 @@ class TrueChange:
         >>> TrueChange(3.6, 1.6, 3.0, 1.1).in_words(2.0, change=4.1)
         'about 80 % likely to be a rise of more than 2.0, in athletes like these'
         """
-        chance, side = (
-            (self.chance_below(worthwhile), "fall")
-            if change < 0
-            else (self.chance_above(worthwhile), "rise")
-        )
-        percent = _STEP * round(100 * chance / _STEP)
+        fall, side = (True, "fall") if change < 0 else (False, "rise")
+        percent = _STEP * round(100 * self.chance(worthwhile, fall=fall) / _STEP)
         said = f"about {min(max(percent, _STEP), 100 - _STEP)} % likely"
         return f"{said} to be a {side} of more than {worthwhile:.1f}, in athletes like these"
 

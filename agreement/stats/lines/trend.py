@@ -125,13 +125,7 @@ class Trend(Result):
         return Band(centre, centre - half, centre + half)
 
     def _rows(self) -> TableRows:
-        """
-        Return slope_on_mean, p_slope, spread_on_mean and p_spread as rows, then the joint test.
-
-        Last come intercept_on_mean, residual_sd and spread_intercept: with the two slopes they are
-        all that regression limits need. The joint test knows nothing of athletes: with repeats there is
-        none.
-        """
+        """Return the statistics of the record; the joint test knows nothing of repeated athletes."""
         alone = self.replicates is None
         note = "" if alone else "clustered"
         joint = "" if alone else "not_estimable: the joint test takes one pair per athlete"

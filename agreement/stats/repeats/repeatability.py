@@ -111,11 +111,6 @@ class Repeatability(Result):
     weeks: WeekToWeek | None = None
 
     @property
-    def coefficient_of_variation(self) -> float:
-        """Typical error as a share of the mean of the repeated values."""
-        return self.typical_error / self.mean
-
-    @property
     def variance(self) -> float:
         """Within-athlete variance."""
         return self.typical_error**2
@@ -146,12 +141,7 @@ class Repeatability(Result):
         return sd_interval(self.typical_error, self.df, confidence_level)
 
     def _rows(self) -> TableRows:
-        """
-        Return typical_error, smallest_real_change and coefficient_of_variation as rows.
-
-        Of days of one week the second is day_to_day_spread: how far two single days lie apart.
-        The last is not there where the error was declared, or the mean is not above 0.
-        """
+        """Return the statistics of the record; a declared error has no coefficient of variation."""
         change = "day_to_day_spread" if self.of_days else "smallest_real_change"
         factors = {"typical_error": 1.0, change: z_of(0.95) * float(np.sqrt(2.0))}
         if self.mean > 0:
