@@ -159,10 +159,7 @@ class MethodData:
 
     def texts(self, name: str) -> Objects:
         """Return a column of texts of the pairs."""
-        known: dict[str, Objects] = self.__dict__.setdefault("_texts", {})
-        if name not in known:
-            known[name] = self.pairs[name].to_numpy(dtype=object)
-        return known[name]
+        return self.pairs[name].to_numpy(dtype=object)
 
     @property
     def n(self) -> int:

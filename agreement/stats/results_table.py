@@ -96,7 +96,7 @@ def analyse(evidence: Evidence) -> StudyResults:
         for method, rows in one.rows()
     ]
     methods = tuple(results for results, _ in studied)
-    return StudyResults(assembled(parts), methods, comparisons, unlike, compared, beside)
+    return StudyResults(assembled(parts), methods, comparisons, tuple(unlike), compared, beside)
 
 
 def _shared(evidence: Evidence, data: list[MethodData]) -> tuple[dict[int, Any], list[Any]]:
@@ -109,7 +109,7 @@ def _shared(evidence: Evidence, data: list[MethodData]) -> tuple[dict[int, Any],
         partial(methods_compared, data),
         partial(two_estimators_of, data),
         partial(laboratory_results, evidence),
-        partial(_across_modes, evidence),
+        partial(across_modes, evidence.across_modes, evidence.heart_rate_based),
     ]
     largest = sorted(range(len(data)), key=lambda n: -data[n].n_pairs)
     ends = largest[::2], largest[1::2][::-1]
@@ -233,9 +233,3 @@ def _computed(
         code, _, sentence = reasons[analysis.of].partition(": ")
         raise NotEstimable(sentence, code)
     return analysis.compute(results[analysis.of])
-
-
-def _across_modes(evidence: Evidence) -> tuple[AcrossModes, ...]:
-    if evidence.across_modes is None:
-        return ()
-    return tuple(across_modes(evidence.across_modes, evidence.heart_rate_based))

@@ -491,7 +491,14 @@ SHOWN_BY = {
 PARTS = {
     *("mean_row", "laboratory_results", "ordered_repeats", "rests_on_few"),
     *("athlete_codes", "kept_share", "cluster_resampling", "clusters", "limit_factor", "day_sums"),
-    *("lines_from_sums", "sums_about", "without_each_pair", "moments", "products"),
+    *(
+        "lines_from_sums",
+        "sums_about",
+        "without_each_pair",
+        "rotated_slopes",
+        "moments",
+        "products",
+    ),
     *("checked_share", "t_p_value", "said_p", "checked_pairs"),
     *("groups_rows", "reading", "age_name"),
     *(

@@ -114,15 +114,18 @@ def _count_displacements(x: Ints, y: Ints, padded: tuple[int, int]) -> tuple[Int
 
 def _among(dx: Ints, dy: Ints, count: Ints, ranks: Ints) -> Floats:
     """Return the slopes at the ranks, from displacements and how often each occurs."""
-    kept = dx + dy != 0  # drops slope -1 and identical points
-    dx, dy, count = dx[kept], dy[kept], count[kept]
+    at, slope = rotated_slopes(dx, dy)
+    return slope[np.searchsorted(np.cumsum(count[at]), ranks)]
+
+
+def rotated_slopes(dx: Ints, dy: Ints) -> tuple[Ints, Floats]:
+    """Return places and slopes of displacements in the order of t, without -1 and no displacement."""
+    kept = np.flatnonzero(dx + dy != 0)
     with np.errstate(divide="ignore"):
-        slope = np.where(dx == 0, np.inf, dy / dx)
+        slope = np.where(dx[kept] == 0, np.inf, dy[kept] / dx[kept])
     order = np.argsort(slope)
-    slope, below = slope[order], np.cumsum(count[order])
-    shift = below[np.searchsorted(slope, -1.0) - 1] if slope[0] < -1 else 0
-    found: Floats = slope[np.searchsorted(below, (ranks + shift - 1) % below[-1] + 1)]
-    return found
+    order = np.roll(order, -int(np.count_nonzero(slope < -1)))  # those below -1 come last
+    return kept[order], slope[order]
 
 
 # --- many points on a fine grid: count, narrow, list what is left -----------------------------------

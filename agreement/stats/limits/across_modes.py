@@ -43,19 +43,19 @@ class AcrossModes(Result):
         )
 
 
-def across_modes(pairs: pd.DataFrame, heart_rate_based: Mapping[str, bool]) -> list[AcrossModes]:
+def across_modes(
+    pairs: pd.DataFrame | None, heart_rate_based: Mapping[str, bool]
+) -> list[AcrossModes]:
     """
     Compare what was measured in one mode with what the laboratory measured in another.
 
-    pairs: `agreement.pairing.other_rules.ACROSS_MODES_COLUMNS`.
+    pairs: `agreement.pairing.other_rules.ACROSS_MODES_COLUMNS`; None where they were not looked at.
     heart_rate_based: methods that rest on heart rate leave out athletes whose heart rate a drug
         limits.
     Returns results by method, mode and the laboratory's mode.
     """
-    found = []
-    for (method, mode, lab), all_ in pairs.groupby(
-        ["method", "mode", "laboratory_mode"], sort=True
-    ):
+    found, names = [], ["method", "mode", "laboratory_mode"]
+    for (method, mode, lab), all_ in () if pairs is None else pairs.groupby(names, sort=True):
         own = who_counts(all_, heart_rate_based=heart_rate_based.get(str(method), True))
         if own.empty:
             continue

@@ -16,6 +16,7 @@ from agreement.stats.basics.rotated_slopes import (
     as_whole_numbers,
     count_inversions,
     kept_slopes,
+    rotated_slopes,
     slopes_at_ranks,
 )
 from agreement.stats.limits.limits import checked_pairs
@@ -70,13 +71,8 @@ def weighted_lines(x: Floats, y: Floats, weights: Ints) -> tuple[Floats, Floats]
     """
     whole_x, whole_y, _ = as_whole_numbers(x, y)
     i, j = np.triu_indices(len(x), 1)
-    dx, dy = whole_x[j] - whole_x[i], whole_y[j] - whole_y[i]
-    kept = dx + dy != 0
-    i, j, dx, dy = i[kept], j[kept], dx[kept], dy[kept]
-    with np.errstate(divide="ignore"):
-        slopes = np.where(dx == 0, np.inf, dy / dx)
-    order = np.lexsort((slopes, slopes < -1))  # from -1 up, then those below -1
-    i, j, slopes = i[order], j[order], slopes[order]
+    at, slopes = rotated_slopes(whole_x[j] - whole_x[i], whole_y[j] - whole_y[i])
+    i, j = i[at], j[at]
     size = max(16, _CHUNK // len(slopes))
     line = np.empty(len(weights))
     for start in range(0, len(weights), size):
