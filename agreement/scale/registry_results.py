@@ -37,6 +37,7 @@ from agreement.stats.method_results import MethodResults
 from agreement.stats.result import Row
 from agreement.stats.result_rows import Labelled, assembled, in_table_order, rows_of
 from agreement.stats.results_table import analyse, method_data
+from agreement.stats.verdict.cautions import Caution
 from agreement.stats.verdict.plausible import implausible
 from agreement.stats.verdict.verdict import Verdict, judged, material_of
 
@@ -70,17 +71,22 @@ def registry_results(streamed: Streamed) -> RegistryResults:
     seed = streamed.study.options.report.seed
     sample = _sample(streamed.pairing.pairs, seed)
     found = analyse(_evidence(streamed, sample))
-    data, verdicts = [one.data for one in found.methods], [one.verdict for one in found.methods]
+    methods = found.methods
+    data, verdicts = [one.data for one in methods], [one.verdict for one in methods]
     frame, drawn = found.frame, _people(data)
     counted = drawn
     if sample is not None:
         sampled = {(one.method, one.mode): one for one in data}
         data, verdicts, rows = list(exact_data(_evidence(streamed))), [], list[Labelled]()
         counted = _people(data)
+        methods = tuple(replace(one, doubts=_in_general(one.doubts)) for one in found.methods)
+        doubted = {(one.data.method, one.data.mode) for one in methods if one.doubts}
         origin = f"sample of {len(drawn)} of {len(counted)} athletes"
         for one in data:
             parts, limits = exact_parts(one)
-            verdicts.append(_verdict(one, limits, sampled.get((one.method, one.mode))))
+            place = (one.method, one.mode)
+            verdict = _verdict(one, limits, sampled.get(place))
+            verdicts.append(replace(verdict, in_doubt=place in doubted))
             parts["verdict"] = _resting_on(verdicts[-1], origin)
             rows += [Labelled(part, name, one.method, one.mode) for name, part in parts.items()]
         rows += [
@@ -92,7 +98,13 @@ def registry_results(streamed: Streamed) -> RegistryResults:
     columns = ["method", "mode", "athlete_id", "lab_test_id", "field", "lab"]
     pairs = {(one.method, one.mode): one.pairs[columns] for one in data}
     sizes = (len(counted), len(drawn))
-    return RegistryResults(frame, tuple(verdicts), *sizes, pairs, found.methods, found.beside)
+    return RegistryResults(frame, tuple(verdicts), *sizes, pairs, methods, found.beside)
+
+
+def _in_general(doubts: Iterable[Caution]) -> tuple[Caution, ...]:
+    """Return a sample's doubts without its numbers; on whom its verdict hangs is not the verdict's."""
+    told = (doubt for doubt in doubts if doubt.in_general and doubt.code != "one_athlete")
+    return tuple(Caution(doubt.code, doubt.in_general) for doubt in told)
 
 
 def _people(data: Iterable[MethodData]) -> frozenset[str]:

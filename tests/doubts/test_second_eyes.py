@@ -355,6 +355,24 @@ def test_what_was_confirmed_stands_beside_the_verdict_in_parts_too(
     assert "No relation with the laboratory" in page.split("<h2")[0]
 
 
+@pytest.mark.parametrize("sample", [20, 2000])
+def test_what_makes_a_verdict_in_parts_doubtful_is_said_of_a_sample_too(
+    sample, sound, tmp_path, monkeypatch
+):
+    pytest.importorskip("pyarrow", reason="studies in parts need the extra `scale`")
+    monkeypatch.setattr(registry_results, "SAMPLE", sample)
+    _computed(lambda value: round(1.03 * value, 1))(sound)
+    in_three_parts(study := sound.write(tmp_path))
+    write_registry_report(study, tmp_path / "out", LocalEngine(1))
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "computed from them" in page.split("<h2")[0]
+    assert "if what stands above is explained" in page
+    results = pd.read_csv(tmp_path / "out" / "results.csv", keep_default_na=False)
+    (note,) = results.loc[results["statistic"] == "within_margin", "note"]
+    assert note.startswith("acceptable")
+    assert "in_doubt" in note.split("; ")
+
+
 @pytest.mark.parametrize(("code", "spoil"), slowly(SPOILT + SPOILT_IN_OTHER_WAYS), ids=called)
 def test_garbage_that_is_confirmed_stops_no_more(code, spoil, sound, stops, tmp_path):
     spoil(sound)

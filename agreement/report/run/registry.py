@@ -29,7 +29,7 @@ from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PAGE
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
 from agreement.report.run.write_pairs import paired_output, write_pair_tables
-from agreement.report.sections.answer import OF_EVERYBODY, verdict_block, verdict_sentences
+from agreement.report.sections.answer import verdict_block, verdict_sentences
 from agreement.report.sections.audit import sign_off
 from agreement.report.sections.further import analysis_tables
 from agreement.report.sections.ledger import files_block, left_out_block
@@ -114,19 +114,11 @@ def _counted(streamed: Streamed) -> pd.DataFrame:
 
 
 def _methods(results: RegistryResults) -> list[SimpleNamespace]:
-    """
-    Return the verdicts as the page's first block takes them, each with what could make it wrong.
-
-    Of a sample only what the page says with numbers of everybody.
-    """
-    whole = results.sampled == results.athletes
-    doubts = {
-        (one.data.method, one.data.mode): [d for d in one.doubts if whole or d.code in OF_EVERYBODY]
-        for one in results.methods
-    }
+    """Return the verdicts as the page's first block takes them, each with what could make it wrong."""
+    doubts = {(one.data.method, one.data.mode): one.doubts for one in results.methods}
     return [
         SimpleNamespace(
-            method=v.method, mode=v.mode, verdict=v, doubts=doubts.get((v.method, v.mode), [])
+            method=v.method, mode=v.mode, verdict=v, doubts=doubts.get((v.method, v.mode), ())
         )
         for v in results.verdicts
     ]

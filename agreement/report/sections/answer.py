@@ -123,9 +123,6 @@ def ranked(methods: Iterable[Any], numbers: Numbers) -> tuple[Judged, ...]:
     return tuple(sorted(found, key=lambda one: one.rmse.value if one.rmse.known else inf))
 
 
-OF_EVERYBODY: Final = ("bias_beyond", "no_relation")  # doubts told with lines of results.csv
-
-
 def _doubt(doubt: Caution, bias: Cell, r: Cell) -> str:
     """Return a doubt's sentence; its numbers are counts, or cells where results.csv has them."""
     if doubt.code == "bias_beyond" and abs(bias.value) > BIAS_BEYOND:
