@@ -27,6 +27,7 @@ from agreement.tables.options import FileFormat
 from agreement.tables.paths import file_digest, path_problem
 from agreement.tables.readers import InputFile, read_table
 from agreement.tables.text_cells import code_column
+from agreement.tables.text_layout import find_encoding
 from agreement.terms import counted
 
 _LOOKED_AT: Final = 8192  # bytes of a text file in which its header must stand
@@ -61,7 +62,9 @@ def _names(path: Path, wanted: set[str]) -> set[str]:
         return set(parquet.read_schema(path).names)
     opened = gzip.open if path.suffix.casefold() == ".gz" else open
     with opened(path, "rb") as content:
-        top = content.read(_LOOKED_AT).decode("utf-8-sig", "replace")
+        data = content.read(_LOOKED_AT)
+    data = data[: data.rfind(b"\n") + 1] or data  # no letter cut in two hides the encoding
+    top = data.decode(find_encoding(data), "replace")
     plain = top.replace("\ufeff", "").replace('"', "").casefold()
     if not any(all(word in plain for word in name.split("_")) for name in wanted):
         return set()  # thousands of numbers in each of many files
