@@ -76,14 +76,14 @@ def test_nobody_hears_of_the_folder_of_a_person_who_withdrew(raw):
     assert not [one for one in found.tables.inputs if "A2" in one.name]
 
 
-@pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "latin-1"])
 @pytest.mark.parametrize(
     "name", ["breaths.csv", "breaths.csv.gz", "breaths/all.csv", "raw/lab.csv"]
 )
 def test_one_long_file_with_a_test_id(raw, name, encoding):
     stated = f'path = "{name}"\n' if name.startswith("raw") else ""
-    raw.put(study_toml=raw.ZONE + NAMED + stated)
-    long = LONG.encode(encoding)
+    raw.put(study_toml=raw.ZONE + NAMED.replace('test"', 'prüfung"') + stated)
+    long = LONG.replace("test", "prüfung").encode(encoding)
     raw.files[name] = gzip.compress(long) if name.endswith("gz") else long
     found = raw.inspect()
     assert set(files_of(found)) == {"A1_pre", "A2_pre"}
