@@ -65,13 +65,9 @@ class Engine(ABC):
 
 class LocalEngine(Engine):
     """
-    Workers of this machine.
+    Workers of this machine; one: this process does it all.
 
-    Parameters
-    ----------
-    workers : int
-        1: this process does it all.
-        Processes, not threads: checking and pairing hold Python's lock most of the time.
+    Processes, not threads: checking and pairing hold Python's lock most of the time.
     """
 
     def __init__(self, workers: int) -> None:

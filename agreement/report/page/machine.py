@@ -31,7 +31,6 @@ def said(template: str, part: str, /, **values: object) -> Markup:
     """
     Return one macro of a template, filled in: with cells, texts (they are escaped) and markup.
 
-    >>> from agreement.report.page.numbers import Cell
     >>> print(said("page", "paragraph", text="5 < 6"))
     <p>5 &lt; 6</p>
     """

@@ -27,17 +27,15 @@ def told_otherwise(cells: pd.DataFrame, hidden: Flags) -> Flags:
     cells: columns `agreement.terms.RESULT_COLUMNS`, whole.
     hidden: the rows that are withheld already.
     """
-    out = np.zeros(len(cells), dtype=np.bool_)
+    out, place = np.zeros(len(cells), dtype=np.bool_), pd.MultiIndex.from_frame(cells[_PLACE])
     for analysis, record in BY_NAME.items():
         if not record.of_all_groups:
             continue
         mine = (cells["analysis"] == analysis).to_numpy()
         gone = mine & hidden & ((cells["group"] != "all") & (cells["n"] > 0)).to_numpy()
-        places = set(zip(*(cells.loc[gone, name] for name in _PLACE), strict=True))
-        here = [place in places for place in zip(*(cells[n] for n in _PLACE), strict=True)]
         of_all = cells["statistic"].isin(record.of_all_groups) & cells["value"].notna()
         of_nobody = (cells["n"] == 0).to_numpy()
-        out |= mine & of_all.to_numpy() & (np.array(here, dtype=np.bool_) | of_nobody)
+        out |= mine & of_all.to_numpy() & (place.isin(place[gone]) | of_nobody)
     out |= _compared(cells) | _of_few_less(cells) | _of_ends(cells)
     return out | _of_two(cells, hidden | out)
 
@@ -46,16 +44,13 @@ def _of_two(cells: pd.DataFrame, gone: Flags) -> Flags:
     """Return which rows are about two profiles of which one does not show its own bias."""
     told = (cells["analysis"] == "profile_bias") & (cells["statistic"] == "bias")
     told &= cells["value"].notna() & ~gone
-    groups: dict[tuple[str, str], list[str]] = {}
-    for method, mode, group in zip(*(cells.loc[told, n] for n in (*_PLACE, "group")), strict=True):
-        groups.setdefault((method, mode), []).append(group)
     shown = {
         (*place, two_names(*both))
-        for place, own in groups.items()
+        for place, own in cells[told].groupby(_PLACE)["group"]
         for both in combinations(sorted(own), 2)
     }
     mine = ((cells["analysis"] == "profiles_two_by_two") & cells["value"].notna()).to_numpy()
-    names = zip(*(cells[name] for name in (*_PLACE, "group")), strict=True)
+    names = cells[[*_PLACE, "group"]].itertuples(index=False, name=None)
     return mine & np.array([name not in shown for name in names], dtype=np.bool_)
 
 

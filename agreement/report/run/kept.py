@@ -81,9 +81,12 @@ class Kept:
         content["created"] = self.now
         toml = next(one for one in content["inputs"] if one["name"] == STUDY_FILE)
         if body["toml"] != self.state.toml:
-            plain = toml["sha256"] == body["toml"]
-            changed[toml["sha256"]] = self.state.toml if plain else self._keyed_toml()
-            toml["sha256"] = changed[toml["sha256"]]
+            now = self.state.toml
+            if toml["sha256"] != body["toml"]:  # an audit's is made with the study's key
+                from agreement.tables.withdrawn import keyed_checksum, study_key  # they load pandas
+
+                now = keyed_checksum(study_key(self.place), now)
+            changed[toml["sha256"]] = toml["sha256"] = now
         if self.state.question != body["question"]:
             if not (self.state.question and body["question"]):
                 return None
@@ -105,12 +108,6 @@ class Kept:
             path.write_bytes(text.encode())
         (folder / PROVENANCE).write_bytes(provenance_bytes(content))
         return dict(notebook)
-
-    def _keyed_toml(self) -> str:
-        """Return the checksum of study.toml as an audit tells it."""
-        from agreement.tables.withdrawn import keyed_checksum, study_key  # they load pandas
-
-        return keyed_checksum(study_key(self.place), self.state.toml)
 
     def keep(self, notebook: dict[str, Any], folder: Path, again: "Kept | None") -> None:
         """Keep what a run has made, if all is `again` as it was before it; never an error."""

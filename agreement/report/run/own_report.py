@@ -8,7 +8,7 @@ import csv
 import json
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -52,38 +52,39 @@ def read_provenance(report: Path) -> dict[str, Any]:
         if key in content and not isinstance(content[key], kind):
             raise damaged(PROVENANCE, f"is damaged: '{key}' is not what it should be")
     texts = [*content.get("outputs", {}).values(), *content.get("dependencies", {}).values()]
-    inputs = content.get("inputs", [])
-    if not all(isinstance(one, str) for one in texts):
-        raise damaged(PROVENANCE, "is damaged: a checksum or a version is no text")
-    named = [
-        [one.get(key) for key in ("name", "sha256")] for one in inputs if isinstance(one, dict)
-    ]
-    if len(named) < len(inputs) or not all(isinstance(one, str) for both in named for one in both):
-        raise damaged(PROVENANCE, "is damaged: 'inputs' is no list of files")
-    if not all(
-        isinstance(one, list) and len(one) in (4, 5) and all(isinstance(word, str) for word in one)
-        for one in content.get("small_groups", [])
-    ):
-        raise damaged(PROVENANCE, "is damaged: 'small_groups' is no list of groups")
-    rows = content.get("rows_of_few", {}).values()
-    if not all(
-        isinstance(one, list)
-        and len(one) == 3
-        and all(type(n) is int and n >= 0 for n in one[:2])
-        and isinstance(one[2], list)
-        for one in rows
-    ):
-        raise damaged(PROVENANCE, "is damaged: 'rows_of_few' is no list of rows")
-    if content.get("kind") not in (*KINDS, None):
-        raise damaged(PROVENANCE, "is damaged: there is no such kind of report")
-    name = content.get("study")
-    if name is not None and (not name or name != Path(name).name or "\0" in name):
-        raise damaged(PROVENANCE, "is damaged: 'study' is no name of a folder")
+    few, name = content.get("rows_of_few", {}).values(), content.get("study")
+    fits = {
+        "a checksum or a version is no text": _are_texts(texts),
+        "'inputs' is no list of files": all(
+            isinstance(one, dict) and _are_texts([one.get("name"), one.get("sha256")])
+            for one in content.get("inputs", [])
+        ),
+        "'small_groups' is no list of groups": all(
+            isinstance(one, list) and len(one) in (4, 5) and _are_texts(one)
+            for one in content.get("small_groups", [])
+        ),
+        "'rows_of_few' is no list of rows": all(
+            isinstance(one, list)
+            and [type(part) for part in one] == [int, int, list]
+            and min(one[:2]) >= 0
+            for one in few
+        ),
+        "there is no such kind of report": content.get("kind") in (*KINDS, None),
+        "'study' is no name of a folder": name is None
+        or (name != "" and name == Path(name).name and "\0" not in name),
+    }
+    for what, is_so in fits.items():
+        if not is_so:
+            raise damaged(PROVENANCE, f"is damaged: {what}")
     try:
         json.dumps(content, ensure_ascii=False).encode("utf-8")
     except UnicodeEncodeError as error:
         raise damaged(PROVENANCE, "is damaged: it holds what is no text") from error
     return content
+
+
+def _are_texts(values: Iterable[Any]) -> bool:
+    return all(isinstance(one, str) for one in values)
 
 
 def as_written(report: Path, name: str, content: dict[str, Any]) -> Path:

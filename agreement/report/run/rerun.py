@@ -51,7 +51,12 @@ def verified(
     place = Path(report)
     changed = tuple(changed_files(place))
     content = read_provenance(place)
-    older = _versions(content, installed())
+    named, here = versions_of(content), versions_of(installed())  # a share may not name them all
+    now = {name: here.get(name) for name, version in named.items() if version}
+    older = [
+        f"{name} was {was}, is now {then or 'not named'}."
+        for name, was, then in unlike({name: named[name] for name in now}, now)
+    ]
     if content.get("rows_of_people"):  # they are all that is behind its numbers
         with TemporaryDirectory(prefix="agreement-") as work:
             write_tables({"results": recomputed_results(place, content)}, Path(work))
@@ -115,15 +120,6 @@ def _study(
             f"It was not run again: the key of its pseudonyms, {KEY_FILE}, is no longer in {found}."
         )
     return found, ""
-
-
-def _versions(old: dict[str, Any], new: dict[str, Any]) -> list[str]:
-    """Return which programs have another version; a share may not name them all."""
-    named = {name: version for name, version in versions_of(old).items() if version}
-    now = {name: versions_of(new).get(name) for name in named}
-    return [
-        f"{name} was {was}, is now {then or 'not named'}." for name, was, then in unlike(named, now)
-    ]
 
 
 def _choices(old: dict[str, Any], new: dict[str, Any]) -> list[str]:

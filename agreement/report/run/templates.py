@@ -39,17 +39,8 @@ def notebook_text(notebook: dict[str, Any]) -> str:
     r"""
     Return a notebook as the text of its file, byte for byte as the notebook library writes it.
 
-    >>> print(notebook_text({"cells": [{"source": "a\nb"}]}), end="")
-    {
-     "cells": [
-      {
-       "source": [
-        "a\n",
-        "b"
-       ]
-      }
-     ]
-    }
+    >>> notebook_text({"source": "a\nb"})
+    '{\n "source": [\n  "a\\n",\n  "b"\n ]\n}\n'
     """
     text = json.dumps(
         _split_lines(notebook), indent=1, sort_keys=True, ensure_ascii=False, separators=(",", ": ")
