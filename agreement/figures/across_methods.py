@@ -42,7 +42,6 @@ def plot_budgets(
 
     results: lines of results.csv: analysis ``budget``, group ``all``; variances. [(mL/kg/min)^2]
     methods: from left to right.
-    labels: what people read for a method.
     Returns: cells are standard deviations [mL/kg/min], the darker the larger; empty: no number. A
     source that is known of no method has no row.
     """

@@ -82,7 +82,6 @@ def plot_closer(
 
     results: lines of results.csv, see `compared`.
     order: the methods from top to bottom, the closest first.
-    labels: what people read for a method.
     Returns: below the diagonal: error of the row's method over that of the column's. Above 1 the
         column's method is closer.
     """

@@ -295,16 +295,17 @@ def _too_alike(
     for mine in sorted(unknown, key=lambda group: (sizes[group], group)):
         gone = hidden | found
         if mine[1] != "all" and mine not in gone:
-            unlike = (one for one in others if one not in gone and _comparable(one, mine))
+            names = set(BY_NAME[mine[0]].names)
+            unlike = (
+                one
+                for one in others
+                if one not in gone
+                and one[0] != mine[0]
+                and names.intersection(BY_NAME[one[0]].names)
+            )
             if any(a_few_apart(sizes[mine], sizes[theirs]) for theirs in unlike):
                 found.add(mine)
     return found
-
-
-def _comparable(one: GroupKey, other: GroupKey) -> bool:
-    """Tell whether two groups are of different analyses with a statistic in common."""
-    first, second = (set(BY_NAME[analysis].names) for analysis, _ in (one, other))
-    return one[0] != other[0] and not first.isdisjoint(second)
 
 
 def _followed(members: Members) -> set[GroupKey]:

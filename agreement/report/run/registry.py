@@ -72,7 +72,13 @@ def write_registry_report(
         results = registry_results(streamed)
         results = replace(results, frame=significant(results.frame))
         told, flow, problems = streamed.study, streamed.pairing.flow, streamed.problems
-        lines, counting = _counted(streamed), results.pairs
+        counting, name = results.pairs, told.names["field_estimates"]
+        parts = [(name, why, n) for why, n in streamed.reasons.items() if why != "withdrawn"]
+        of_parts = pd.DataFrame(parts, columns=["file", "reason", "rows"])
+        lines = pd.concat(
+            [rows_by_reason(streamed.pairing.exclusions), of_parts], ignore_index=True
+        )
+        lines = counted_lines(lines, flow["file"])
         few = rows_of_few(told, streamed.pairing, counting.values(), streamed.people_left_out())
         gone = small_groups(results, counting if results.sampled < results.athletes else None)
         if kind == "audit":
@@ -102,15 +108,6 @@ def write_registry_report(
         (folder / PAGE).write_text(page, encoding="utf-8", newline="\n")
         failed = print_pdf(folder / PAGE, folder / "report.pdf") if pdf else ""
         return written_report(target, folder, content, failed)
-
-
-def _counted(streamed: Streamed) -> pd.DataFrame:
-    """Return how many rows were left out, by file and reason."""
-    name = streamed.study.names["field_estimates"]
-    parts = [(name, reason, n) for reason, n in streamed.reasons.items() if reason != "withdrawn"]
-    lines = pd.DataFrame(parts, columns=["file", "reason", "rows"])
-    every = pd.concat([rows_by_reason(streamed.pairing.exclusions), lines], ignore_index=True)
-    return counted_lines(every, streamed.pairing.flow["file"])
 
 
 def _methods(results: RegistryResults) -> list[SimpleNamespace]:

@@ -5,6 +5,7 @@ import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, replace
+from itertools import groupby
 from pathlib import Path
 from textwrap import shorten
 from typing import TYPE_CHECKING, Final
@@ -129,12 +130,8 @@ def _rows(rows: list[int]) -> str:
     >>> _rows([2]), _rows([2, 3, 4, 9]), _rows([1, 3, 5, 7, 9, 11, 13])
     ('row 2', 'rows 2 to 4, 9', 'rows 1, 3, 5, 7, 9 and 2 more')
     """
-    runs: list[list[int]] = []
-    for row in rows:
-        if runs and row == runs[-1][-1] + 1:
-            runs[-1].append(row)
-        else:
-            runs.append([row])
+    alike = groupby(enumerate(rows), lambda one: one[1] - one[0])  # within a run
+    runs = [[row for _, row in run] for _, run in alike]
     shown = ", ".join(f"{r[0]} to {r[-1]}" if len(r) > 1 else str(r[0]) for r in runs[:MOST_RUNS])
     rest = sum(map(len, runs[MOST_RUNS:]))
     return f"{'rows' if len(rows) > 1 else 'row'} {shown}" + (f" and {rest} more" if rest else "")
