@@ -129,8 +129,8 @@ def test_two_methods_of_one_label_have_a_line_each(small_study, tmp_path):
 
 
 @pytest.mark.slow
-def test_an_audit_tells_nothing_of_three_peoples_repeats(small_study, tmp_path):
-    study = repeated(small_study(tmp_path / "crew", visits=1), 3, [3.5, -4.4, 2.9])
+def test_an_audit_tells_nothing_of_four_peoples_repeats(small_study, tmp_path):
+    study = repeated(small_study(tmp_path / "crew", visits=1), 4, [3.5, -4.4, 2.9, -1.0])
     open_one, audit = open_both(study)
     assert "own typical error ( 2.6 mL/kg/min)" in text(open_one.differences())
     assert "own typical error" not in text(audit.differences())
