@@ -23,7 +23,10 @@ from agreement.report.page.markup import (
 REPORT = Path(agreement.report.__file__).parent
 EVIL = '<img src=x onerror="a()"> & "b"'
 # the frame of a page, a number with its key, what a page that is watched loads again
-OF_MARKUP = {"page/markup.py", "page/html.py", "page/numbers.py", "run/watch.py"}
+OF_MARKUP = {
+    *("page/markup.py", "page/html.py", "page/numbers.py", "run/watch.py"),
+    "privacy/sharing.py",  # takes the paragraphs of a template apart, for a plain text
+}
 PIECES = {
     "paragraph": lambda text: paragraph(text),
     "heading": lambda text: heading(text),

@@ -44,6 +44,7 @@ DATA = SimpleNamespace(
     difference=D,
     n=40,
     clustered=False,
+    day=DAYS.astype(float),
     pairs=pd.DataFrame({"lab_date": pd.Timestamp("2026-01-01") + pd.to_timedelta(DAYS, "D")}),
 )
 TESTS = pd.DataFrame(

@@ -184,7 +184,7 @@ def judged(p, outcome="acceptable"):
         outcome=outcome, method="m", mode="run", n=30, n_pairs=30, limits=limits, agreed=AGREED,
         of_laboratory_test=Judgement("laboratory test", outcome),
     )  # fmt: skip
-    return SimpleNamespace(verdict=found, no_method=None, structural=None)
+    return SimpleNamespace(verdict=found, no_method=None, structural=None, doubts=())
 
 
 def test_holm_over_methods_by_a_general_library():

@@ -103,7 +103,8 @@ def repeatability(cohort: Cohort, *, methods: Methods = None) -> Block:
 
     for name in places:
         if (error := cell("repeatability", "typical_error", name)).known:
-            rows.append((name + ASSUMED * error.assumed, "repeatability", name))
+            words = name + (ASSUMED if error.assumed else "")
+            rows.append((words, "repeatability", name))
         else:
             without.setdefault(error.reason, []).append(name)
     caption = "How far repeats of one athlete lie apart (mL/kg/min), 95 % intervals below"
