@@ -18,7 +18,13 @@ from numpy.typing import NDArray
 from agreement.arrays import Floats, Ints, going_on
 from agreement.errors import Problem, TableError
 from agreement.physiology.elsewhere import Elsewhere, SessionProgress
-from agreement.physiology.session_samples import NO_POINTS, clean_heart_rate, steady_points
+from agreement.physiology.session_samples import (
+    LOCKED_RANGE_BPM,
+    NO_POINTS,
+    clean_heart_rate,
+    steady_points,
+    unmoved,
+)
 from agreement.physiology.set_aside import grouped_notes
 from agreement.tables.findings import problem
 from agreement.tables.options import FileFormat
@@ -261,7 +267,14 @@ def reduced_session(samples: pd.DataFrame, mode: str) -> _Reduced:
         why = f"grade reaches {np.abs(grade).max():g}; it must be a fraction, not in per cent"
     if column is not None and why is None:
         work = samples[column].to_numpy(dtype=np.float64)
-        points = steady_points(times, hr, clean.valid, work, grade)
+        if change := unmoved(times, hr, clean, work, grade):
+            why = (
+                f"heart rate stays within {LOCKED_RANGE_BPM:.0f} bpm while the work rate changes by "
+                f"{100 * change:.0f} %, as with a sensor that follows the steps, or on hills "
+                "whose grade is not recorded"
+            )
+        else:
+            points = steady_points(times, hr, clean.valid, work, grade)
     return _Reduced(share, why, seconds_at.astype(np.float32), points, backward)
 
 

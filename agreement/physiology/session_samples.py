@@ -16,6 +16,8 @@ FLAT_FROM_S: Final = 120.0  # the same number for so long is a frozen sensor
 JUMP_BPM: Final = 15.0  # between neighbouring samples; a heart does not do that
 JUMP_WITHIN_S: Final = 10.0
 LOCKED_RANGE_BPM: Final = 6.0  # so even a stretch after a jump follows the steps, not the heart
+UNMOVED_FROM: Final = 0.25  # work rates so far apart move a heart by more than a lock's range
+UNMOVED_LONG_S: Final = 600.0
 SPIKE_TO_S: Final = 60.0
 STEP_WINDOW_S: Final = 30.0  # on both sides of a step that may last
 SMOOTHED_S: Final = 5.0  # for so long a device may smooth one odd beat; the authors' choice
@@ -125,6 +127,33 @@ def _at_the_step(since: Floats, rates: Floats, side: Flags) -> float:
     if np.count_nonzero(side) < FEWEST_OF_A_LINE:
         return float(np.median(rates[side])) if side.any() else np.inf
     return float(np.polyfit(since[side], rates[side], 1)[1])
+
+
+def unmoved(
+    t_s: Floats, hr_bpm: Floats, clean: CleanHeartRate, work: Floats, grade: Floats
+) -> float:
+    """
+    Return by what share of their mean work rates differ that heart rate does not answer; else 0.
+
+    On the level from the sixth minute on, by means of two minutes, where heart rate spans
+    `LOCKED_RANGE_BPM` at most (nineteen samples in twenty) for ten minutes or more. A sensor that
+    follows the steps from start to end makes no jump that would tell it.
+    """
+    used = clean.valid & np.isfinite(work) & (t_s - t_s[0] >= FROM_S)
+    used &= np.abs(grade) <= -STEEPEST_DOWN
+    seconds = clean.seconds[used]
+    if seconds.sum() < UNMOVED_LONG_S:
+        return 0.0
+    low, high = np.quantile(hr_bpm[used], (0.025, 0.975))
+    if high - low > LOCKED_RANGE_BPM:
+        return 0.0
+    block = ((t_s[used] - t_s[0]) // BLOCK_S).astype(np.intp)
+    length, done = np.bincount(block, seconds), np.bincount(block, seconds * work[used])
+    rates = (done / np.maximum(length, 1.0))[length >= BLOCK_S / 2]
+    if not rates.size or not rates.mean() > 0.0:
+        return 0.0
+    change = float(np.ptp(rates) / rates.mean())
+    return change if change >= UNMOVED_FROM else 0.0
 
 
 def steady_points(t_s: Floats, hr_bpm: Floats, valid: Flags, work: Floats, grade: Floats) -> Floats:

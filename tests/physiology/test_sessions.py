@@ -73,6 +73,26 @@ def test_locked_from_the_first_minute_on():
     assert valid_share(samples)[0] == pytest.approx(1 - 600 / 2400, abs=0.001)
 
 
+def test_locked_from_start_to_end_while_the_speed_rises():
+    samples = run()
+    rng = np.random.default_rng(9)
+    samples["speed_m_s"] = np.linspace(2.5, 4.0, len(samples))
+    followed = reduced_session(samples.assign(hr_bpm=np.linspace(130, 165, 2400).round()), "run")
+    samples["hr_bpm"] = 172.0 + rng.integers(-1, 2, len(samples))
+    # two-minute means from minute 6 to the end, by hand: 2.762 to 3.963 m/s about 3.362
+    assert (
+        "within 6 bpm while the work rate changes by 36 %"
+        in reduced_session(samples, "run").unusable
+    )
+    assert followed.unusable is None
+    # an even run, a short one, and hills whose grade is known are answered by an even heart rate
+    even = samples.assign(speed_m_s=3.0 + rng.normal(0, 0.1, len(samples)))
+    hills = samples.assign(grade=np.linspace(0.04, -0.04, len(samples)))
+    assert [reduced_session(one, "run").unusable for one in (even, samples[:900], hills)] == [
+        None
+    ] * 3
+
+
 def test_a_spike_is_not_valid():
     samples = run()
     samples.loc[700:704, "hr_bpm"] = 220.0
