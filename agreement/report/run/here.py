@@ -50,6 +50,7 @@ _AGAIN: Final = ("report.history(", "report.provenance(")
 _LONG: Final = (_TABLES, "methods=", "inputs(", "athletes(", "show.of_")
 _OWN: Final = ("__name__", "__builtins__")  # names that no section is about
 _IN_TURN: Final = RLock()  # output, figures' style and error states are the whole process's
+_KERNEL: Final = {"display_name": "Python 3", "name": "python3"}
 _LANGUAGE: Final = {
     "codemirror_mode": {"name": "ipython", "version": 3},
     "file_extension": ".py",
@@ -122,8 +123,7 @@ def run_here(
     if progress is not None:
         progress(len(stages), len(stages), "Writing the page")
     cell["source"] = parameters_source(kept)
-    spec = {"display_name": "Python 3", "name": "python3"}
-    notebook["metadata"] = {"kernelspec": spec, "language_info": _LANGUAGE}
+    notebook["metadata"] = {"kernelspec": _KERNEL, "language_info": _LANGUAGE}
     return notebook
 
 

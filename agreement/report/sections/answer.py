@@ -1,6 +1,6 @@
 """The answer first: what the study asked, answered by name, and every method's verdict in a sentence."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from math import inf
 from types import SimpleNamespace
 from typing import Any, Final
@@ -93,10 +93,7 @@ class Judged:
             one.known and self.n < one.value <= PRACTICAL and not self.codes & OTHER_REASONS
             for one in (self.needed, self.needed_with_two)
         )
-        # in words: its yardstick, "" where it names none; the other one
-        named = [words for name, words in YARDSTICK_WORDS.items() if name in self.codes]
-        unnamed = [words for words in YARDSTICK_WORDS.values() if words not in named]
-        self.against, self.against_other = (next(iter(some), "") for some in (named, unnamed))
+        self.against, self.against_other = _yardsticks(self.codes)
         # sentences: what could make the verdict wrong
         self.doubts = [_doubt(doubt, self.bias, self.r) for doubt in getattr(one, "doubts", ())]
         if SQUAD_TOO_ALIKE in self.codes:
@@ -110,6 +107,13 @@ class Judged:
             return vars(self)["cells"][name]  # type: ignore[no-any-return] # as it was put there
         except KeyError:
             raise AttributeError(name) from None
+
+
+def _yardsticks(codes: Collection[str]) -> tuple[str, str]:
+    """Return in words the yardstick of a verdict, "" where it names none, and the other one."""
+    named = [words for name, words in YARDSTICK_WORDS.items() if name in codes]
+    unnamed = [words for words in YARDSTICK_WORDS.values() if words not in named]
+    return next(iter(named), ""), next(iter(unnamed), "")
 
 
 def outcome(cell: Cell) -> str:
