@@ -292,6 +292,17 @@ def test_a_run_that_keeps_nothing_drops_other_states_and_no_more(entry):
     assert sorted(one.name for one in file.parent.iterdir()) == ["README.txt", "notes.json"]
 
 
+def test_what_runs_write_into_a_study_does_not_make_it_another(entry):
+    study, target, _ = entry
+    (study / "z.csv").write_text("")  # names before and behind those that runs write
+    before = study_state(study, target)
+    for name in ("pseudonyms.key", "withdrawn.keyed"):
+        (study / name).write_text("written by a run")
+    after = study_state(study, target)
+    assert after.given == before.given
+    assert after.rest != before.rest
+
+
 @pytest.mark.parametrize("withdraws", [True, False])
 def test_who_withdraws_while_a_report_is_made_is_nowhere_kept(
     small_study, tmp_path, monkeypatch, withdraws

@@ -70,7 +70,7 @@ def checksum(content: bytes) -> str:
 
 
 def _sum_of(*told: object) -> str:
-    return checksum(json.dumps(told).encode())
+    return checksum(json.dumps(told, sort_keys=True).encode())
 
 
 def _named(path: Path, place: Path) -> str:
