@@ -125,8 +125,15 @@ class CheckedTable:
 
     def in_words(self) -> pd.DataFrame:
         """Return the rows with texts in the place of categories."""
-        coded = self.frame.select_dtypes("category").columns
-        return self.frame.astype(dict.fromkeys(coded, "str")) if len(coded) else self.frame
+        coded = self.frame.select_dtypes("category")
+        return self.frame.assign(**{str(name): _words(column) for name, column in coded.items()})
+
+
+def _words(column: pd.Series) -> pd.Series:
+    """Return the texts of categories: taken as they are, where pandas makes each one anew."""
+    texts = column.cat.categories.astype("str").array
+    taken = texts.take(column.cat.codes.to_numpy(), allow_fill=True)
+    return pd.Series(taken, column.index, name=column.name)
 
 
 @dataclass(frozen=True, slots=True)
