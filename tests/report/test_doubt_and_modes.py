@@ -436,6 +436,7 @@ def test_a_declared_noise_is_not_drawn_as_the_laboratorys_own(small_study, tmp_p
     assert ("with its own noise" in cards) != declared
 
 
+@pytest.mark.slow
 def test_rowing_is_no_row_of_a_table(small_study, tmp_path):
     study = repeated(small_study(tmp_path / "crew"), 6, [1, 2, 3, 1, 2, 3])
     for name in ("lab_tests", "field_estimates"):

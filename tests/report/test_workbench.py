@@ -187,10 +187,11 @@ sys.exit(cli.main())
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("number", "code", "said"),
     [
-        *slowly([(signal.SIGINT, 0, "")]),  # what a terminal sends to both
+        (signal.SIGINT, 0, ""),  # what a terminal sends to both
         (signal.SIGTERM, 143, "JupyterLab was ended; what it saved stays.\n"),
     ],
 )
