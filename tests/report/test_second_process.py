@@ -213,7 +213,7 @@ def same(one, other):
 def read_by(second_process, study, **asked):
     """Return what reads studies for a report of one."""
     read = read_beside.reading(second_process, read_beside.Asked(study, **asked))
-    return lambda place: read(place, earlier=None, progress=None)
+    return lambda place: read(place, earlier=None)
 
 
 def test_a_small_study_is_read_in_the_copy_and_another_here(squad, copied, small_study, tmp_path):

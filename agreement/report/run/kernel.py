@@ -20,7 +20,6 @@ from typing import Any, Final
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
 
-from agreement.report.run.render import PROGRESS_VARIABLE, SESSIONS_READ
 from agreement.report.run.unused import leave_out_unused
 
 _PARENT: Final = "AGREEMENT_PARENT"  # the process that a kernel belongs to
@@ -45,7 +44,6 @@ def started_kernel_options(work: Path, study_parent: Path) -> dict[str, Any]:
         "IPYTHONDIR": str(work / "ipython"),
         "PYTHONWARNINGS": "ignore",
         _PARENT: str(os.getpid()),
-        PROGRESS_VARIABLE: str(work / SESSIONS_READ),
     }
     environment.pop("PYTHONSTARTUP", None)
     return {"cwd": str(study_parent), "env": environment}

@@ -135,9 +135,8 @@ def reading(
             second.begin("study", None)
         early = second.ask(_read_early, asked, few)
 
-    def read(place: Path | str, **given: Any) -> "Cohort":
-        given["progress"] = told or given["progress"]
-        if early is not None and (Path(place), given["earlier"]) == (asked.study, asked.earlier):
+    def read(place: Path | str, *, earlier: Path | None = None) -> "Cohort":
+        if early is not None and (Path(place), earlier) == (asked.study, asked.earlier):
             _load_meanwhile(early, statistics=not (asked.results and few))
             with suppress(Exception):  # raised again below, as the reading of this process
                 cohort = cast("Cohort", early.result(PATIENCE))
@@ -147,7 +146,7 @@ def reading(
         from agreement.report.run.reading import read_for_report
 
         with _over(asked.samples):
-            return read_for_report(place, **given)
+            return read_for_report(place, earlier=earlier, progress=told)
 
     return read
 

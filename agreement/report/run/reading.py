@@ -54,7 +54,7 @@ reader = _READER.get
 
 @contextmanager
 def read_by(other: Reader) -> Iterator[None]:
-    """Have studies in the block read by another function with the parameters of `read_for_report`."""
+    """Have studies in the block read by another function of study and earlier report."""
     token = _READER.set(other)
     try:
         yield

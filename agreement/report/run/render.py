@@ -5,14 +5,11 @@ Fill a notebook template with its parameters and run it in a kernel of this inte
 import, so they are imported while the kernel's process does its own imports.
 """
 
-import os
 import re
-import time
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from agreement.scale.engine import Progress
 
@@ -22,11 +19,6 @@ if TYPE_CHECKING:
 Parameters = dict[str, str | int | None]
 CELL_TIMEOUT_S = 24 * 3600  # a registry takes its time; a hang is for the user to interrupt
 _LISTEN_S = 0.5  # some systems hear of an interrupt only between two waits
-# how far the reading of session files has come: two numbers in a file beside the kernel's connection
-# file, and what names it in the kernel's environment
-SESSIONS_READ: Final = "sessions_read.txt"
-PROGRESS_VARIABLE: Final = "AGREEMENT_SESSIONS_READ"
-_EVERY_S: Final = 0.2
 
 
 class SectionError(RuntimeError):
@@ -68,8 +60,7 @@ def run_notebook(
     parameters: what the notebook is run with: plain text and numbers, put in a cell of their own.
     kept: what that cell says afterwards, without the places that only mattered during the run.
     folder, work: where the kernel works, and where its own files go.
-    progress: called with (stages done, stages in all, name) as each section starts, and with the
-        session files read and their total while these are read.
+    progress: called with (stages done, stages in all, name) as each section starts.
     Raises SectionError if a cell fails; after an interrupt no kernel stays behind.
     """
     import asyncio  # only a kernel needs it
@@ -105,57 +96,17 @@ def run_notebook(
 
     # an interrupt reaches the caller alone, who ends the run in good order: the notebook client's
     # own answer to it leaves loose ends. And a caller may have an event loop already
-    look = _sessions_told(work / SESSIONS_READ, progress)
     loop = asyncio.new_event_loop()
     task = loop.create_task(run())
     with closing(loop), ThreadPoolExecutor(1, "notebook") as thread:
         done = thread.submit(loop.run_until_complete, task)
         try:
             while not wait([done], _LISTEN_S).done:
-                look()
-        except BaseException:  # or who is told how far it is fails: none waits for the notebook
+                pass
+        except BaseException:
             loop.call_soon_threadsafe(task.cancel)
             raise
         return done.result()
-
-
-def _sessions_told(place: Path, progress: Progress | None) -> Callable[[], None]:
-    """Return what hands on how many session files the kernel has read, if that has changed."""
-    told: set[tuple[int, int]] = set()
-
-    def look() -> None:
-        read = sessions_read(place)
-        if progress is None or read is None or read in told:
-            return
-        told.add(read)
-        if read[0] < read[1]:  # when all are read, the next section has begun
-            progress(*read, "Reading sessions")
-
-    return look
-
-
-def told_to_starter() -> Callable[[int, int], None] | None:
-    """Return what tells the number of session files read and their total; None outside a kernel."""
-    place = os.environ.get(PROGRESS_VARIABLE)
-    if place is None:
-        return None
-    last = 0.0
-
-    def tell(done: int, total: int) -> None:
-        nonlocal last
-        if done == total or time.monotonic() - last >= _EVERY_S:
-            last = time.monotonic()
-            Path(place).write_text(f"{done} {total}", encoding="ascii")
-
-    return tell
-
-
-def sessions_read(place: Path) -> tuple[int, int] | None:
-    """Return the number of session files read and their total, once something is known."""
-    with suppress(OSError, ValueError):  # not there, or half written
-        done, total = place.read_text(encoding="ascii").split()
-        return int(done), int(total)
-    return None
 
 
 async def _execute(client: "NotebookClient", progress: Progress | None) -> None:

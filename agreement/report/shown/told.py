@@ -19,7 +19,6 @@ from agreement.report.privacy import privacy
 from agreement.report.privacy.view import Released, View
 from agreement.report.run.provenance import provenance
 from agreement.report.run.reading import reader
-from agreement.report.run.render import told_to_starter
 from agreement.report.sections import answer, card_pages, together
 from agreement.report.sections.cards import athlete_cards
 from agreement.report.sections.comparison import Comparison, Section
@@ -52,7 +51,7 @@ def read_cohort(study: str | Path, *, earlier: str | Path | None = None) -> Coho
         With everything that has to be put right first, also in `published.toml`.
     """
     folder = None if earlier is None else Path(earlier)
-    return reader()(study, earlier=folder, progress=told_to_starter())
+    return reader()(study, earlier=folder)
 
 
 @dataclass(frozen=True, repr=False)
