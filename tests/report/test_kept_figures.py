@@ -135,10 +135,8 @@ def test_a_figure_that_was_kept_is_printed(place, tmp_path):
     with kept_figures((place, "k")):
         album = Album(tmp_path / "printed", png=True)
         drawn(album)
-        album.close()
     plain = Album(tmp_path / "plain", png=True)
     drawn(plain)
-    plain.close()
     one, two = ((tmp_path / name / "one.png").read_bytes() for name in ("printed", "plain"))
     assert one == two
 

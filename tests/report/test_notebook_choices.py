@@ -126,11 +126,10 @@ def test_a_hidden_cohort_stays_hidden_under_other_choices(study):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("forks", [False, True])
-def test_the_second_process_makes_a_section_of_what_it_is_given(study, forks):
+def test_the_second_process_makes_a_section_of_what_it_is_given(study):
     expression = 'report.differences(cohort, methods=[("strap", "run")])'
     cohort = read_cohort(study)
-    it = Second(forks=forks)
+    it = Second()
     try:
         shared_sections(it, {"report": report, "cohort": cohort}, [], _value)
         there = it.ask(_section, expression).result(120)

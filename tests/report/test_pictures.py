@@ -1,9 +1,6 @@
 """Figures of a report as files and as markup."""
 
 import re
-from multiprocessing import get_context
-from threading import Thread
-from time import sleep
 
 import pytest
 
@@ -23,38 +20,19 @@ def drawn():
     return picture("line/1", drawing(line), CAPTION)
 
 
-def test_png_files_are_written_on_request_only(drawn, tmp_path):
-    album = Album(tmp_path / "figures", png=False)
+@pytest.mark.parametrize("png", [False, True])
+def test_png_files_are_written_on_request_only(drawn, tmp_path, png):
+    album = Album(tmp_path / "figures", png=png)
     album.keep(drawn)
     album.keep(drawn)  # a second figure of that name
-    album.close()
-    names = {"line_1.svg", "line_1-2.svg"}
+    names = {f"line_1{n}.{form}" for n in ("", "-2") for form in ("svg", *(["png"] * png))}
     assert {path.name for path in (tmp_path / "figures").iterdir()} == names
-
-
-@pytest.mark.slow
-def test_png_files_are_done_while_a_copy_of_this_process_lives(drawn, tmp_path):
-    album = Album(tmp_path / "figures", png=True)
-    album.keep(drawn)
-    album.keep(drawn)
-    copy = get_context("fork").Process(target=sleep, args=(60,), daemon=True)
-    copy.start()  # it holds this end of the pipe open, as the copy that computes sections does
-    closing = Thread(target=album.close, daemon=True)
-    closing.start()
-    closing.join(30)
-    stuck = closing.is_alive()
-    copy.kill()
-    copy.join()
-    closing.join()
-    assert not stuck
-    assert all((tmp_path / "figures" / f"line_1{n}.png").stat().st_size for n in ("", "-2"))
 
 
 def test_an_album_without_folder_writes_nothing(drawn, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     album = Album(None, png=True)
     album.keep(drawn)
-    album.close()
     assert not list(tmp_path.iterdir())
 
 
@@ -87,7 +65,6 @@ def test_figures_for_a_paper_are_as_wide_as_its_column_and_the_same_twice(tmp_pa
     for folder in ("one", "two"):
         album = Album(tmp_path / folder, ReportOptions(figures_pdf_mm=85))
         album.keep(picture("a", drawing(line), CAPTION))
-        album.close()
     one, two = ((tmp_path / folder / "a.pdf").read_bytes() for folder in ("one", "two"))
     assert one == two
     box = re.search(rb"/MediaBox \[ ?0 0 ([\d.]+) ([\d.]+) ?\]", one)

@@ -10,7 +10,6 @@ import pytest
 
 from agreement.errors import AgreementError
 from agreement.report.page.html import notebook_page
-from agreement.report.page.printer import Printer
 from agreement.report.run.here import run_here
 from agreement.report.run.own_report import checksums
 from agreement.report.run.render import SectionError
@@ -72,25 +71,6 @@ def test_a_fault_of_the_study_stays_what_it_is_and_another_names_its_section():
         run_here(template(lines), {}, kept={})
     with pytest.raises(SectionError, match="'Numbers' could not be made: division"):
         run_here(template("1 / 0"), {}, kept={})
-
-
-@pytest.mark.slow
-def test_a_report_that_fails_leaves_no_process_that_prints(small_study, tmp_path, monkeypatch):
-    study, begun = small_study(tmp_path / "crew", athletes=4), []
-
-    class Watched(Printer):
-        def __init__(self):
-            super().__init__()
-            begun.append(self._second._process)
-
-    monkeypatch.setattr("agreement.report.page.pictures.Printer", Watched)
-    page = "from agreement import report\ncohort = report.read_cohort(study)"
-    page += "\nshow = report.Page(cohort, save=save, png=True)"
-    given = {"study": str(study), "save": str(tmp_path)}
-    with pytest.raises(SectionError):
-        run_here(template(page, "1 / 0"), given, kept={})
-    (process,) = begun
-    assert process.returncode is not None
 
 
 def test_a_kernel_gives_the_same_files(squad, tmp_path):

@@ -81,15 +81,8 @@ def test_while_the_second_process_makes_a_piece_others_are_made_and_raise_in_the
     assert made == ["a", "b", "c", "a"]
 
 
-WAYS = [
-    pytest.param(False, marks=pytest.mark.slow),
-    pytest.param(True, marks=pytest.mark.skipif(sys.platform != "linux", reason="fork")),
-]
-
-
-@pytest.mark.parametrize("forks", WAYS)
-def test_it_computes_raises_and_ends(forks):
-    it = Second(forks=forks)
+def test_it_computes_raises_and_ends():
+    it = Second()
     try:
         for base in (2, 16):  # a second beginning replaces what was known
             it.begin("work", (int, [str(base)]))
@@ -97,6 +90,8 @@ def test_it_computes_raises_and_ends(forks):
         assert it.ask(divmod, 7, 2).result(60) == (3, 1)
         with pytest.raises(RuntimeError, match="ZeroDivisionError"):
             it.ask(divmod, 7, 0).result(60)
+        with pytest.raises(RuntimeError, match="pickle"):  # what cannot be sent is told
+            it.ask(memoryview, b"").result(60)
         number = it._process.pid
     finally:
         it.close()
@@ -105,7 +100,7 @@ def test_it_computes_raises_and_ends(forks):
 
 
 def test_without_room_for_another_process_nothing_is_known_there(monkeypatch):
-    it = Second(forks=True)
+    it = Second()
     monkeypatch.setattr(second, "get_context", lambda _: Full())
     it.begin("work", (int, ["1"]))
     with pytest.raises(BrokenPipeError):
@@ -114,7 +109,7 @@ def test_without_room_for_another_process_nothing_is_known_there(monkeypatch):
 
 
 def test_what_a_closed_process_takes_no_more_is_made_here():
-    it = Second(forks=True)
+    it = Second()
     it.begin("work", (str.upper, "abc"))
     shared = Shared(it, range(3), lambda n: "abc"[n].upper(), second._work)
     it.close()
@@ -122,7 +117,7 @@ def test_what_a_closed_process_takes_no_more_is_made_here():
 
 
 def halved_in_a_worker(numbers):
-    it = Second(forks=True)
+    it = Second()
     try:
         it.begin("work", (float, numbers))
         shared = Shared(it, range(len(numbers)), lambda n: numbers[n] / 2, second._work)
@@ -143,7 +138,7 @@ def test_half_of_a_split_process_ends_with_the_other_however_that_ends():
     code = """
 import os
 from agreement.report.run.second import Second
-it = Second(forks=True)
+it = Second()
 it.begin("work", (str, [1]))
 print(it._process.pid, flush=True)
 os.kill(os.getpid(), 9)
@@ -185,19 +180,9 @@ def test_sections_are_shared_where_there_are_few_readings_however_many_pairs():
     assert not second.worth_sharing(page(1_000_000))
 
 
-def test_what_cannot_be_sent_is_told_and_the_next_is_answered():
-    it = Second(forks=False)
-    try:
-        with pytest.raises(RuntimeError, match="pickle"):
-            it.ask(memoryview, b"").result(60)
-        assert it.ask(divmod, 7, 2).result(60) == (3, 1)
-    finally:
-        it.close()
-
-
 @pytest.fixture
 def copied():
-    it = Second(forks=True)
+    it = Second()
     yield it
     it.close()
 
@@ -219,7 +204,7 @@ def read_by(second_process, study, **asked):
 def test_a_small_study_is_read_in_the_copy_and_another_here(squad, copied, small_study, tmp_path):
     read = read_by(copied, squad.study)
     assert copied.begun
-    with read_beside.quick_texts(None, squad.study):
+    with read_beside.quick_texts(squad.study):
         same(read(squad.study), read_cohort(squad.study))
     other = small_study(tmp_path / "other")
     same(read(other), read_cohort(other))
@@ -234,7 +219,7 @@ def test_of_a_very_small_study_the_results_are_computed_there_too(
     found = read_by(copied, study, results=True)(study)
     assert ("results" in vars(found)) == bool(most)
     assert "evidence" in vars(found)
-    with read_beside.quick_texts(None, study):
+    with read_beside.quick_texts(study):
         assert_frame_equal(found.results.frame, read_cohort(study).results.frame)
 
 
@@ -271,8 +256,11 @@ def test_one_that_began_with_the_command_is_taken_and_one_not_needed_ends(monkey
     assert not second._EARLY
 
 
-def test_a_single_processor_gets_none(monkeypatch):
-    monkeypatch.setattr(second, "_processors", lambda: 1)
+@pytest.mark.parametrize("lacks", [("_processors", 1), ("_may_fork", False)])
+def test_where_one_process_does_all_there_is_none(monkeypatch, lacks):
+    monkeypatch.setattr(second, "_processors", lambda: 2)
+    monkeypatch.setattr(second, "_may_fork", lambda: True)
+    monkeypatch.setattr(second, lacks[0], lambda: lacks[1])
     with second_process() as found:
         assert found is None
 
@@ -284,7 +272,7 @@ def test_the_same_files_with_and_without_it(squad, tmp_path, monkeypatch, way):
         monkeypatch.setattr(second, "_processors", lambda: 1)
     else:
         monkeypatch.setattr(second, "_processors", lambda: 2)
-        monkeypatch.setattr(second, "_may_fork", lambda: way != "the second fails")
+        monkeypatch.setattr(second, "_may_fork", lambda: True)
         if way == "the second fails":
             monkeypatch.setattr(Second, "_asked", lambda *_: 1 / 0)
     write_report(squad.study, tmp_path / "out", kind="squad")

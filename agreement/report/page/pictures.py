@@ -12,14 +12,13 @@ from typing import Any, Final
 
 from markupsafe import Markup
 
-from agreement.figures.canvas import WIDTH, blank, make_ready, pdf_bytes, svg_text
+from agreement.figures.canvas import WIDTH, blank, make_ready, pdf_bytes, png_bytes, svg_text
 from agreement.figures.estimates import Caption
 from agreement.figures.inline import inline_svg
 from agreement.figures.layout import settle
 from agreement.figures.theme import house_style
 from agreement.report.page.machine import worded
 from agreement.report.page.markup import Block, element
-from agreement.report.page.printer import Printer
 from agreement.tables.options import ReportOptions
 
 _LONGEST: Final = 120  # letters; a file system takes 255 bytes
@@ -105,7 +104,7 @@ class Album:
     Where a report's figures go as files.
 
     folder: made if needed; None: figures are only shown.
-    asked: whether they are wanted as PNG, printed in a second process, and as PDF, and how wide.
+    asked: whether they are wanted as PNG, and as PDF, and how wide.
     png: whether as PNG, whatever `asked` says.
     """
 
@@ -113,20 +112,19 @@ class Album:
         self, folder: Path | None, asked: ReportOptions | None = None, *, png: bool | None = None
     ) -> None:
         asked = asked or ReportOptions()
-        png = asked.png if png is None else png
         self._folder, self._pdf_mm = folder, asked.figures_pdf_mm
+        self._png = asked.png if png is None else png
         self._names: set[str] = set()
-        self._printer = Printer() if folder is not None and png else None
         if folder is not None:
             folder.mkdir(exist_ok=True)
 
     @property
     def printing(self) -> bool:
         """Whether figures become files that need more than their SVG."""
-        return self._printer is not None or self._pdf_mm is not None
+        return self._png or self._pdf_mm is not None
 
     def keep(self, *several: Picture) -> None:
-        """Write ``<name>.svg``, and have ``<name>.png`` written if asked; a name is used once."""
+        """Write ``<name>.svg``, and other forms if asked; a name is used once."""
         if self._folder is not None:
             for one in several:
                 self._write(one, self._folder)
@@ -142,22 +140,13 @@ class Album:
         if self._pdf_mm is not None:
             assert one.drawn_at is not None
             (folder / f"{name}.pdf").write_bytes(pdf_bytes(one.drawn_at(self._pdf_mm / _MM)))
-        if self._printer is not None:
+        if self._png:
             figure = one.figure
             if figure is None:
                 assert one.drawn_at is not None
                 figure = one.drawn_at(WIDTH)
-            self._printer.print(figure, folder / f"{name}.png")
-
-    def close(self) -> None:
-        """Wait for the last file."""
-        if self._printer is not None:
-            self._printer.finish()
-
-    def give_up(self) -> None:
-        """Wait for no file any more: the report failed."""
-        if self._printer is not None:
-            self._printer.give_up()
+            with house_style():
+                (folder / f"{name}.png").write_bytes(png_bytes(figure))
 
 
 def picture(

@@ -93,7 +93,6 @@ def run_here(
         _all_loaded(second, first, by_session(progress)),
         sharing_with(second),
         kept_figures(samples),
-        _printing_ends(names),
     ):
         if searching:
             gc.enable()
@@ -202,7 +201,7 @@ def _all_loaded(
 ) -> Iterator[None]:
     """Load all that a report needs while the study is being read; what is loaded is no rubbish."""
     read = reading(second, asked, told)  # before anything heavy is loaded
-    with quick_texts(second, asked.study):
+    with quick_texts(asked.study):
         load_bare()
         load_bare_drawing()
         # seaborn takes them for densities and trees, which no figure of ours has
@@ -221,17 +220,6 @@ def _all_loaded(
                 yield
         finally:
             READY.clear()
-
-
-@contextmanager
-def _printing_ends(names: dict[str, Any]) -> Iterator[None]:
-    """End the process that prints a report's figures where the report fails."""
-    try:
-        yield
-    except BaseException:
-        if (page := names.get("show")) is not None:
-            page.album.give_up()
-        raise
 
 
 @contextmanager

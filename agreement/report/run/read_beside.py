@@ -79,9 +79,9 @@ def load_to_read() -> None:
 
 
 @contextmanager
-def quick_texts(second: Second | None, study: Path) -> Iterator[None]:
+def quick_texts(study: Path) -> Iterator[None]:
     """
-    Have both processes keep the texts of a small study as Python's own, not as Arrow's.
+    Have the texts of a small study kept as Python's own, not as Arrow's.
 
     On tables of dozens of rows the overhead of each call is all: a third of reading and statistics.
     """
@@ -90,8 +90,6 @@ def quick_texts(second: Second | None, study: Path) -> Iterator[None]:
         return
     import pandas as pd
 
-    if second and not second.forks:
-        second.ask(pd.set_option, *_OWN_TEXTS)
     with pd.option_context(*_OWN_TEXTS):
         yield
 
@@ -129,7 +127,7 @@ def reading(
     size = _bytes_in(asked.study) if asked.study.is_dir() else MOST_BYTES + 1
     few = size <= FEW_BYTES
     early: Future[Any] | None = None
-    if second and second.forks and size <= MOST_BYTES:
+    if second and size <= MOST_BYTES:
         if not second.begun:
             load_to_read()  # what is loaded now it has too
             second.begin("study", None)
@@ -174,7 +172,7 @@ def _read_early(asked: Asked, few: bool) -> Any:
     from agreement.report.run.reading import read_for_report
 
     load_bare()
-    with quick_texts(None, asked.study), _over(asked.samples):
+    with quick_texts(asked.study), _over(asked.samples):
         cohort = read_for_report(asked.study, earlier=asked.earlier)
         if asked.results:
             cohort.results if few else cohort.evidence  # noqa: B018 - kept in the cohort

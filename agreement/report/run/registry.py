@@ -103,7 +103,6 @@ def write_registry_report(
         drawn = _figures(results, numbers, kind, streamed.study.options.margin)
         album = Album(folder / "figures", streamed.study.options.report)
         album.keep(*drawn)
-        album.close()
         page = _page(streamed, results, numbers, content, left_out, drawn)
         (folder / PAGE).write_text(page, encoding="utf-8", newline="\n")
         failed = print_pdf(folder / PAGE, folder / "report.pdf") if pdf else ""

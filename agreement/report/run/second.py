@@ -1,19 +1,18 @@
 """
 A second process for a report: the study, statistics of some methods, some sections with figures.
 
-Where a process may be split in two (a fork), the second begins with all that this one has loaded,
-read and computed by then, anew for each kind of work; before, it reads a small study, and computes
-what a very small one says, while this one loads what draws. Of a command that makes a report it
-starts first of all. Elsewhere it starts with the report and imports while this process reads. Both
-take what is next until nothing is left. What it makes is what this process would make; where it
-fails, this process does the work itself. It ends with the pipe to it, however this process ends.
+This process is split in two (a fork): the second begins with all that this one has loaded, read and
+computed by then, anew for each kind of work; before, it reads a small study, and computes what a
+very small one says, while this one loads what draws. Of a command that makes a report it starts
+first of all. Both take what is next until nothing is left. What it makes is what this process would
+make; where it fails, or none may be split off, this process does the work itself. It ends with the
+pipe to it, however this process ends.
 """
 
 import copyreg
 import os
 import pickle
 import signal
-import subprocess
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor, wait
@@ -34,25 +33,11 @@ copyreg.pickle(ModuleType, lambda one: (import_module, (one.__name__,)))  # they
 
 
 class Second:
-    """
-    A process that computes what it is asked, one thing after another.
+    """A copy of this process that computes what it is asked, one thing after another."""
 
-    forks: it is a copy of this one. loads: else it begins with all that a report needs.
-    """
-
-    def __init__(self, *, forks: bool, loads: bool = True) -> None:
-        self.forks = forks
+    def __init__(self) -> None:
         self._process: Any = None
         self._pipes: tuple[Any, ...] = ()
-        if not forks:
-            command = [sys.executable, "-P", "-m", "agreement.report.run.second", f"{loads}"]
-            pipes = dict.fromkeys(("stdin", "stdout"), subprocess.PIPE)
-            process = subprocess.Popen(command, **pipes, stderr=subprocess.DEVNULL)  # type: ignore[call-overload] # the streams
-            self._talk(process, process.stdout, process.stdin)
-
-    def _talk(self, process: Any, answers: Any, questions: Any) -> None:
-        self._process, self._pipes = process, (answers, questions)
-        self._asking = ThreadPoolExecutor(1, thread_name_prefix="second")
 
     @property
     def begun(self) -> bool:
@@ -65,9 +50,6 @@ class Second:
 
         load: called first in a copy of this process.
         """
-        if not self.forks:
-            self.ask(_know, name, value)
-            return
         self.close()
         theirs, questions = os.pipe()
         answers, replies = os.pipe()
@@ -83,7 +65,8 @@ class Second:
             del _STATE[name]
             os.close(theirs)
             os.close(replies)
-        self._talk(copy, *ours)
+        self._process, self._pipes = copy, ours
+        self._asking = ThreadPoolExecutor(1, thread_name_prefix="second")
 
     def ask(self, function: Callable[..., Any], *given: Any) -> Future[Any]:
         """Have a function of a module called; what it raises, its result raises here."""
@@ -108,7 +91,7 @@ class Second:
             with suppress(OSError):
                 pipe.close()
         if self._process is not None:
-            (self._process.join if self.forks else self._process.wait)()
+            self._process.join()
         self._process, self._pipes = None, ()
 
 
@@ -178,10 +161,6 @@ def shared_sections(
     return Shared(second, sources, lambda source: sent(value(source, names)), _section)
 
 
-def _know(name: str, value: Any) -> None:
-    _STATE[name] = value
-
-
 def _section(source: str) -> Any:
     names, value = _STATE["sections"]
     return sent(value(source, names))
@@ -190,7 +169,7 @@ def _section(source: str) -> Any:
 def begin_early(load: Callable[[], None]) -> None:
     """Start a second process that loads something while this one finds out what to do."""
     if _processors() > 1 and _may_fork():
-        second = Second(forks=True)
+        second = Second()
         second.begin("study", None, load)
         _EARLY.append(second)
 
@@ -203,11 +182,11 @@ def end_early() -> None:
 
 @contextmanager
 def second_process() -> Iterator[Second | None]:
-    """Give a second process, none where there is one processor; to begin before heavy imports."""
-    if _processors() < 2:
+    """Give a second process, none where one does all; to begin before heavy imports."""
+    if not _EARLY and not (_processors() > 1 and _may_fork()):
         yield None
         return
-    second = _EARLY.pop() if _EARLY else Second(forks=_may_fork())
+    second = _EARLY.pop() if _EARLY else Second()
     try:
         yield second
     finally:
@@ -256,7 +235,7 @@ def _forked(
     questions: int, replies: int, ours: Iterable[Any], load: Callable[[], None] | None
 ) -> None:
     """Answer from a copy of the first process; it ends with that one, even if that was killed."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process ends this one
     import ctypes
 
     ctypes.CDLL(None).prctl(_END_WITH_PARENT, signal.SIGKILL)
@@ -270,30 +249,7 @@ def _forked(
     _answer(os.fdopen(questions, "rb"), os.fdopen(replies, "wb"))
 
 
-def serve(*, loads: bool) -> None:
-    """Answer until the pipe closes; called in a second process that knows nothing yet."""
-    import gc
-    import warnings
-
-    from agreement.report.run.unused import load_bare, load_bare_drawing
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    warnings.simplefilter("ignore")
-    replies = os.fdopen(os.dup(1), "wb")
-    gc.disable()
-    load_bare()
-    load_bare_drawing()
-    if loads:
-        import agreement.report.shown.page  # noqa: F401 - while the other process reads
-
-    gc.freeze()
-    gc.enable()
-    gc.set_threshold(10_000)
-    _answer(sys.stdin.buffer, replies)
-
-
 def _answer(questions: Any, replies: Any) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the first process ends this one
     nothing = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nothing, 1)  # what a library prints is no reply
     os.dup2(nothing, 2)
@@ -308,13 +264,3 @@ def _answer(questions: Any, replies: Any) -> None:
             reply = pickle.dumps((False, RuntimeError(repr(error))))
         replies.write(reply)
         replies.flush()
-
-
-if __name__ == "__main__":
-    from agreement.report.run.classes import keep_written_code
-    from agreement.report.run.second import serve as serve_there
-    from agreement.report.run.unused import leave_out_unused
-
-    keep_written_code()
-    leave_out_unused()
-    serve_there(loads=sys.argv[1:] == ["True"])  # of the module that requests name

@@ -106,7 +106,7 @@ class Page:
         self._made[made.kind], self._tables = made, tables
 
     def save(self, *, kind: Kind = "squad") -> None:
-        """Write tables and provenance into the folder, if there is one; wait for the figures."""
+        """Write tables and provenance into the folder, if there is one."""
         if (place := self.folder) is None:
             return
         cohort, told, made = self.cohort, told_of(self.cohort), self.of_athletes(kind=kind)
@@ -130,7 +130,6 @@ class Page:
             JUDGED: judged(told.options.margin, verdicts, cohort.earlier),
         }
         write_provenance(source | found, place)
-        self.album.close()
 
 
 def heading(cohort: Cohort, *, kind: Kind = "squad", question: str | None = None) -> Block:
