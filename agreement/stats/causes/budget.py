@@ -123,7 +123,8 @@ def budget_of(data: MethodData) -> Budget:
         notes.append(f"fewer than {FEW_FOR_PARTS} athletes")
     if len(sources.visits.table) == sources.visits.n:
         notes.append("one visit each: athlete and visit cannot be told apart")
-    excess = float(found.sample.excess[0])
+    noise = float(np.nan_to_num(sources.laboratory_variance))
+    excess = max(noise - float(found.sample.unexplained[0]), 0.0)
     if excess > 0:
         notes.append("the laboratory's error is larger than this study can hold")
     means = sources.visits.table.groupby("athlete_id")["mean"].mean()
@@ -151,7 +152,7 @@ def _components(
     left_out: dict[str, str], found: BudgetSplit, sources: Sources
 ) -> dict[str, Component]:
     laboratory = sources.laboratory
-    of_laboratory = _of_laboratory(float(found.sample.laboratory[0]), laboratory)
+    of_laboratory = _of_laboratory(sources.laboratory_variance, laboratory)
     of_days = found.replicates(lambda parts: parts.noise.variance)
     parts = {
         "laboratory_repeat": of_laboratory,
@@ -204,12 +205,11 @@ def _of_rest(found: BudgetSplit, laboratory: Component, *, known: bool) -> Compo
     of_error = laboratory.interval
     if np.isnan(of_error.low):  # unknown or declared: taken as given
         of_error = Interval(error, error)
-    low, high = interval_of_difference(
-        float(unexplained.estimate[0]), unexplained.bca_interval(), error, of_error
-    )
+    value = float(unexplained.estimate[0])
+    low, high = interval_of_difference(value, unexplained.bca_interval(), error, of_error)
     notes = ["" if known else "holds the laboratory's error", unexplained.notes[0]]
     return Component(
-        float(found.sample.rest[0]),
+        max(value - error, 0.0),
         Interval(max(low, 0.0), max(high, 0.0)),
         "; ".join(note for note in notes if note),
     )

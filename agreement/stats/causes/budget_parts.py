@@ -1,13 +1,13 @@
 """The arithmetic of the error budget: the parts of one reading's error, for any weights of athletes."""
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from agreement.arrays import Floats, floats
 from agreement.stats.basics.bootstrap import cluster_resampling
@@ -32,21 +32,13 @@ from agreement.stats.repeats.day_to_day import (
     visit_sums,
     visits_of,
 )
-from agreement.stats.repeats.laboratory_variance import (
-    LaboratoryVariance,
-    about_units,
-    laboratory_of,
-    repeated_units,
-)
+from agreement.stats.repeats.laboratory_variance import LaboratoryVariance, laboratory_of
 
 R = TypeVar("R")
 BUDGET_RESAMPLES = 1999
 FEWEST_WITH_DAYS = 5
 FEW_FOR_PARTS = 20  # athletes; below, values without intervals
 MOST_LEFT_OUT = 1000  # in turn: n by n weights of a registry would be gigabytes
-
-
-OfWeights = Callable[[Floats], Floats]  # a variance for weights of athletes, (R, G) to (R,)
 
 
 @dataclass(frozen=True)
@@ -58,10 +50,10 @@ class Sources:
     means: VisitSums
     counts: npt.NDArray[np.uint8]  # of the resamples, shape (B, G)
     laboratory: LaboratoryVariance | None  # from its repeats, or declared
-    laboratory_variance: OfWeights  # of the error of a visit's laboratory value; nan if unknown
+    laboratory_variance: float  # of the error of a visit's laboratory value; nan if unknown
     level: StructuralSlope | None  # how the field follows true fitness
     no_level: str  # why that is not known
-    level_variance: OfWeights  # see `_level`
+    level_sums: Floats  # shape (G, 6). `products` of laboratory and field, summed by athlete.
 
     def of_all(self, function: Callable[[Floats], R]) -> tuple[R, R, R]:
         """Return a function of the sample, of its resamples and of samples of one less."""
@@ -79,6 +71,20 @@ class Sources:
         """Noise and what lasts, of the sample, of its resamples and of samples of one less."""
         return self.of_all(lambda weights: persistent_variance(self, weights))
 
+    def level_variance(self, weights: Floats) -> Floats:
+        """
+        Return what reading over or under with true fitness adds to the error of a reading.
+
+        0 unless the interval of the slope excludes 1. The laboratory's noise is taken as in the sample.
+        """
+        if self.level is None or not self.level.excludes_one:
+            return np.zeros(len(weights))
+        m = moments(weights @ self.level_sums)
+        true = m.xx / (m.n - 1.0) - self.level.moments.noise
+        with np.errstate(divide="ignore", invalid="ignore"):
+            slope = m.xy / (m.n - 1.0) / true
+        return np.where(true > 0.0, (slope - 1.0) ** 2 * true, 0.0)
+
 
 @dataclass(frozen=True, slots=True)
 class Parts:
@@ -86,11 +92,8 @@ class Parts:
 
     noise: DayNoise
     persistent: Floats
-    laboratory: Floats
     blocks: Floats  # shape (R, 3), in the order of `BLOCKS`; nan for a block that stays out
     level: Floats
-    rest: Floats
-    excess: Floats
     total: Floats  # of a single reading; of a visit where no visit has two days
     # what lasts and no cause explains, the laboratory's error included; may be below 0
     unexplained: Floats
@@ -122,18 +125,23 @@ def sources_of(data: MethodData) -> Sources:
     visits = visits_of(data)
     means = visits.table["mean"].to_numpy(dtype=np.float64)
     drawn = cluster_resampling(np.arange(visits.n), n_resamples=BUDGET_RESAMPLES, rng=data.seed)
-    laboratory, of_laboratory = _laboratory(data, visits)
-    level, no_level, of_level = _level(data, visits)
+    # what the mean of a visit's tests keeps of the error variance of one: 1/2 of a test and its repeat
+    tests = visits.table["lab_test_id"].map(data.repeats["lab_test_id"].value_counts()).fillna(1.0)
+    shares = 1.0 / tests.to_numpy(np.float64)
+    laboratory = None
+    with suppress(NotEstimable):
+        laboratory = laboratory_of(data)
+    lab, field = floats(visits.table, "lab", "field")
+    columns = products(lab - lab.mean(), field - field.mean())
     return Sources(
         visits,
         day_sums(visits.daily, visits.of_day, visits.athlete),
         visit_sums(means[:, None], visits.athlete, visits.n),
         drawn.counts,
         laboratory,
-        of_laboratory,
-        level,
-        no_level,
-        of_level,
+        np.nan if laboratory is None else laboratory.variance * float(shares.mean()),
+        *_level(data, visits, shares),
+        np.stack([np.bincount(visits.athlete, column) for column in columns.T], axis=1),
     )
 
 
@@ -155,16 +163,13 @@ def parts(
 ) -> Parts:
     """Split the variance of one reading's difference; `lasting` where it is known already."""
     noise, persistent = lasting or persistent_variance(sources, weights)
-    laboratory = sources.laboratory_variance(weights)
     blocks = np.full((len(weights), len(BLOCKS)), np.nan)
     places = [BLOCKS.index(name) for name in design.blocks]
     blocks[:, places] = shares.of(weights) * persistent[:, None]
     level = sources.level_variance(weights)
-    by_blocks, by_level = np.nansum(blocks, axis=1), np.nan_to_num(level)
-    left = persistent - by_blocks - by_level - np.nan_to_num(laboratory)
-    rest, excess = np.maximum(left, 0.0), np.maximum(-left, 0.0)
-    sums = persistent + np.nan_to_num(noise.variance), persistent - (by_blocks + by_level)
-    return Parts(noise, persistent, laboratory, blocks, level, rest, excess, *sums)
+    unexplained = persistent - (np.nansum(blocks, axis=1) + level)
+    total = persistent + np.nan_to_num(noise.variance)
+    return Parts(noise, persistent, blocks, level, total, unexplained)
 
 
 def split(sources: Sources) -> tuple[Explaining, BudgetSplit]:
@@ -178,84 +183,18 @@ def split(sources: Sources) -> tuple[Explaining, BudgetSplit]:
     return design, BudgetSplit(*found)
 
 
-def _level(data: MethodData, visits: Visits) -> tuple[StructuralSlope | None, str, OfWeights]:
-    """
-    Return the structural slope, why there is none, and what reading over or under adds to the error.
-
-    The last is 0 unless the interval of the slope excludes 1; nan where the slope is not known. The
-    laboratory's noise is taken as in the sample.
-    """
-    table = visits.table
-    lab, field = floats(table, "lab", "field")
-    shares, reason = _shares(data, visits), ""
+def _level(data: MethodData, visits: Visits, shares: Floats) -> tuple[StructuralSlope | None, str]:
+    """Return the structural slope of the visits, or why there is none."""
+    lab, field = floats(visits.table, "lab", "field")
     try:
         require_enough(visits.n)
         found = structural_slope(
             field, lab, laboratory_of(data), athlete=visits.athlete, noise_shares=shares
         )
-        if np.isnan(found.slope):
-            reason = f"{NOT_ESTIMABLE}: the laboratory's noise explains all of its spread"
     except NotEstimable as problem:
-        reason = str(problem)
+        return None, str(problem)
     except ValueError:
-        reason = f"{NOT_ESTIMABLE}: all laboratory values are equal"
-    if reason:
-        return None, reason, _unknown
-    columns = products(lab - lab.mean(), field - field.mean())
-    sums = np.stack([np.bincount(visits.athlete, column) for column in columns.T], axis=1)
-
-    def variance(weights: Floats) -> Floats:
-        if not found.excludes_one:
-            return np.zeros(len(weights))
-        m = moments(weights @ sums)
-        true = m.xx / (m.n - 1.0) - found.moments.noise
-        with np.errstate(divide="ignore", invalid="ignore"):
-            slope = m.xy / (m.n - 1.0) / true
-        return np.where(true > 0.0, (slope - 1.0) ** 2 * true, 0.0)
-
-    return found, "", variance
-
-
-def _laboratory(data: MethodData, visits: Visits) -> tuple[LaboratoryVariance | None, OfWeights]:
-    share = _shares(data, visits)
-    kept, of_visits = (np.bincount(visits.athlete, one) for one in (share, np.ones_like(share)))
-    try:
-        found = laboratory_of(data)
-    except NotEstimable:
-        return None, _unknown
-    again = about_units(data.repeats["lab"], repeated_units(data)[0])
-    columns, most = again.columns, again.columns.shape[1]
-    products = (columns[:, :, None] * columns[:, None, :]).reshape(len(columns), most**2)
-    freedom = 1.0 - 1.0 / np.bincount(again.codes)[again.codes]  # tests less units
-    place = pd.Index(visits.ids).get_indexer(pd.Index(data.repeats["athlete_id"][again.kept]))
-    # in the last line (place -1) all other athletes: they stand once in every resample
-    by_athlete = np.zeros((visits.n + 1, products.shape[1] + 1))
-    np.add.at(by_athlete, place, np.column_stack([products, freedom]))
-
-    def variance(weights: Floats) -> Floats:
-        share = weights @ kept / (weights @ of_visits)
-        if found.assumed:
-            return np.asarray(share * found.variance)
-        sums = weights @ by_athlete[:-1] + by_athlete[-1]
-        squares = sums[:, :-1].reshape(-1, most, most)
-        design, both = squares[:, 1:, 1:], squares[:, 1:, :1]
-        explained = (both.mT @ np.linalg.pinv(design, hermitian=True) @ both)[:, 0, 0]
-        df = np.round(sums[:, -1]) - np.linalg.matrix_rank(design, hermitian=True)
-        residual = np.maximum(squares[:, 0, 0] - explained, 0.0)
-        return np.asarray(share * residual / np.where(df > 0, df, np.nan))
-
-    return found, variance
-
-
-def _shares(data: MethodData, visits: Visits) -> Floats:
-    """
-    Return what the mean of a visit's tests keeps of the error variance of one test.
-
-    1 for one test, 1/2 for a test and its repeat.
-    """
-    tests = visits.table["lab_test_id"].map(data.repeats["lab_test_id"].value_counts()).fillna(1.0)
-    return np.asarray(1.0 / tests.to_numpy(np.float64))
-
-
-def _unknown(weights: Floats) -> Floats:
-    return np.full(len(weights), np.nan)
+        return None, f"{NOT_ESTIMABLE}: all laboratory values are equal"
+    if np.isnan(found.slope):
+        return None, f"{NOT_ESTIMABLE}: the laboratory's noise explains all of its spread"
+    return found, ""
