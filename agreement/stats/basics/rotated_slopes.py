@@ -11,6 +11,7 @@ one correctly rounded division: the answer is an observed slope, bit for bit, wh
 ways below found it.
 """
 
+from itertools import cycle
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
@@ -24,9 +25,7 @@ CELLS_PER_POINT: Final = 150
 LARGEST_GRID: Final = 2**22  # cells, 32 MB each time they are held
 # resolution of trial values of t; above any du, so that an odd step hits no slope
 STEPS: Final = 2**30
-SAMPLED_PAIRS: Final = 2**17
 LISTED_PER_POINT: Final = 16  # slopes listed around a rank, per point
-MOST_GUESSES: Final = 12  # trials after which halving replaces interpolation
 SMALL_BLOCK: Final = 64  # compared pair by pair
 
 
@@ -157,73 +156,33 @@ class _Frame:
 
 
 def _select(x: Ints, y: Ints, ranks: Ints) -> Floats:
-    frame = _Frame(x, y)
-    trials = _first_bracket(frame, ranks)
-    found = {rank: _find(frame, trials, rank) for rank in set(ranks.tolist())}
-    return np.array([found[rank] for rank in ranks.tolist()])
+    """
+    Narrow the bracket of each rank until few slopes are left in it, then list these.
 
-
-def _first_bracket(frame: _Frame, ranks: Ints) -> list[_Trial]:
-    """Two trials around all ranks, guessed from sampled slopes and checked by counting."""
-    n = len(frame.u)
-    i, j = np.random.default_rng(n).integers(0, n, size=(2, SAMPLED_PAIRS))  # steers, never decides
-    du, dv = frame.u[i] - frame.u[j], frame.v[i] - frame.v[j]
-    t = np.sort(dv[du != 0] / du[du != 0])
-    share = np.array([ranks.min(), ranks.max()]) / (n * (n - 1) / 2)
-    width = 2.5 / np.sqrt(len(t))  # five standard errors of the middle of a sample
-    while True:
-        ends = np.clip((share + np.array([-width, width])) * len(t), 0, len(t) - 1).astype(int)
-        low = frame.count_below(_odd_step(t[ends[0]]))
-        high = frame.count_below(_odd_step(t[ends[1]]) + 2)
-        if low.below < ranks.min() and high.below >= ranks.max():
-            return [low, high]
-        if width > 1:
-            raise ValueError(
-                "too many pairs share one value of either method: the slope has no bounds."
-            )
-        width *= 4
-
-
-def _odd_step(t: float) -> int:
-    return 2 * int(np.floor(np.clip(t, -1.0, 1.0) * (STEPS // 2))) + 1
-
-
-def _find(frame: _Frame, trials: list[_Trial], rank: int) -> float:
-    """Count at better and better guesses below the rank, then list the few slopes around it."""
-    few = LISTED_PER_POINT * len(frame.u)
-    while True:
-        place = next(k for k, trial in enumerate(trials) if trial.below >= rank)
-        low, high = trials[place - 1], trials[place]
-        wide = high.below - low.below > few and high.step - low.step > 2
-        if wide and rank - low.below > few // 2:
-            step = _guess(trials, place, rank - few // 4)
+    By a straight line through the counts, aimed beside the rank, and every third time by halves:
+    where many equal slopes make the count jump, a line alone gets nowhere.
+    """
+    frame, few, found = _Frame(x, y), LISTED_PER_POINT * len(x), {}
+    trials = [frame.count_below(step) for step in (1 - STEPS, 1 + STEPS)]
+    if trials[0].below >= ranks.min() or trials[1].below < ranks.max():
+        raise ValueError(
+            "too many pairs share one value of either method: the slope has no bounds."
+        )
+    for rank in set(ranks.tolist()):
+        for by_line in cycle((True, True, False)):
+            place = next(k for k, trial in enumerate(trials) if trial.below >= rank)
+            low, high = trials[place - 1], trials[place]
+            left = high.below - low.below
+            if left <= few or high.step - low.step == 2:
+                break
+            aim = few // 4 if high.below - rank > few // 2 else -few // 4
+            share = (rank + aim - low.below) / left if by_line else 0.5
+            step = low.step + share * (high.step - low.step)
+            step = min(max(2 * int(step // 2) + 1, low.step + 2), high.step - 2)
             trials.insert(place, frame.count_below(step))
-            continue
-        step = _guess(trials, place, rank + few // 4) if wide else high.step
-        slopes = _list_between(frame, low.step, step)
-        if low.below + len(slopes) >= rank:
-            return float(np.partition(slopes, rank - low.below - 1)[rank - low.below - 1])
-        trials.insert(place, _Trial(step, low.below + len(slopes)))
-
-
-def _guess(trials: list[_Trial], place: int, aim: int) -> int:
-    """
-    Return an odd step, between two trials, at which about `aim` slopes lie below.
-
-    By a parabola through the nearest three trials; by halves where many equal slopes make the count
-    jump.
-    """
-    low, high = trials[place - 1], trials[place]
-    step = (low.step + high.step) / 2
-    if len(trials) <= MOST_GUESSES:
-        near = sorted(trials, key=lambda trial: abs(trial.below - aim))[:3]
-        smooth, known = 0.0, {trial.below: trial.step for trial in near}
-        for below, its_step in known.items():  # Lagrange's polynomial of the step by the count
-            others = [(aim - other) / (below - other) for other in known if other != below]
-            smooth += its_step * float(np.prod(others))
-        if low.step < smooth < high.step:
-            step = smooth
-    return min(max(2 * int(step // 2) + 1, low.step + 2), high.step - 2)
+        at = rank - low.below - 1
+        found[rank] = np.partition(_list_between(frame, low.step, high.step), at)[at]
+    return np.array([found[rank] for rank in ranks.tolist()])
 
 
 def _list_between(frame: _Frame, low: int, high: int) -> Floats:
