@@ -16,10 +16,6 @@ from agreement.tables.options import StudyOptions
 from agreement.terms import AGE_WITHIN_YEARS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
 COUNT_AS_ONE = ("copy", "stale")
-_NEVER_KEPT = [
-    CODE[reason]
-    for reason in (*COUNT_AS_ONE, "conflicting_copy", "no_mass", "out_of_range", "missing_value")
-]
 
 
 class _Groups(NamedTuple):
@@ -63,9 +59,8 @@ def note_repeated_rows(
             for i in own[:SHOWN]:
                 left = groups.left[groups.starts[i] : ends[i]]
                 one = readings.iloc[[at[rows.order[left[0]]]]]
-                kept = int(rows.row[_kept(part, left[0], reason)])
                 count = len(left) + 1 if reason == "copy" else int(fate.detail[rows.order[left[0]]])
-                said = _sentence(reason, one, values(one)[0], rows.row[left], kept, count)
+                said = _sentence(reason, one, values(one)[0], rows.row[left], count)
                 found.tell(name, file, row=int(groups.first[i]), column=column, said=said)
             rest = int((ends - groups.starts)[own[SHOWN:]].sum())
             if rest:
@@ -89,34 +84,13 @@ def _groups(readings: pd.DataFrame, part: PairedReadings, at: Ints, reason: str)
     return _Groups(left, starts, np.minimum.reduceat(rows.row[left], starts))
 
 
-def _kept(part: PairedReadings, left: int, reason: str) -> int:
-    """Return which sorted reading stays of the group that `left` is the first left out of."""
-    rows, fate = part.rows, part.fate
-    day = rows.series_day[left]
-    # a run's first day keeps a row; where this day has none, the run began the day before
-    for first_day in (day, day - 1):
-        low, high = np.searchsorted(rows.series_day, [first_day, first_day + 1])
-        here = np.arange(low, high)
-        became = fate.reason[rows.order[here]]
-        # what is stale was so only after copies had left
-        stays = (became == CODE["stale"]) & (reason == "copy")
-        here = here[~np.isin(became, _NEVER_KEPT) | stays]
-        if reason == "copy":
-            here = here[rows.moment[here] == rows.moment[left]]
-        if here.size:
-            return int(here[np.argmin(rows.row[here])])
-    return left
-
-
-def _sentence(reason: str, one: pd.DataFrame, value: str, left: Ints, kept: int, count: int) -> str:
-    """Return what is said of one group."""
-    athlete, rows = str(one["athlete_id"].iloc[0]), rows_in_words(np.sort(np.append(left, kept)))
+def _sentence(reason: str, one: pd.DataFrame, value: str, left: Ints, count: int) -> str:
+    """Return what is said of one group, of which the first row counts and those `left` do not."""
+    athlete, rows = str(one["athlete_id"].iloc[0]), rows_in_words(np.sort(left))
     if reason == "copy":
         day = one["date"].iloc[0].date()
-        return f"{count} identical rows for {athlete} on {day}, {value}: {rows}; kept row {kept}."
-    return (
-        f"{athlete}: same value {value} on {count} days running, {rows}; counts as one, row {kept}."
-    )
+        return f"{count} identical rows for {athlete} on {day}, {value}; kept one, left out {rows}."
+    return f"{athlete}: same value {value} on {count} days running; counts as one, left out {rows}."
 
 
 ROUNDING = 1e-9  # two per cent in decimals is no more than two per cent

@@ -342,16 +342,16 @@ def test_copies_and_stale_runs_are_noted_once_for_each_group(study):
     assert notes == [
         (
             *("note", "copy", 5),
-            "2 identical rows for A on 2026-03-21, 50 mL/kg/min: rows 4, 5; kept row 4.",
+            "2 identical rows for A on 2026-03-21, 50 mL/kg/min; kept one, left out row 5.",
         ),
         (
             *("note", "stale", 3),
-            "A: same value 50 mL/kg/min on 3 days running, rows 2, 3, 4; counts as one, row 2.",
+            "A: same value 50 mL/kg/min on 3 days running; counts as one, left out rows 3, 4.",
         ),
     ]
 
 
-def test_groups_of_rows_that_count_as_one_keep_the_row_that_the_ledger_keeps(study, reasons):
+def test_groups_of_rows_that_count_as_one_name_the_rows_that_the_ledger_leaves_out(study, reasons):
     study.rules(stale_after_days=2).lab("A", 30).lab("B", 30)
     study.reading("A", 1, 50, hour=9).reading("A", 1, 50, hour=8)  # the smaller row number stays
     study.readings("A", (2, 50), (3, 50), (4, 51), (5, 51), (6, 51), (6, 51), (6, 51))
@@ -360,10 +360,10 @@ def test_groups_of_rows_that_count_as_one_keep_the_row_that_the_ledger_keeps(stu
     left = {row for row, why in reasons(found).items() if why in ("copy", "stale")}
     assert left == {3, 4, 5, 7, 8, 9, 10, 12, 13}
     assert [p.what for p in found.problems if p.reason in ("copy", "stale")] == [
-        "3 identical rows for A on 2026-03-08, 51 mL/kg/min: rows 8, 9, 10; kept row 8.",
-        "A: same value 50 mL/kg/min on 3 days running, rows 2, 3, 4, 5; counts as one, row 2.",
-        "A: same value 51 mL/kg/min on 3 days running, rows 6, 7, 8; counts as one, row 6.",
-        "B: same value 51 mL/kg/min on 3 days running, rows 11, 12, 13; counts as one, row 11.",
+        "3 identical rows for A on 2026-03-08, 51 mL/kg/min; kept one, left out rows 9, 10.",
+        "A: same value 50 mL/kg/min on 3 days running; counts as one, left out rows 3, 4, 5.",
+        "A: same value 51 mL/kg/min on 3 days running; counts as one, left out rows 7, 8.",
+        "B: same value 51 mL/kg/min on 3 days running; counts as one, left out rows 12, 13.",
     ]
 
 
@@ -373,7 +373,7 @@ def test_groups_that_are_not_shown_are_counted_by_their_rows(study):
         study.lab(f"A{i:02}", 20).readings(f"A{i:02}", *(((on, 50)) for on in range(1, 8)))
     notes = [p for p in study.pair().problems if p.reason == "stale"]
     assert len(notes) == 21
-    assert notes[0].what.startswith("A00: same value 50 mL/kg/min on 7 days running, rows 2 to 8;")
+    assert notes[0].what.endswith("on 7 days running; counts as one, left out rows 3 to 8.")
     assert notes[-1].what == "12 more rows have the same problem."
 
 
