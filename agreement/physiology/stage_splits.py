@@ -19,7 +19,7 @@ References
        equations give other efficiencies, not less reliable ones (Int J Sports Physiol Perform 2019,
        abstract read).
 .. [2] Moseley, L., Jeukendrup, A. E. The reliability of cycling efficiency. Med Sci Sports Exerc
-       33:621-627, 2001 (abstract read): gross and delta efficiency.
+       33:621-627, 2001 (abstract read): gross efficiency.
 .. [3] Hopker, J. G. et al. Int J Sports Med, 2012, doi 10.1055/s-0032-1306285 (abstract read): stages of
        3 minutes give what stages of 6 minutes give, a ratio of at most 1.
 """
@@ -237,10 +237,9 @@ FAT, CARBOHYDRATE = (0.707, 4.686), (1.0, 5.047)  # exchange ratio, kcal per lit
 J_PER_KCAL: Final = 4184.0
 HIGHEST_RATIO: Final = 1.0  # [3]
 STEEPEST: Final = 0.02  # grade up to which economy is comparable; the authors' choice, no source
-FEWEST_FOR_DELTA: Final = 3
 SAME_DAY, ANOTHER_DAY = "same_day", "another_day"  # when the stages were, beside VO2max
 ECONOMY_COLUMNS: Final = [
-    *("lab_test_id", "mode", "n_stages", "economy", "gross_efficiency", "delta_efficiency"),
+    *("lab_test_id", "mode", "n_stages", "economy", "gross_efficiency"),
     *("cost_ratio", "stages_of"),
 ]
 
@@ -273,11 +272,9 @@ def economy(
     laboratory: lab_test_id, lab [mL/kg/min].
     stages_of: when they were, {"same_day", "another_day"} than VO2max.
     Returns: `ECONOMY_COLUMNS`, one row per test and mode. economy: uptake per distance of running or
-        walking on at most 2 % grade [mL/kg/km]. gross_efficiency: mean of power over energy;
-        delta_efficiency: reciprocal of the slope of energy on power over three
-        stages or more [2]_ [%]. cost_ratio:
-        measured uptake over that of the cost equation, mean of the stages [-]. NaN where something
-        was not recorded.
+        walking on at most 2 % grade [mL/kg/km]. gross_efficiency: mean of power over energy [2]_ [%].
+        cost_ratio: measured uptake over that of the cost equation, mean of the stages [-]. NaN where
+        something was not recorded.
     """
     known = stages.merge(laboratory[["lab_test_id", "lab"]].astype({"lab_test_id": "str"}))
     known = known[known["vo2"] <= SUBMAXIMAL * known["lab"]]
@@ -289,12 +286,9 @@ def economy(
         aerobic = own[(ratio <= HIGHEST_RATIO) & (own["power_w"] > 0)]
         energy = energy_w(aerobic["vo2"] * aerobic["mass_kg"], ratio[aerobic.index])
         power = aerobic["power_w"].to_numpy(dtype=np.float64)
-        gross, delta = (100 * power / energy).mean() if power.size else np.nan, np.nan
-        if power.size >= FEWEST_FOR_DELTA and np.ptp(power) > 0:
-            slope = float(np.polyfit(power, energy, 1)[0])
-            delta = 100 / slope if slope > 0 else np.nan
+        gross = (100 * power / energy).mean() if power.size else np.nan
         cost = (own["vo2"] / own["cost"]).mean()
-        rows.append((name, mode, len(own), per_km, gross, delta, cost, stages_of))
+        rows.append((name, mode, len(own), per_km, gross, cost, stages_of))
     return pd.DataFrame(rows, columns=ECONOMY_COLUMNS)
 
 

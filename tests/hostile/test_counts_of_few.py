@@ -275,7 +275,7 @@ def test_every_mean_of_differences_without_sign_is_declared_as_one():
     [
         ("change", "real_change_on_card"),
         ("change", "same_direction"),  # a share of those who changed
-        ("economy", "sd_delta_efficiency"),
+        ("economy", "sd_gross_efficiency"),
         ("averaging_curve", "half_width_laboratory"),
     ],
 )

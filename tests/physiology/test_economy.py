@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from scipy.stats import linregress
 
 from agreement.physiology.breath_tests import STAGE_COLUMNS
 from agreement.physiology.equations import running_vo2
@@ -54,7 +53,7 @@ def test_running_economy_by_hand():
 
 
 def test_efficiency_of_a_rider_with_a_known_one():
-    """Delta efficiency 25 %, 100 W of energy beside the work: gross = P / (4 P + 100)."""
+    """100 W of energy beside the work, of which four times as much: gross = P / (4 P + 100)."""
     power, ratio = np.array([100.0, 150.0, 200.0]), 0.9
     energy = 4 * power + 100
     uptake = energy / (energy_w(1.0, ratio)) / 70
@@ -62,26 +61,8 @@ def test_efficiency_of_a_rider_with_a_known_one():
         stages(mode=["cycle"] * 3, vo2=uptake, vco2_ml_min=70 * ratio * uptake, power_w=power),
         LABORATORY,
     ).iloc[0]
-    assert told["delta_efficiency"] == pytest.approx(25)
     assert told["gross_efficiency"] == pytest.approx(100 * (power / energy).mean())
     assert np.isnan(told["economy"])
-
-
-def test_delta_efficiency_is_the_reciprocal_of_energy_on_power():
-    """
-    Uptake is measured with error, power is set: energy is regressed on it, by a general library.
-
-    Moseley and Jeukendrup 2001 (abstract read) name delta efficiency; that it is the reciprocal of this
-    slope is from memory.
-    """
-    power, ratio = np.arange(75.0, 226.0, 25.0), 0.9
-    energy = 4 * power + 100 + np.array([60.0, -50, 40, -60, 50, -40, 0])
-    uptake = energy / energy_w(1.0, ratio) / 70
-    columns = {"mode": ["cycle"] * 7, "vo2": uptake, "power_w": power}
-    told = economy(stages(vco2_ml_min=70 * ratio * uptake, **columns), LABORATORY).iloc[0]
-    assert told["delta_efficiency"] == pytest.approx(100 / linregress(power, energy).slope)
-    falling = {"vo2": uptake[::-1], "vco2_ml_min": 70 * ratio * uptake[::-1]}
-    assert np.isnan(economy(stages(**columns | falling), LABORATORY).iloc[0]["delta_efficiency"])
 
 
 def test_hard_stages_and_those_near_the_maximum_do_not_count():
@@ -93,8 +74,8 @@ def test_hard_stages_and_those_near_the_maximum_do_not_count():
         LABORATORY,
     ).iloc[0]
     assert told["n_stages"] == 3
-    assert np.isnan(told["delta_efficiency"])  # two stages with a ratio of at most 1
-    assert 15 < told["gross_efficiency"] < 25
+    energy = energy_w(70 * uptake[:2], ratio[:2])  # two stages with a ratio of at most 1
+    assert told["gross_efficiency"] == pytest.approx(100 * (power[:2] / energy).mean())
 
 
 def test_the_expected_error_is_that_of_an_estimate_by_the_equation():

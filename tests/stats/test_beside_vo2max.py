@@ -61,7 +61,7 @@ def test_means_over_athletes_against_a_general_library():
         np.std(100 * known / 190, ddof=1)
     )
     economies = pd.DataFrame({"athlete_id": list("abcde"), "cost_ratio": known / 30})
-    economies[["economy", "gross_efficiency", "delta_efficiency"]] = np.nan
+    economies[["economy", "gross_efficiency"]] = np.nan
     told = rows(Economies(economies))
     assert list(told.index) == ["mean_cost_ratio", "sd_cost_ratio"]
     assert told.loc["mean_cost_ratio", ["low", "high"]].tolist() == pytest.approx(np.array(t) / 30)
@@ -242,7 +242,7 @@ def test_intervals_of_means_and_share_explained_cover():
     assert np.mean(mean) == pytest.approx(0.95, abs=0.025)
 
 
-MEASURES = ("cost_ratio", "economy", "gross_efficiency", "delta_efficiency")
+MEASURES = ("cost_ratio", "economy", "gross_efficiency")
 IN_ZONES = tuple(f"zone{zone}{by}" for zone in (1, 2, 3) for by in ("", "_own"))
 
 

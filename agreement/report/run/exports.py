@@ -39,7 +39,7 @@ def laboratory_tables(cohort: Cohort) -> dict[str, pd.DataFrame]:
     costs, expected = evidence.economy, evidence.expected
     if costs is not None and expected is not None and len(costs):
         units = {"economy": "economy_ml_kg_km", "expected": "expected_error"}
-        units |= {f"{name}_efficiency": f"{name}_efficiency_percent" for name in ("gross", "delta")}
+        units["gross_efficiency"] = "gross_efficiency_percent"
         errors = expected.drop(columns=["cost_ratio", "stages_of"])
         both = costs.merge(errors, how="left", on=["lab_test_id", "athlete_id", "mode"])
         found["economy"] = both.rename(columns=units).sort_values(["lab_test_id", "method"])

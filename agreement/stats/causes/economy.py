@@ -18,7 +18,7 @@ ARTEFACT: Final = (
     "An error of the analyser on that day alone makes the two go together, with a slope of 1: economy "
     "need not be the cause."
 )
-MEASURES: Final = {"economy": "mL/kg/km", "gross_efficiency": "%", "delta_efficiency": "%"}
+MEASURES: Final = {"economy": "mL/kg/km", "gross_efficiency": "%"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,11 +124,6 @@ _QUANTITIES: Final = (
         "",
     ),
     (*("gross_efficiency", "[%]", "gross efficiency"), "Power over energy set free.", _ENERGY),
-    (
-        *("delta_efficiency", "[%]", "delta efficiency"),
-        "Reciprocal of the slope of energy set free on power, from stage to stage.",
-        _ENERGY,
-    ),
 )
 RECORDS: Final = (
     recorded(
