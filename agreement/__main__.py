@@ -14,7 +14,6 @@ import atexit
 import contextlib
 import gc
 import os
-import re
 import signal
 import threading
 from typing import Final, NoReturn
@@ -47,26 +46,9 @@ def start() -> NoReturn:
         package = (error.name or "").partition(".")[0]
         if package in ("", "agreement"):
             raise
-        how = f"python -m pip install {_distribution(package)}"
-        _last_words(f"Stopped: the package {package} is missing. Install it with `{how}`.\n")
+        _last_words(f"Stopped: the package {package} is missing. Install agreement again.\n")
         code = 2
     end_with(code)
-
-
-def _distribution(package: str) -> str:
-    """Return what installs a package: what we require, where its name is part of that."""
-    from importlib.metadata import PackageNotFoundError, requires
-
-    with contextlib.suppress(PackageNotFoundError):
-        for one in requires("lab-field-agreement") or ():
-            name = re.split("[^a-z0-9-]", one)[0]
-            if package.replace("_", "-") in (
-                name,
-                name.removeprefix("python-"),
-                name.removesuffix("-py"),
-            ):
-                return name
-    return package
 
 
 def _run() -> int:

@@ -12,19 +12,20 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 from agreement import cli_several
-from agreement.cli_talk import BUG, INPUT_AT_FAULT, NOBODY_READS, WholeHelp
+from agreement.cli_talk import BUG, INPUT_AT_FAULT, NOBODY_READS
 from agreement.cli_talk import data as _data
 from agreement.cli_talk import end as _end
+from agreement.cli_talk import ended as _ended
 from agreement.cli_talk import misused as _misused
-from agreement.cli_talk import stopped as _stopped
 from agreement.cli_talk import talk as _talk
 from agreement.errors import AgreementError, TableError, in_one_line
 from agreement.signals import HEARD, SIGNALLED, WRITTEN, listen
 
 
-class _Commands(WholeHelp):
+class _Commands(TyperGroup):
     """All commands, ending with the promised exit codes."""
 
     def invoke(self, ctx: Any) -> Any:
@@ -41,17 +42,16 @@ class _Commands(WholeHelp):
                 _end_by_signal()
             if not isinstance(error, AgreementError | OSError):
                 raise
-            self._told(error, self.commands.get(ctx.invoked_subcommand))
+            self._told(error)
 
-    def _told(self, error: Exception, command: Any) -> NoReturn:
+    def _told(self, error: Exception) -> NoReturn:
         """Say what the user can put right, and end."""
         if isinstance(error, TableError):
             from agreement.report.run.talk import grouped_findings
 
             _end(grouped_findings(error.problems), INPUT_AT_FAULT)
         if isinstance(error, AgreementError):
-            options = () if command is None else [one.name for one in command.params]
-            _end(f"Stopped: {_stopped(in_one_line(str(error)), options)}", INPUT_AT_FAULT)
+            _end(f"Stopped: {_ended(in_one_line(str(error)))}", INPUT_AT_FAULT)
         if isinstance(error, OSError):
             from agreement.tables.whole_output import system_error
 
@@ -122,7 +122,6 @@ def report_(
     pdf: Annotated[bool, typer.Option("--pdf", help="Also as PDF, with a Chromium.")] = False,
     png: Annotated[bool, typer.Option("--png", help="Figures also as PNG files.")] = False,
     kernel: Annotated[bool, typer.Option("--kernel", help="Run it in a Jupyter kernel.")] = False,
-    rows: Annotated[bool, typer.Option("--rows", hidden=True)] = False,
     cache: Annotated[
         bool, typer.Option("--cache/--no-cache", help="Keep what did not change for the next run.")
     ] = True,
@@ -133,9 +132,6 @@ def report_(
     scheduler: Scheduler = None,
 ) -> None:
     """Write the report of a study: page, notebook, tables, figures."""
-    if rows:  # an audit holds nobody's row, every other report the rows of everybody
-        said = "write a squad or validation report, then `agreement share REPORT --out DIR --rows`"
-        _end(f"Stopped: rows of people that may leave the house: {said}.", INPUT_AT_FAULT)
     ways: dict[str, Any] = {"kind": kind, "pdf": pdf, "png": png, "kernel": kernel, "cache": cache}
     if watch:
         if workers is not None or scheduler is not None:
@@ -301,7 +297,7 @@ def open_(
 def explain(
     name: Annotated[list[str], typer.Argument(metavar="NAME", help="Statistic, column, key ...")],
 ) -> None:
-    """Say what a statistic, column, reason or key of study.toml means."""
+    """Say what a statistic, column, reason or key means."""
     from agreement.report.run.explaining import explained
 
     _data(explained(" ".join(name)))
@@ -366,7 +362,7 @@ def main() -> int:
     """
     listen()
     try:
-        code = app(standalone_mode=False)
+        code = app(standalone_mode=False, prog_name="agreement")
     except (KeyboardInterrupt, typer.Abort):
         return SIGNALLED + (HEARD[0] if HEARD else signal.SIGINT)
     except BrokenPipeError:

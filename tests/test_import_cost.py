@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 from turns import slowly
 
-from agreement.__main__ import _distribution
 from agreement.report.run.read_beside import leave_out_arrow
 from agreement.report.run.unused import leaving_out
 
@@ -159,16 +158,6 @@ def test_a_study_with_links_to_folders_finds_arrow_without_following_them(tmp_pa
     for name in ("a", "b", "c"):  # followed as far as the system goes: three to the fortieth
         (study / name).symlink_to(".")
     assert not left_out(monkeypatch, study)
-
-
-@pytest.mark.parametrize(
-    ("package", "name"),
-    [("markdown_it", "markdown-it-py"), ("docx", "python-docx"), ("it", "it"), ("typer", "typer")],
-)
-def test_what_installs_a_missing_package_is_what_we_require(package, name, monkeypatch):
-    ours = ["markdown-it-py>=3.0", "typer>=0.19", "python-docx>=1.1; extra == 'tables'"]
-    monkeypatch.setattr("importlib.metadata.requires", lambda _: ours)
-    assert _distribution(package) == name
 
 
 @pytest.mark.parametrize(
