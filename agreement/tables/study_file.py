@@ -7,7 +7,7 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
-from agreement.errors import Problem, TableError
+from agreement.errors import TableError
 from agreement.tables import key_checks as check
 from agreement.tables.columns import INPUTS
 from agreement.tables.findings import Findings, Words
@@ -127,13 +127,7 @@ def _content(folder: Path, findings: Findings) -> dict[str, Any]:
     except UnicodeDecodeError:
         findings.tell("not_utf_8", STUDY_FILE)
     except ValueError as error:  # TOMLDecodeError, and a number of thousands of digits
-
-        def refused(content: dict[str, Any]) -> list[Problem]:
-            found = Findings()
-            changed_options(StudyOptions(), content, folder, found)
-            return [one for one in found.stops if one.reason == "wrong_value"]
-
-        what, remedy = toml_fault(text, error, refused)
+        what, remedy = toml_fault(text, error)
         findings.tell("no_toml", STUDY_FILE, what=what, remedy=remedy)
     except (OSError, RecursionError) as error:
         findings.tell("unreadable_study_file", STUDY_FILE, error=type(error).__name__)

@@ -3,11 +3,11 @@
 import json
 import re
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from agreement.errors import AgreementError, Problem
+from agreement.errors import AgreementError
 from agreement.tables.findings import Findings, Words
 from agreement.tables.whole_output import whole_file
 
@@ -17,18 +17,11 @@ _WORDS: Final = {"yes": "true", "no": "false", "True": "true", "False": "false",
 OPEN: Final = "?"  # stands where a person has to decide; `check` stops at it
 UNDECIDED: Final = "undecided"
 _MARK: Final = "# decide:"
-Refused = Callable[[dict[str, Any]], Sequence[Problem]]  # values that their keys do not take
 
 
-def toml_fault(
-    text: str,
-    error: ValueError,
-    refused: Callable[[dict[str, Any]], list[Problem]] = lambda _: [],
-) -> tuple[str, str]:
+def toml_fault(text: str, error: ValueError) -> tuple[str, str]:
     r"""
     Say what is wrong with a file that does not parse.
-
-    refused: what is wrong with the values of a file that does.
 
     >>> text = "[study]\ntime_zone = Europe/Oslo\n"
     >>> try:
@@ -49,10 +42,7 @@ def toml_fault(
         number = int(found[1])
     number = min(max(number, 1), max(len(lines), 1))
     for at in (number, number - 1):  # an open quotation mark is found out a line later
-        if 1 <= at <= len(lines) and (right := _put_right(lines, at - 1, refused)):
-            better, wrong = right
-            if wrong:
-                return f"Line {at}: {wrong[0].what}", wrong[0].remedy
+        if 1 <= at <= len(lines) and (better := _put_right(lines, at - 1)):
             what = f"Line {at} does not follow the TOML form: {lines[at - 1].strip()}."
             return what, f"Write it as: {better.strip()}"
     line = lines[number - 1].strip() if lines else ""
@@ -63,26 +53,20 @@ def toml_fault(
     return what, "Texts need quotes, tables stand in [brackets]; see the commented study.toml."
 
 
-def _put_right(lines: list[str], at: int, refused: Refused) -> tuple[str, list[Problem]] | None:
-    """Return a line put right, if it is at fault, and what is wrong with its value even so."""
-    above = _read(lines[:at])
-    if above is None or _read(lines[: at + 1]) is not None:
+def _put_right(lines: list[str], at: int) -> str | None:
+    """Return a line put right, if it is at fault."""
+    if not _follows(lines[:at]) or _follows(lines[: at + 1]):
         return None
-    known = refused(above)
-    better = [
-        (one, [problem for problem in refused(content) if problem not in known])
-        for one in _candidates(lines[at])
-        if (content := _read([*lines[:at], one])) is not None
-    ]
-    return min(better, key=lambda one: len(one[1]), default=None)
+    return next((one for one in _candidates(lines[at]) if _follows([*lines[:at], one])), None)
 
 
-def _read(lines: list[str]) -> dict[str, Any] | None:
-    """Return what lines say; None if they do not follow the form."""
+def _follows(lines: list[str]) -> bool:
+    """Whether lines follow the form."""
     try:
-        return tomllib.loads("\n".join(lines) + "\n")
+        tomllib.loads("\n".join(lines) + "\n")
     except ValueError:
-        return None
+        return False
+    return True
 
 
 def _candidates(line: str) -> list[str]:

@@ -150,17 +150,6 @@ def test_a_line_that_is_no_toml_is_shown_and_put_right(folder, wrong, right):
     tomllib.loads(right)
 
 
-def test_a_word_for_a_number_is_not_offered_as_a_text(folder):
-    (folder / "study.toml").write_text(
-        "[margin]\nlimit_ml_kg_min = seven\nagreed_on = 2026-01-10\n"
-    )
-    (problem,) = [p for p in inspect_study(folder)[1] if p.file == "study.toml"]
-    assert problem.what.startswith(
-        "Line 2: 'margin.limit_ml_kg_min' is \"seven\"; it must be a number"
-    )
-    assert "seven" not in problem.remedy
-
-
 def test_the_unread_column_most_like_vo2max_is_named(folder):
     path = folder / "lab_tests.csv"
     for header, ours in (
