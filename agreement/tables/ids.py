@@ -5,13 +5,11 @@ import unicodedata
 from collections import Counter
 from collections.abc import Callable, Iterator
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from math import isfinite
 from pathlib import Path
 from typing import Final
-
-import numpy as np
 
 from agreement.tables.columns import Column, Table
 from agreement.tables.findings import Findings, Words
@@ -168,18 +166,6 @@ def digits(key: str) -> str:
     return parts[2] if parts and not parts[3] else ""
 
 
-@dataclass(frozen=True, slots=True)
-class IdMap:
-    """The file of unequal ids."""
-
-    # ids, rows: by the id found: the athlete's, and the row of the file
-    ids: dict[str, str] = field(default_factory=dict)
-    rows: dict[str, int] = field(default_factory=dict)
-    # file, column: the file, and its own name of the column with our ids
-    file: str = ""
-    column: str = ""
-
-
 def id_column(raw: RawTable, name: str, id_map: dict[str, str] | None = None) -> Distinct:
     """Return ids, trimmed and mapped by `id_map`; one that looks like a name is refused."""
     found = _mapped(text_column(raw, name), id_map)
@@ -235,46 +221,26 @@ def _mapped(found: Distinct, id_map: dict[str, str] | None) -> Distinct:
 
 def read_id_map(
     folder: Path, file: str | None, findings: Findings
-) -> tuple[IdMap, InputFile | None]:
+) -> tuple[dict[str, str], InputFile | None]:
     """Return athlete ids by the id found in the files; `file` is the key ``study.id_map``."""
     if file is None or path_problem(folder, file):  # reported with the study file
-        return IdMap(), None
+        return {}, None
     if not (folder / file).is_file():
         findings.tell("id_map_missing", file)
-        return IdMap(), None
+        return {}, None
     raw = read_table(folder / file, file, ID_MAP, FileFormat(), findings)
     if raw is None or not set(ID_MAP.columns) <= set(raw.frame):
-        return IdMap(), None
+        return {}, None
     found, ours = text_column(raw, "found"), text_column(raw, "athlete_id")
     ids: dict[str, str] = {}
-    rows: dict[str, int] = {}
     for i, row in enumerate(map(int, raw.rows)):
         theirs, to = found.at(i), ours.at(i)
         if not theirs or not to:
             empty = "athlete_id" if theirs else "found"
             raw.tell("joined_with_nothing", empty, row, one=theirs or to)
-            continue
-        rows.setdefault(theirs, row)
-        if ids.setdefault(theirs, to) != to:
+        elif ids.setdefault(theirs, to) != to:
             raw.tell("leads_to_two", "found", row, one=theirs, first=ids[theirs], other=to)
-    id_map = IdMap(ids, rows, file, raw.theirs["athlete_id"])
-    return id_map, InputFile(file, raw.digest, len(raw.rows))
-
-
-def note_leads_nowhere(
-    id_map: IdMap, known: frozenset[str], known_file: str, findings: Findings
-) -> None:
-    """Note the lines of the id map that lead to an id which the study's athletes do not have."""
-    astray = [theirs for theirs, to in id_map.ids.items() if to not in known]
-    rows = np.array([id_map.rows[theirs] for theirs in astray], np.int64)
-    remedy = "Correct the line: messages name the row's athlete by the id that it leads to."
-
-    def said(i: int) -> str:
-        theirs, to = discreet_id(astray[i]), id_map.ids[astray[i]]
-        return f"'{theirs}' leads to '{to}', who is not in {known_file}."
-
-    place = (id_map.file, rows, id_map.column)
-    findings.each("note", "unknown_athlete", *place, said, remedy)
+    return ids, InputFile(file, raw.digest, len(raw.rows))
 
 
 def likely_pairs(unknown: AbstractSet[str], known: AbstractSet[str]) -> list[tuple[str, str]]:

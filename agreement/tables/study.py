@@ -22,7 +22,7 @@ from agreement.tables.columns import FOLDERS, TABLES, Table
 from agreement.tables.doubts import doubt_tables
 from agreement.tables.export_folders import Exports, find_exports, holds_exports, people_gone
 from agreement.tables.findings import Findings, without_consequences
-from agreement.tables.ids import keys_of, note_leads_nowhere, note_likely_matches, read_id_map
+from agreement.tables.ids import keys_of, note_likely_matches, read_id_map
 from agreement.tables.lab_table import lab_table, require_one_rule
 from agreement.tables.options import STUDY_FILE, FileFormat, StudyOptions
 from agreement.tables.part_folders import PartFolder, find_parts, match_parts
@@ -149,8 +149,7 @@ class _Reading:
             self.paths = {name: name for name in TABLES if name in self.given}
             require_tables(set(self.given), findings)
         self.names = shared_files(folder, self.paths, options, findings)
-        self.id_map, source = read_id_map(folder, options.study.id_map, findings)
-        self.ids = self.id_map.ids
+        self.ids, source = read_id_map(folder, options.study.id_map, findings)
         self.inputs += [] if source is None else [source]
         self.rows_read: dict[str, int] = {}
         self.exports = self.read_exports()
@@ -320,9 +319,6 @@ class _Reading:
         known_name = "athletes" if people.known is not None else "lab_tests"
         known = checked["lab_tests"].people if people.known is None else people.known
         known_file, lab_file = self.names.get(known_name, ""), self.names.get("lab_tests", "")
-        if known_file:
-            taking_part = known | people.withdrawn.ids
-            note_leads_nowhere(self.id_map, taking_part, known_file, self.findings)
         for name, table in checked.items():
             if name != known_name and name in self.names:
                 unknown = table.people - known

@@ -57,29 +57,6 @@ def test_id_map_joins_what_it_names(folder):
     assert "ids.csv" in {one.name for one in found.tables.inputs}
 
 
-def test_a_line_of_the_map_that_leads_to_nobody_is_named(folder):
-    folder.put(
-        study_toml='[study]\nid_map = "ids.csv"\n' + folder.ZONE.removeprefix("[study]\n"),
-        ids_csv="found,athlete_id\na07,A1\n3,A99\nAda Berg,A98\n",
-        athletes_csv="athlete_id\nA1\nA2\nA3\n",
-        field_estimates_csv=estimates("a07", "3"),
-    )
-    note, of_name = folder.inspect().of("note", "unknown_athlete")
-    assert of_name.what.startswith("'A... B...' leads to 'A98'")
-    assert (note.file, note.row, note.column) == ("ids.csv", 3, "athlete_id")
-    assert note.what == "'3' leads to 'A99', who is not in athletes.csv."
-
-
-def test_a_line_of_the_map_may_lead_to_whoever_withdrew(folder):
-    folder.put(
-        study_toml='[study]\nid_map = "ids.csv"\n' + folder.ZONE.removeprefix("[study]\n"),
-        ids_csv="found,athlete_id\na07,A9\n",
-        athletes_csv="athlete_id,withdrawn\nA1,\nA2,\nA3,\nA9,yes\n",
-        field_estimates_csv=estimates("a07", "A1"),
-    )
-    assert not folder.inspect().of("note", "unknown_athlete")
-
-
 @pytest.mark.parametrize(
     ("ids", "reason", "says"),
     [
