@@ -27,10 +27,6 @@ Progress = Callable[[int, int, str], None]
 MOST_WORKERS: Final = 8  # by default; more only when asked for
 _LOADED: Final = "agreement.scale.streamed"  # by the server of which workers are forked
 LOST_AGAIN: Final = 3  # times that workers may be lost before it is no accident
-UNGUARDED: Final = (
-    "No worker could start. A script that asks for workers must do so below the line "
-    '`if __name__ == "__main__":`, or each of them runs it again; one worker needs no such line.'
-)
 
 
 class Engine(ABC):
@@ -92,9 +88,9 @@ class LocalEngine(Engine):
         left = dict(enumerate(items))
         self.begin()
         context: Any = multiprocessing.get_context("forkserver" if self._forks else "spawn")
-        ready, of_item = context.Event(), partial(_with_shared, function)
+        of_item = partial(_with_shared, function)
         for _ in range(LOST_AGAIN):
-            pool = ProcessPoolExecutor(self.workers, context, _made_ready, (shared, ready))
+            pool = ProcessPoolExecutor(self.workers, context, _made_ready, (shared,))
             try:
                 waiting = {pool.submit(of_item, item): place for place, item in left.items()}
                 for future in as_completed(waiting):
@@ -102,8 +98,6 @@ class LocalEngine(Engine):
                     del left[place]
                     yield place, result
             except BrokenProcessPool:
-                if not ready.is_set():
-                    raise AgreementError(UNGUARDED) from None
                 continue  # a worker is gone; what it had not finished is done again
             finally:
                 pool.shutdown(cancel_futures=True)
@@ -122,16 +116,15 @@ def _with_shared(function: Callable[[Any, Any], T], item: Any) -> T:
     return function(_SHARED[0], item)
 
 
-def _made_ready(shared: Any, ready: Any) -> None:
+def _made_ready(shared: Any) -> None:
     """
-    Make a worker ready, and say so.
+    Make a worker ready.
 
     It keeps what all items share, which so travels once; leaves an interrupt to the process that
     asked for the work; ends with it, even if that was killed; and gives memory back when it is free.
     """
     from agreement.tables.spills import give_memory_back
 
-    ready.set()
     _SHARED[:] = [shared]
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     Thread(target=_end_with_parent, daemon=True).start()

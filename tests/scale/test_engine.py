@@ -1,12 +1,10 @@
 """One function over many items, in this process or in several."""
 
 import os
-import re
 import signal
 import subprocess
 import sys
 import time
-from functools import partial
 from pathlib import Path
 
 import pytest
@@ -40,20 +38,6 @@ def test_what_a_lost_worker_had_is_done_again(tmp_path):
 def test_workers_lost_again_and_again_end_with_one_sentence():
     with pytest.raises(AgreementError, match=r"lost 3 times, most likely for want of memory"):
         LocalEngine(2).map(engine_work.always_lost, None, range(4))
-
-
-@pytest.mark.slow
-def test_a_script_without_a_guard_is_told_what_it_lacks(tmp_path):
-    script, call = tmp_path / "script.py", "print(LocalEngine(2).map(add, 1, range(4)))\n"
-    imports = "from operator import add\nfrom agreement.scale.engine import LocalEngine\n"
-    script.write_text(imports + call)
-    run = partial(subprocess.run, check=False, capture_output=True, text=True, timeout=120)
-    said = run([sys.executable, script]).stderr
-    assert "\nagreement.errors.AgreementError: No worker could start. A script that" in said
-    assert "memory" not in said
-    (guard,) = re.findall("`(if .*:)`", said)
-    script.write_text(f"{imports}{guard}\n    {call}")  # as it is told
-    assert run([sys.executable, script]).stdout == "[1, 2, 3, 4]\n"
 
 
 def test_workers_and_scheduler_exclude_each_other():
