@@ -30,8 +30,7 @@ _NAMES = {
     "sections.audit": "drift effort funnel margin maxima people sign_off",
     "sections.checklists": "protocol_list reporting_lists",
     "sections.closer_section": "two_estimators",
-    "sections.comparison_sections": "averaging budget change differences modes profiles regression "
-    "two_by_two",
+    "sections.comparison_sections": "averaging budget change differences modes profiles regression",
     "sections.doubt_sections": "repeatability",
     "sections.further": "further",
     "sections.input_sections": "averaging_rules inputs out_of_range",

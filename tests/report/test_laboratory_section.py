@@ -91,7 +91,7 @@ def test_the_first_page_tells_repeats_and_who_changed(study):
 def test_repeats_with_their_shift_and_names_of_who_changed(study):
     html = open_report(study()).laboratory().html
     key = "laboratory_repeats/laboratory/run/1 to 2"
-    assert f'data-statistic="{key}/mean_shift">+2.0<' in html
+    assert f'data-statistic="{key}/mean_shift">2.0<' in html
     assert f'data-statistic="{key}/typical_error">0.6<' in html
     shown, folded = html.split("<details>")
     assert re.findall(r'<th scope="row">(\w)</th>', shown) == ["E"]

@@ -16,27 +16,27 @@ from agreement.figures.differences import differences_caption, plot_differences
 from agreement.figures.estimates import ABSENT, estimates
 from agreement.figures.profiles import plot_profiles, profiles_caption
 from agreement.figures.regression import plot_regression, regression_caption
-from agreement.report.page.machine import said, stated
-from agreement.report.page.markup import Block, absent, bullets, fold, joined, paragraph, table
+from agreement.report.page.machine import said
+from agreement.report.page.markup import Block, bullets, fold, joined, paragraph, table
 from agreement.report.page.numbers import group_name
 from agreement.report.page.pictures import drawing
-from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, Section, withheld_note
+from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, Section
 from agreement.report.sections.doubt_sections import (
     by_level,
     cautions,
     firmness,
     of_the_laboratory,
 )
-from agreement.report.sections.together import says, shown_cell, splits, structural_lines
+from agreement.report.sections.further import analysis_tables
+from agreement.report.sections.together import says, splits, structural_lines
 from agreement.report.sections.training_sections import ultra_block, without_profile
 from agreement.report.shown.told import Methods, Told, of_each_method, of_field_values, told_of
 from agreement.stats.basics.intervals import checked_share
-from agreement.stats.catalogue import statistic_of
+from agreement.stats.catalogue import BY_NAME
 from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.stats.limits.limits_of_agreement import STATISTICS, with_coverage
 from agreement.stats.limits.limits_of_subsets import RIGHT_INPUTS
-from agreement.terms import mode_word
 
 _NUMBERS: Final = ["value", "low", "high"]
 _BEFORE: Final = "before you rely on these numbers"
@@ -44,11 +44,6 @@ _COVERAGE: Final = 0.95  # of the limits in the results table
 _CHANGE: Final = (
     *("bias", "lower_limit", "upper_limit", "responsiveness", "slope", "r"),
     *("same_direction", "same_direction_beyond_noise"),
-)
-_MODES: Final = (
-    *("method, mode", "mode of the laboratory test", "athletes"),
-    *(statistic_of("across_modes", name).head for name in BIAS_AND_LIMITS),
-    "expected of the modes alone",
 )
 
 
@@ -177,20 +172,6 @@ def profiles_block(one: Comparison) -> Section:
 
 
 @of_field_values
-def two_by_two(cohort: Cohort, *, methods: Methods = None) -> Block:
-    """Show which training profile is read otherwise than which, and by how much; folded."""
-    name, difference, tables = "profiles_two_by_two", "difference_of_bias", list[Block]()
-    columns = f"athletes; {difference} |+ = difference of bias; p_{difference} = p; hedges_g |+ = Hedges' g"
-    for one in told_of(cohort).some(methods):
-        known = [of for of in one.groups(name) if one.cell(name, difference, of).known]
-        caption = "bias of one training profile less that of another (mL/kg/min)"
-        rows = [(of, name, of) for of in known]
-        tables += [one.lines(caption, "training profiles", rows, columns)] if rows else []
-    shown = joined([paragraph(said("sentences", "two_by_two")), *tables])
-    return fold("Which profile differs from which", shown) if tables else Block("")
-
-
-@of_field_values
 def regression(cohort: Cohort, *, methods: Methods = None, structural: bool = False) -> Block:
     """Show the calibration line of each method; `structural`: also field against true fitness."""
     more = structural_lines if structural else None
@@ -209,26 +190,8 @@ def regression_block(one: Comparison) -> Section:
         "calibration line and size of error",
         regression=("slope", "intercept", "standard_error_of_estimate", "r"),
         error=("mae", "mape", "share_within_margin"),
-    ) + missed_when_left_out(one)
-
-
-def missed_when_left_out(one: Comparison) -> Block:
-    """Fold away how far each form of the calibration misses athletes left out; nothing without."""
-    forms = stated("tables", "forms")
-    rows = [
-        (words, [one.cell("calibration", f"{of}_cv_{form}") for of in forms["errors"]])
-        for form, words in forms["lines"].items()
-    ]
-    if not any(says(cell) for _, cells in rows for cell in cells):
-        return Block("")
-    heads = [*forms["errors"].values()]
-    chosen = forms["lines"].get(getattr(one.results.calibration, "choice", ""))
-    lines = [
-        (words + (forms["chosen"] if words == chosen else ""), *map(shown_cell, cells))
-        for words, cells in rows
-    ]
-    caption = f"{one.name}: {forms['caption']}"
-    return fold(forms["fold"], table(caption, (forms["head"], *heads), lines, numeric=heads))
+        calibration=tuple(f"rmse_cv_{form}" for form in ("none", "offset", "line")),
+    )
 
 
 @of_field_values
@@ -334,28 +297,5 @@ def averaging(one: Comparison) -> Section:
 @of_field_values
 def modes(cohort: Cohort) -> Block:
     """Show what was measured in one mode and tested in another, and what the modes alone would make."""
-    numbers = told_of(cohort).numbers
-    hidden, rows = list[str](), []
-    for one in told_of(cohort).results.across_modes:
-        expected = [f"expected_in_{who}" for who in one.expected]
-        cells = {
-            name: numbers.get("across_modes", name, one.method, one.mode, one.pairs.name)
-            for name in (*BIAS_AND_LIMITS, *expected)
-        }
-        name = numbers.name.with_mode(one.method, one.mode)
-        if cells["bias"].withheld:
-            hidden.append(name)
-            continue
-        span = absent("not published")
-        if expected:  # from cyclists to runners
-            runners, cyclists = cells[expected[0]], cells[expected[-1]]
-            span = runners.stacked()
-            if all(cells[who].known for who in expected):
-                span = Markup(" to ").join([cyclists.shown(sign=True), runners.shown(sign=True)])
-        limits = (cells[end].stacked(sign=end == "bias") for end in BIAS_AND_LIMITS)
-        rows.append((name, mode_word(one.laboratory_mode), str(one.pairs.n), *limits, span))
-    if not rows:
-        return withheld_note(hidden)
-    caption = "Tested in another mode (mL/kg/min), 95 % intervals below"
-    shown = table(caption, _MODES, rows, numeric=_MODES[2:])
-    return Block(said("sentences", "modes")) + shown + withheld_note(hidden)
+    tables = analysis_tables(told_of(cohort).numbers, [BY_NAME["across_modes"]])[:1]
+    return joined([Block(said("sentences", "modes")), *tables]) if tables else Block("")

@@ -1,6 +1,6 @@
 """Analyses that no section is written for, a table each; how every statistic is computed."""
 
-from collections.abc import Container, Iterable
+from collections.abc import Callable, Container, Iterable
 from typing import Final, NamedTuple
 
 from agreement.cohort import Cohort
@@ -91,8 +91,8 @@ def _lines(numbers: Numbers, analysis: Analysis, *, alone: bool) -> dict[GroupPl
 
 
 def _names_of(told: dict[GroupPlace, list[Cell]]) -> set[str]:
-    """Return the statistics of which a line says something."""
-    return {cell.key.rpartition("/")[2] for found in told.values() for cell in found if says(cell)}
+    """Return the statistics of which a line has a number."""
+    return {cell.key.rpartition("/")[2] for found in told.values() for cell in found if cell.known}
 
 
 def _table(numbers: Numbers, analysis: Analysis, told: dict[GroupPlace, list[Cell]]) -> Block:
@@ -107,7 +107,9 @@ def _table(numbers: Numbers, analysis: Analysis, told: dict[GroupPlace, list[Cel
         for one in shown
     ]
     columns = ("method", *(["group"] if grouped else []), *heads, "athletes")
-    rows = [_row(numbers, shown, place, found, grouped=grouped) for place, found in told.items()]
+    modes = {mode for _, mode, *_ in (*told, *numbers.places("limits_of_agreement"))}
+    called = numbers.name.with_mode if len(modes) > 1 else numbers.name
+    rows = [_row(called, shown, place, found, grouped=grouped) for place, found in told.items()]
     caption += f" ({_written(one_unit)})" if one_unit else ""
     return table(caption, columns, rows, numeric=[*heads, "athletes"])
 
@@ -127,7 +129,7 @@ def _repeats(place: GroupPlace, every: dict[GroupPlace, list[Cell]]) -> bool:
 
 
 def _row(
-    numbers: Numbers,
+    called: Callable[[str, str], str],
     statistics: Iterable[Statistic],
     place: GroupPlace,
     found: list[Cell],
@@ -152,7 +154,7 @@ def _row(
     people = " to ".join(str(n) for n in dict.fromkeys((sizes[0], sizes[-1])) if n)
     people = people or next((cell.missing for cell in found if cell.withheld), "")
     told = ASSUMED if method == LABORATORY and any(cell.assumed for cell in found) else ""
-    first = [numbers.name(method, mode) + told, *([group_name(group)] if grouped else [])]
+    first = [called(method, mode) + told, *([group_name(group)] if grouped else [])]
     return (*first, *cells, people)
 
 

@@ -1,6 +1,5 @@
 """What went into the numbers: settings of the estimator, averaging of breaths, maximal effort."""
 
-from collections.abc import Mapping
 from math import inf
 from typing import Final
 
@@ -21,7 +20,6 @@ from agreement.stats.limits.limits_of_subsets import RIGHT_INPUTS
 from agreement.stats.repeats.averaging_rule import AveragingRules
 from agreement.terms import mode_word
 
-BY_RULE: Final = "limits_by_rule"
 _RULES: Final = "averaging_rule"
 
 
@@ -130,14 +128,7 @@ def averaging_rules(cohort: Cohort) -> Block:
     if not found:
         return Block("")
     alone = cohort.study.laboratory_only  # then there is no bias
-    tables = [_rules_table(mode, rules, numbers, alone=alone) for mode, rules in found.items()]
-    named = {rule: words for rules in found.values() for rule, words in _in_order(rules).items()}
-    limits = [
-        _limits_by_rule(method, mode, numbers, named) for method, mode in numbers.places(BY_RULE)
-    ]
-    if any(block.html for block in limits):
-        tables.append(fold("Limits of every method under every averaging rule", *limits))
-    return joined(tables)
+    return joined(_rules_table(mode, rules, numbers, alone=alone) for mode, rules in found.items())
 
 
 def _in_order(found: AveragingRules) -> dict[str, Text]:
@@ -145,20 +136,6 @@ def _in_order(found: AveragingRules) -> dict[str, Text]:
     order = found.frame.sort_values("mean_vo2max", ascending=False, kind="stable").index.astype(str)
     used = {rule: element("strong", f"{rule}, in use") for rule in found.in_use}
     return {rule: used.get(rule, rule) for rule in order}
-
-
-def _limits_by_rule(method: str, mode: str, numbers: Numbers, named: Mapping[str, Text]) -> Block:
-    """Show the limits of one method under every rule, in the order of `named`; nothing without any."""
-    cell, groups = numbers.of(method, mode), numbers.groups(BY_RULE, method, mode)
-    rules = [*(one for one in named if one in groups), *(one for one in groups if one not in named)]
-    known = [
-        (named.get(rule, rule), BY_RULE, rule)
-        for rule in rules
-        if cell(BY_RULE, "lower_limit", rule).known
-    ]
-    caption = f"{numbers.name(method, mode)} under every averaging rule, the same pairs (mL/kg/min)"
-    shown = "athletes; bias +; lower_limit +; upper_limit +"
-    return lines_table(cell, caption, "averaging rule", known, shown)
 
 
 def _rules_table(mode: str, found: AveragingRules, numbers: Numbers, *, alone: bool) -> Block:

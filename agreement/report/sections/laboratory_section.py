@@ -9,7 +9,7 @@ from agreement.cohort import Cohort
 from agreement.physiology.stage_splits import ANOTHER_DAY, SAME_DAY
 from agreement.physiology.thresholds import IN_USE
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, fold, joined, paragraph, table
+from agreement.report.page.markup import Block, fold, joined, paragraph
 from agreement.report.page.numbers import Numbers, counted
 from agreement.report.sections.actions import TYPICAL_ERROR
 from agreement.report.sections.comparison import frame_table
@@ -25,7 +25,6 @@ from agreement.terms import RATERS, mode_word
 QUESTION: Final = "How far can one laboratory test be trusted?"
 NO_FIELD: Final = "This study has no field values: the laboratory is judged by itself."
 REPEATS: Final = "laboratory_repeats"
-_OF_STEP: Final = ("typical_error", "mean_shift")
 _TABLES: Final = (
     *("thresholds", "threshold_agreement", "threshold_agreement_hr", "training_zones", "economy"),
 )
@@ -70,7 +69,7 @@ def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     """
     told, expected = told_of(cohort), cohort.evidence.expected
     results, numbers = told.results, told.numbers
-    blocks = [_repeats(numbers)]
+    blocks = analysis_tables(numbers, [BY_NAME[REPEATS]])[:1]
     changes = results.of_laboratory("laboratory_change")
     for mode, change in changes.items():
         name = f"{mode_word(mode)}: " if len(changes) > 1 else ""
@@ -117,35 +116,6 @@ def beside_block(numbers: Numbers, zones: Zones, errors: pd.DataFrame | None = N
     return (
         sentences + fold("Thresholds, training zones and economy", *tables) if tables else sentences
     )
-
-
-def _repeats(numbers: Numbers) -> Block:
-    """Return the table of typical errors and mean shifts, by pair of tests."""
-    rows = []
-    for place in numbers.places(REPEATS):
-        error, mode = numbers.get(*TYPICAL_ERROR, *place), place[1]
-        groups = [one for one in numbers.groups(REPEATS, *place) if one != "all"]
-        if error.known and len(groups) != 1:  # else the two tests below are all repeats
-            rows.append(
-                (f"{mode_word(mode)}, all repeats", str(error.n), error.stacked(), "see below")
-            )
-        for group in groups:
-            error, shift = (numbers.get(REPEATS, one, *place, group) for one in _OF_STEP)
-            if error.known:
-                moved = shift.stacked(sign=True)
-                rows.append(
-                    (f"{mode_word(mode)}, test {group}", str(error.n), error.stacked(), moved)
-                )
-    if not rows:
-        return Block("")
-    columns = (
-        "mode, tests",
-        "athletes",
-        "typical error",
-        "later minus earlier test",
-    )
-    caption = "Repeats within days (mL/kg/min), 95 % intervals below"
-    return table(caption, columns, rows, numeric=columns[1:])
 
 
 def _changes(

@@ -9,7 +9,7 @@ from agreement.cohort import Cohort
 from agreement.figures.why import plot_why, why_captions, why_legend
 from agreement.physiology.coverage import typical_fans
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, fold, joined, paragraph, table
+from agreement.report.page.markup import Block, fold, joined, paragraph
 from agreement.report.page.numbers import counted, plain
 from agreement.report.page.pictures import drawing, picture
 from agreement.report.sections.comparison import Comparison, frame_table
@@ -94,23 +94,17 @@ def _each_folded(
 
 
 def _one_split(one: Comparison) -> Block:
-    """Return mean and spread of the two parts of one method's error, and the parts of each pair."""
+    """Say what the two parts of one method's error are, and list them of each pair."""
     split = one.results.error_split
     if split is None:
         return Block("")
     cells = {part: one.cell("error_split", f"mean_{part}") for part in PART_WORDS}
-    rows = [
-        (word, cells[part].shown(sign=True), one.cell("error_split", f"sd_{part}").shown())
-        for part, word in PART_WORDS.items()
-    ]
-    columns = ("part of the error", "mean (mL/kg/min)", "standard deviation")
-    caption = f"{one.name}: the error, split by the uptake measured in stages"
     parts = "; ".join(f"{word}: {part} +" for part, word in PART_WORDS.items())
     shown = f"athlete: athlete_id; stages: n_points; {parts}"
     listed = frame_table(f"{one.name}: the parts of each error (mL/kg/min)", split.frame, shown)
     about = {"pairs": len(split.frame), "lagging": one.results.method == SESSIONS_METHOD}
     told = said("sentences", "split", name=one.name, **about, **cells)
-    block = paragraph(told) + table(caption, columns, rows, numeric=columns[1:])
+    block = paragraph(told)
     return block if one.people is None else block + fold(f"{one.name}: pair by pair", listed)
 
 

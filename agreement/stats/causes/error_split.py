@@ -56,14 +56,14 @@ _PART_MEANINGS: Final = {
     "heart_rate": "the error of carrying heart rate to its maximum",
 }
 RECORD: Final = recorded(
-    "error_split, place 320, subset, own section: error split by measured stages",
+    "error_split, place 320, subset: error split by measured stages",
     *(
         f"""
-        {word}_{part}: {said}: {_PART_MEANINGS[part]}
+        {word}_{part}: {said} of {_PART_MEANINGS[part]}
           {how} of {_PART_MEANINGS[part]} of the session estimate.
           = the line through measured uptake between field value and laboratory
         """
         for part in PARTS
         for word, said, how in (("mean", "mean", "Mean"), ("sd", "spread", "Standard deviation"))
     ),
-).by(error_split_of)
+).by(error_split_of, shown_in=("squad", "validation"))

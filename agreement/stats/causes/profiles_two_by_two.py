@@ -79,7 +79,7 @@ def profiles_two_by_two_of(data: MethodData) -> ProfilesTwoByTwo:
 
 
 RECORD: Final = recorded("""
-    profiles_two_by_two, place 440, subset, own section: bias by training profile, two by two
+    profiles_two_by_two, place 440, subset: bias by training profile, two by two
     difference_of_bias: bias of the first profile less that of the second
       How much higher the field value reads in the first profile; the intervals of all pairs hold at
       once.

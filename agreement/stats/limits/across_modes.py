@@ -92,7 +92,7 @@ RECORD: Final = recorded(
     *LIMITS,
     *(
         f"""
-        expected_in_{who}: difference expected of the modes alone in {who}
+        expected_in_{who}: difference expected of the modes alone in {who} / expected in {who}
           How far the two modes of exercise differ in the same people.
           = treadmill above cycle by 10.5 % in runners, 6.1 in triathletes, 2.8 in cyclists
           | Basset & Boulay 2000

@@ -177,7 +177,7 @@ def laboratory_change(
 
 RECORDS: Final = (
     recorded("""
-        laboratory_repeats, place 104, whole, own section: repeats of the laboratory
+        laboratory_repeats, place 104, whole, own section: repeats of the laboratory, one test to the next
         mean_shift: mean shift
           How much higher a test reads than the one before it, within days: learning or recovery.
           = mean of the later minus the earlier test; interval by Student's t | Hopkins 2000
