@@ -8,7 +8,15 @@ from agreement.stats.catalogue import ANALYSES
 from agreement.tables.columns import INPUTS
 from agreement.tables.new_study import STUDY_FILE_TEXT
 from agreement.tables.units import unit_names
-from agreement.terms import DOUBTS, GLOSSARY, OUTPUT_COLUMNS, RANGES, REASONS
+from agreement.terms import (
+    DOUBTS,
+    GLOSSARY,
+    GROUP_WORDS,
+    NOTE_WORDS,
+    OUTPUT_COLUMNS,
+    RANGES,
+    REASONS,
+)
 
 
 def reference_pages() -> dict[str, str]:
@@ -93,10 +101,12 @@ def _output() -> str:
 
 
 def _codes() -> str:
-    """Return the codes of rows left out, and of what stops until it is confirmed."""
+    """Return the codes of rows left out, of what stops until it is confirmed, and of results.csv."""
     left_out = _definitions("## Why a row is left out", "In exclusions.csv.", REASONS)
     doubts = _definitions("## What stops until it is confirmed", "Keys of [confirm].", DOUBTS)
-    return f"# Codes\n\n{left_out}\n{doubts}"
+    notes = _definitions("## Notes", "In the column note of results.csv.", NOTE_WORDS)
+    groups = _definitions("## Groups", "In the column group of results.csv.", GROUP_WORDS)
+    return f"# Codes\n\n{left_out}\n{doubts}\n{notes}\n{groups}"
 
 
 def _definitions(title: str, lead: str, words: dict[str, str]) -> str:

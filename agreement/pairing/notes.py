@@ -187,21 +187,21 @@ def input_notes(
     """
     estimates = (pairs["source"] == "field_estimates").to_numpy(np.bool_)
     of_mass = MASS_WITHIN_PCT / 100 * pairs["mass_kg"].to_numpy(np.float64)
-    for reason, ours, measured, unit, tolerance in (
-        ("mass_mismatch", "set_mass_kg", "mass_kg", "kg", of_mass),
-        ("hr_max_mismatch", "set_hr_max_bpm", "hr_max_bpm", "bpm", HR_MAX_WITHIN_BPM),
-        ("age_mismatch", "set_age_years", "age_years", "years", AGE_WITHIN_YEARS),
+    for name, ours, measured, tolerance in (
+        ("mass_mismatch", "set_mass_kg", "mass_kg", of_mass),
+        ("hr_max_mismatch", "set_hr_max_bpm", "hr_max_bpm", HR_MAX_WITHIN_BPM),
+        ("age_mismatch", "set_age_years", "age_years", AGE_WITHIN_YEARS),
     ):
         told, true = (pairs[name].to_numpy(np.float64) for name in (ours, measured))
         off = estimates & (np.abs(told - true) > tolerance + ROUNDING)
         if not off.any():
             continue
         here = pairs[off].sort_values(["row", ours], kind="stable")
+        severity, reason, what, remedy = message(name)
         words = [
-            f"Set to {told:.4g} {unit}; the laboratory has {true:.4g} {unit}."
+            what.format(told=told, true=true)
             for told, true in zip(here[ours], here[measured], strict=True)
         ]
         row, column = here["row"].to_numpy(np.int64), options.header("field_estimates", ours)
-        remedy = "Correct the setting; a wrong one can shift the estimate."
         file = files["field_estimates"]
-        found.each("note", reason, file, row, column, words.__getitem__, remedy)
+        found.each(severity, reason, file, row, column, words.__getitem__, remedy)

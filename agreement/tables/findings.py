@@ -46,6 +46,11 @@ def message(name: str) -> Message:
     return Message(severity, said[severity], said["what"], said["remedy"])
 
 
+def messages_of(reason: str) -> list[Message]:
+    """Return all that is said under a code."""
+    return [one for name in _messages() if (one := message(name)).reason == reason]
+
+
 def problem(
     name: str, file: str, row: int | None = None, column: str | None = None, /, **values: Any
 ) -> Problem:

@@ -10,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any, Final
 
-from agreement.errors import Problem, TableError
+from agreement.errors import TableError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -84,12 +84,11 @@ def digest_if_readable(path: Path) -> str | None:
 
 def require_unchanged(folder: Path, inputs: "Sequence[InputFile]") -> None:
     """Raise TableError with every file that is no longer what was read."""
-    what = "The file was changed while the study was being read."
-    remedy = "Run it again when nobody is writing to the folder."
     changed = [one.name for one in inputs if digest_if_readable(folder / one.name) != one.sha256]
     if changed:
-        said = (None, None, what, remedy)
-        raise TableError(Problem("stop", "changed_while_read", name, *said) for name in changed)
+        from agreement.tables.findings import problem  # it loads pandas
+
+        raise TableError(problem("changed_while_read", name) for name in changed)
 
 
 MOST_UNPACKED: Final = 2_000_000_000  # bytes of one file

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.tables.columns import MISSING, Column, is_missing
-from agreement.tables.findings import Rows, Source, Words
+from agreement.tables.findings import Rows, Source, Words, message
 from agreement.tables.headers import Header, plain_name, stated_names, wanted_names
 from agreement.tables.units import looks_like_unit
 from agreement.terms import counted
@@ -218,11 +218,9 @@ def wanted_columns(
                 return f"{what}: there is none for '{names[len(record)][:_SHOWN]}'."
             return f"{what}: '{record[len(names)][:_SHOWN]}' stands after the last."
 
-        remedy = (
-            "a separator may be missing, or a text or number (52,4) that holds one needs quotes."
-        )
+        severity, reason, _, remedy = message("ragged_row")
         place = (source.file, numbers[ragged], None)
-        source.findings.each("stop", "ragged_row", *place, said, f"Correct the row: {remedy}")
+        source.findings.each(severity, reason, *place, said, remedy)
         raise RaggedRowsError(source.file)
     columns = list(zip(*some, strict=True)) if some else [()] * len(names)
     cells = {ours: pd.Series(columns[i], dtype="str") for ours, i in header.position.items()}

@@ -436,6 +436,27 @@ def test_a_declared_noise_is_not_drawn_as_the_laboratorys_own(small_study, tmp_p
     assert ("with its own noise" in cards) != declared
 
 
+def test_an_error_declared_beside_two_repeats_is_said_to_be_unused(small_study, tmp_path):
+    study = repeated(small_study(tmp_path / "crew"), 2, [1, 2])
+    stated(study, "[reference]\nsem_ml_kg_min = 2.6\n")
+    toml = (study / "study.toml").read_text(encoding="utf-8")
+    against = toml.replace("[margin]", '[margin]\nagainst = "true value"')
+    (study / "study.toml").write_text(against, encoding="utf-8")
+    report = open_report(study)
+    (told,) = (p for p in report.cohort.problems if p.reason == "sem_not_used")
+    assert str(told) == (
+        "study.toml: 'reference.sem_ml_kg_min' is not used: it counts only where no laboratory test "
+        "is repeated, and in run some are, too few to tell the laboratory's own error. Test more than "
+        "3 athletes twice within `repeat_within_days`; until then nothing is said of the athlete's "
+        "true value."
+    )
+    why = (
+        "more than 3 athletes tested twice within days would do (sem_ml_kg_min counts only without"
+    )
+    assert why in text(report.repeatability())
+    assert "own error is unknown, so nothing can be said" in text(report.verdict())
+
+
 @pytest.mark.slow
 def test_rowing_is_no_row_of_a_table(small_study, tmp_path):
     study = repeated(small_study(tmp_path / "crew"), 6, [1, 2, 3, 1, 2, 3])

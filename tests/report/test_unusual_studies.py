@@ -137,7 +137,7 @@ def test_one_visit_gives_no_change(shown):
 
 def test_no_repeats_ask_for_some(shown):
     text = shown("next_steps")
-    assert "Test a few athletes twice" in text["next_steps"]
+    assert "Test at least four athletes twice" in text["next_steps"]
 
 
 def test_an_audit_shows_pseudonyms_and_keeps_its_key_in_the_study(small_study, tmp_path):

@@ -192,6 +192,11 @@ def test_every_kind_of_name_is_explained():
     assert "margin.limit_ml_kg_min: a key of study.toml" in explained("limit_ml_kg_min")
     assert "Computed:" in explained("sd_of_differences")
     assert "files.TABLE.values" in explained("values")
+    assert "the column note of results.csv: its interval" in explained("jackknife_t")
+    assert "a key of [confirm]: two ids carry" in explained("twins")
+    assert "a group of results.csv: confirmed maxima only" in explained("confirmed")
+    assert "a field test: distance run in 12 minutes (" in explained("run_12min_1968")
+    assert "`agreement check` notes: The limit was agreed on ..., after" in explained("late_margin")
     with pytest.raises(AgreementError, match="days_before"):
         explained("days_befor")
 

@@ -1,5 +1,6 @@
 """The whole table of a small study: every row there, in its order, the same whatever the input's."""
 
+import re
 from dataclasses import replace
 from datetime import date
 
@@ -14,7 +15,7 @@ from agreement.stats.limits.limits_of_agreement import limits_of_agreement_of
 from agreement.stats.method_data import NOTE_CODES
 from agreement.stats.results_table import analyse, method_data
 from agreement.tables.options import Margin, Reference, ReportOptions, StudyOptions
-from agreement.terms import PAIR_COLUMNS, RESULT_COLUMNS
+from agreement.terms import NOTE_WORDS, PAIR_COLUMNS, RESULT_COLUMNS
 
 PROFILES = ("base", "long", "short", "not enough data")
 
@@ -171,6 +172,15 @@ def test_an_empty_value_says_why(results):
     empty = results.frame[results.frame["value"].isna()]
     assert empty["note"].str.startswith((*NOTE_CODES, "undecided", "withheld")).all()
     assert results.frame.loc[results.frame["value"].isna(), ["low", "high"]].isna().all(axis=None)
+
+
+def test_every_code_in_a_note_has_words(results, demo):
+    notes = pd.concat([results.frame["note"], demo.results.frame["note"]])
+    parts = {part.split(":")[0].strip() for note in notes.unique() for part in note.split(";")}
+    codes = {part for part in parts if re.fullmatch(r"[a-z]+(_[a-z0-9]+)*", part)}
+    assert {"clustered", "jackknife_t", "few_repeats", "true value"} <= parts
+    assert codes <= set(NOTE_WORDS)
+    assert set(NOTE_CODES) <= set(NOTE_WORDS)
 
 
 def test_units_are_those_of_the_contract(results):

@@ -16,7 +16,7 @@ from agreement.tables.options import StudyOptions
 from agreement.terms import (
     GROUP_WORDS,
     KEY_COLUMNS,
-    NOT_GIVEN,
+    NOTE_WORDS,
     SESSIONS_METHOD,
     UNBOUNDED,
     UNIT,
@@ -64,8 +64,8 @@ class Cell:
         """Why there is no number, in plain words."""
         code, _, sentence = self.note.partition(":")
         if self.withheld and not sentence.strip()[:1].isdigit():  # a range may be told
-            return NOT_GIVEN["suppressed"]
-        return sentence.strip() or NOT_GIVEN.get(code.split(";")[0].strip(), "not available")
+            return NOTE_WORDS["suppressed"]
+        return sentence.strip() or NOTE_WORDS.get(code.split(";")[0].strip(), "not available")
 
     @property
     def digits(self) -> int:

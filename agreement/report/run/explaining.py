@@ -1,21 +1,32 @@
-"""What a word means: statistics and glossary, columns of the input, reasons, keys of study.toml."""
+"""What a word means: statistics and glossary, columns, codes, field tests, keys of study.toml."""
 
 import re
 from difflib import get_close_matches
+from typing import Final
 
 from agreement.errors import AgreementError
+from agreement.physiology.field_tests import PROTOCOLS
 from agreement.stats.catalogue import describe
 from agreement.tables.columns import INPUTS
+from agreement.tables.findings import messages_of
 from agreement.tables.new_study import STUDY_FILE_TEXT
 from agreement.tables.units import unit_names
-from agreement.terms import OUTPUT_COLUMNS, RANGES, REASONS
+from agreement.terms import DOUBTS, GROUP_WORDS, NOTE_WORDS, OUTPUT_COLUMNS, RANGES, REASONS
+
+_CODES: Final = {  # what they are, and what each means
+    "a reason why a row was left out": REASONS,
+    "what looks wrong in a study, and a key of [confirm]": DOUBTS,
+    "a code in the column note of results.csv": NOTE_WORDS,
+    "a group of results.csv": GROUP_WORDS,
+}
+_CHECKED: Final = {"stop": "stops", "set_aside": "sets a row aside", "note": "notes"}
 
 
 def explained(name: str) -> str:
     """
     Return what a name means, in a few lines; everything that is called so.
 
-    name: a statistic or a word of the glossary, a column, a reason code, a key of study.toml.
+    name: a statistic or a word of the glossary, a column, a code, a field test, a key of study.toml.
     Raises AgreementError if nothing is called so; the message names what is spelt alike.
 
     >>> print(explained("stale"))
@@ -26,8 +37,14 @@ def explained(name: str) -> str:
     """
     plain = name.strip()
     lines = []
-    if plain in REASONS:
-        lines.append(f"{plain}: a reason why a row was left out: {REASONS[plain]}.")
+    lines += [
+        f"{plain}: {kind}: {said}."
+        for kind, codes in _CODES.items()
+        for code, said in codes.items()
+        if plain in (code, code.removeprefix("vt1 "), code.removeprefix("vt2 "))  # its method
+    ]
+    if (test := PROTOCOLS.get(plain)) is not None:
+        lines.append(f"{plain}: a field test: {test.title} ({test.source}).")
     lines += _column(plain)
     lines += [
         f"{plain}: a column of {table}.csv: {columns[plain]}."
@@ -38,8 +55,14 @@ def explained(name: str) -> str:
     try:
         lines += describe(plain).splitlines()
     except KeyError as error:
+        lines = lines or _checked(plain)
         if not lines:
-            known = [*REASONS, *_keys(), *(c for table in INPUTS.values() for c in table.columns)]
+            known = [code for codes in _CODES.values() for code in codes]
+            known += [
+                *PROTOCOLS,
+                *_keys(),
+                *(c for table in INPUTS.values() for c in table.columns),
+            ]
             known += [column for columns in OUTPUT_COLUMNS.values() for column in columns]
             said = str(error.args[0])
             near = [n for n in get_close_matches(plain, dict.fromkeys(known), n=3) if n not in said]
@@ -48,6 +71,15 @@ def explained(name: str) -> str:
             where = "Names are those of results.csv, of columns and of keys of study.toml."
             raise AgreementError(f"{said}{also}. {where}") from None
     return "\n".join(lines)
+
+
+def _checked(code: str) -> list[str]:
+    """Return what `agreement check` says under a code, its values left open."""
+    return [
+        f"{code}: `agreement check` {_CHECKED[severity]}: "
+        + re.sub(r"\{[^{}]*\}", "...", f"{what} {remedy}".replace("{{", "{").replace("}}", "}"))
+        for severity, _, what, remedy in messages_of(code)
+    ]
 
 
 def _column(name: str) -> list[str]:

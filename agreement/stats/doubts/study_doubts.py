@@ -26,9 +26,10 @@ from agreement.stats.doubts.scales import mixed_masses, mixed_uptakes
 from agreement.stats.doubts.twins import copied_series, twins, two_bodies
 from agreement.stats.who_counts import FEWEST_JUDGED
 from agreement.tables.doubts import doubt
-from agreement.tables.options import STUDY_FILE, Margin
+from agreement.tables.findings import problem
+from agreement.tables.options import STUDY_FILE, Margin, Reference
 from agreement.tables.study import StudyTables
-from agreement.terms import counted
+from agreement.terms import counted, mode_word
 
 WIDEST: Final = 1 / 3  # of the laboratory's mean VO2max; common practice, no source
 FEWEST_TESTS: Final = 5  # tests from which a mean and a rule about all of them say something
@@ -92,7 +93,23 @@ def paired_doubts(
         *_problems(study, odd_columns(laboratory.frame, pairing.repeats), "lab_tests"),
         *(one for name, found in odd_ones for one in _problems(study, found, str(name))),
         *_problems(study, swapped, _main(study, told)),
+        *_declared_error(study.options.reference, pairing.repeats),
     )
+
+
+def _declared_error(reference: Reference, repeats: pd.DataFrame) -> Iterator[Problem]:
+    """Tell where the declared error of the laboratory is not used, and its repeats tell none."""
+    if reference.sem is None:
+        return
+    from agreement.stats.repeats import laboratory_variance as of  # checking starts without scipy
+
+    for mode, own in repeats.groupby("mode", observed=True):
+        lab, unit = own["lab"].to_numpy(np.float64), pd.factorize(own["lab_test_id"])[0]
+        try:
+            of.laboratory_from(lab, unit, reference)
+        except ValueError:  # too few
+            told = {"mode": mode_word(str(mode)), "few": of.FEWEST_DF}
+            yield problem("sem_beside_few_repeats", STUDY_FILE, **told)
 
 
 def _main(study: StudyTables, told: str) -> str:

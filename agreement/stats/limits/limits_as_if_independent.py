@@ -8,8 +8,9 @@ from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.method_data import MethodData, NotEstimable
 from agreement.stats.record import computed_as, recorded
 from agreement.stats.result import Result, TableRows
+from agreement.terms import NOTE_WORDS
 
-NAIVE: Final = "naive: pairs of one athlete counted as independent; not to be used"
+NAIVE: Final = f"naive: {NOTE_WORDS['naive']}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from agreement.stats.method_data import MethodData, NotEstimable, once
 from agreement.tables.options import Reference
 
 _NOT_GIVEN: Final = Interval(np.nan, np.nan)
-FEWEST_DF: Final = 3  # of the variance; below, nothing can be said net of the laboratory
+FEWEST_DF: Final = 3  # of the variance, of which the mean shift takes one; below, none is told
 FEW_DF: Final = 10  # below, intervals are wide: noted
 
 
@@ -84,7 +84,8 @@ def laboratory_variance(values: ArrayLike, unit: ArrayLike) -> LaboratoryVarianc
     repeated = about_units(values, unit)
     if repeated.df < FEWEST_DF:
         raise ValueError(
-            f"the laboratory's repeats leave fewer than {FEWEST_DF} degrees of freedom"
+            "too few laboratory tests are repeated to tell its own error; "
+            f"more than {FEWEST_DF} athletes tested twice within days would do"
         )
     response, design = repeated.columns[:, 0], repeated.columns[:, 1:]
     residual = response - design @ np.linalg.lstsq(design, response, rcond=None)[0]
@@ -150,7 +151,8 @@ def laboratory_from(lab: Floats, unit: Ints, reference: Reference) -> Laboratory
         try:
             return laboratory_variance(lab, unit)
         except ValueError as error:
-            raise NotEstimable(f"{error}.") from error
+            unused = "" if reference.sem is None else " (sem_ml_kg_min counts only without repeats)"
+            raise NotEstimable(f"{error}{unused}.") from error
     return declared_variance(reference)
 
 
