@@ -13,7 +13,6 @@ from agreement.pairing.laboratory_units import Units
 from agreement.pairing.messages import Texts
 from agreement.pairing.notes import FOUND_WHILE_PAIRING, input_notes, reading_notes
 from agreement.pairing.reading_fates import (
-    NO_DAYS,
     ReadingFates,
     days_in_order,
     pair_parts,
@@ -37,7 +36,6 @@ class Common(NamedTuple):
     # over many files
     by_group: bool
     laboratory_only: bool  # whether the study has no field table
-    days: bool = True  # whether the days behind the pairs are wanted
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +66,7 @@ def pair_bucket(
     of_readings = reading_fates(readings, parts, texts, athletes)
     of_units = all_kept(units) if common.laboratory_only else unit_fates(units, parts, texts)
     pairs, place = pairs_in_order(parts, units)
-    daily = days_in_order(parts, pairs, place) if common.days else NO_DAYS
+    daily = days_in_order(parts, pairs, place)
     noted = parts if common.by_group else ()
     reading_notes(found, readings, of_readings, texts, files, options, noted)
     input_notes(found, pairs, files, options)

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -104,7 +104,6 @@ def reading_fates(
 DAILY_COLUMNS = [
     *("athlete_id", "lab_test_id", "method", "mode", "date", "gap_days", "field", "lab")
 ]
-NO_DAYS: Final = pd.DataFrame(columns=DAILY_COLUMNS)
 
 
 def pairs_in_order(parts: Sequence[PairedReadings], units: Units) -> tuple[pd.DataFrame, Ints]:

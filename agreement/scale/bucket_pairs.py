@@ -16,7 +16,7 @@ from agreement.pairing.reading_fates import ReadingFates
 from agreement.physiology.reading_rows import NO_READINGS
 from agreement.physiology.readings import estimate_readings
 from agreement.scale.spread import CODED_TEXTS, NUMBERS, Buckets, Records
-from agreement.stats.doubts.odd_columns import Sides, sides_of
+from agreement.stats.doubts.study_doubts import Counted, counted_rows
 from agreement.tables.parts import PART_STEP, with_part_files, write_ledger_part
 from agreement.tables.spills import read_records, read_section
 from agreement.terms import PAIR_COLUMNS, REASONS
@@ -47,7 +47,7 @@ class BucketPairs(NamedTuple):
     counts: tuple[int, int]  # estimates used and summarised
     left: dict[str, int]  # estimates left out, by reason
     lines: Path | None  # of these
-    sides: Sides  # counts of tests and estimates that may be exchanged
+    counted: Counted  # of tests and estimates
 
 
 def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
@@ -83,8 +83,8 @@ def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:
         write_ledger_part(with_part_files(told, file, plan.parts), lines)
     paired = replace(paired, of_readings=ReadingFates(*rest), pairs=paired.pairs[PAIR_COLUMNS])
     left = {reason: n for reason, n in zip(REASONS, counts.tolist(), strict=True) if n}
-    sides = sides_of(laboratory, readings[:size])
-    return BucketPairs(paired, rows_used(rows), left, lines, sides)
+    counted = counted_rows(laboratory, readings[:size])
+    return BucketPairs(paired, rows_used(rows), left, lines, counted)
 
 
 def _estimates(plan: BucketPlan, bucket: int) -> pd.DataFrame:

@@ -30,8 +30,7 @@ from agreement.physiology.training import NO_PROFILES
 from agreement.scale.bucket_pairs import SOURCE, BucketPlan, pair_bucket
 from agreement.scale.engine import Engine, Progress
 from agreement.scale.spread import Buckets, Spread, Spreading, spread
-from agreement.stats.doubts.odd_columns import sides_together
-from agreement.stats.doubts.study_doubts import laboratory_doubts, paired_doubts
+from agreement.stats.doubts.study_doubts import counted_together, laboratory_doubts, paired_doubts
 from agreement.tables.columns import FIELD_ESTIMATES
 from agreement.tables.doubts import settle
 from agreement.tables.findings import Findings
@@ -113,7 +112,6 @@ def inspect_streamed(
     engine: Engine,
     *,
     write: bool = True,
-    days: bool = True,
     progress: Progress | None = None,
 ) -> tuple[Streamed | None, Problems]:
     """
@@ -121,7 +119,6 @@ def inspect_streamed(
 
     work: an empty temporary folder that every worker can reach.
     write: whether lines of what was left out are wanted, or only what was found.
-    days: whether the days behind them are wanted, which statistics need.
     progress: called with (done, total, stage).
     Returns streamed: None when something stops the study.
     Returns problems: stops, then what was set aside, then notes.
@@ -159,7 +156,7 @@ def inspect_streamed(
     laboratory = replace(laboratory, training=NO_PROFILES, sessions=None)
     nothing = pd.DataFrame()
     readings = replace(readings, session_lines=nothing, session_points=nothing)
-    found, doubts = _paired(study, laboratory, readings, plan, parts, over, (write, days))
+    found, doubts = _paired(study, laboratory, readings, plan, parts, over, write=write)
     problems = in_order([*known, *readings.problems, *found.pairing.problems, *doubts])
     if any(one.severity == "stop" for one in doubts):
         return None, problems
@@ -173,7 +170,8 @@ def _paired(
     first: Spreading,
     parts: Sequence[Spread],
     over: Map,
-    wanted: tuple[bool, bool],
+    *,
+    write: bool,
 ) -> tuple[Streamed, Problems]:
     """Pair bucket by bucket, close the account, and look whether it can be true."""
     buckets, reader = first.buckets, first.reader
@@ -191,8 +189,7 @@ def _paired(
         write_spill(rows, spills[name], buckets.of(rows["athlete_id"]), buckets.count)
     give_memory_back_now()
     laid = (first.work, records, buckets, methods, spills, reader.files)
-    write, days = wanted
-    plan = BucketPlan(common_of(study, readings)._replace(days=days), *laid, write)
+    plan = BucketPlan(common_of(study, readings), *laid, write)
     results = over(pair_bucket, plan, range(buckets.count), stage="Pairing")
     reasons = Counter({"withdrawn": study.withdrawn.get(reader.name, 0)})
     for counts in (*(one.set_aside for one in parts), *(one.left for one in results)):
@@ -205,8 +202,8 @@ def _paired(
     units = laboratory_units(laboratory.frame, repeat_within_days=within)
     pairing = closed(study, laboratory, readings, units, paired, estimates)
     lines = tuple(one.lines for one in (*parts, *results) if one.lines is not None)
-    sides = sides_together(one.sides for one in results)
-    doubts = paired_doubts(study, laboratory, readings, pairing, sides, len(methods))
+    counts = counted_together(one.counted for one in results)
+    doubts = paired_doubts(study, laboratory, readings, pairing, counts, methods)
     return Streamed(study, laboratory, readings, pairing, +reasons, lines), doubts
 
 

@@ -319,6 +319,15 @@ def in_three_parts(study):
         _swapped_in_half_of_the_rows,
         _constant,
         _told_by_the_laboratory,
+        _metabolic_equivalents,
+        *slowly(
+            [
+                _some_set_masses_in_pounds,
+                _one_twin,
+                _field_series_under_two_ids,
+                _twelve_twins,
+            ]
+        ),
     ],
     ids=called,
 )

@@ -53,7 +53,7 @@ def write_pairs(
     Raises OutputError if `out` holds anything but earlier output of ours.
     """
     target = Path(out)
-    with paired_output(study, target, engine, progress, days=False) as (found, folder):
+    with paired_output(study, target, engine, progress) as (found, folder):
         written = write_pair_tables(found, folder)
         write_provenance(provenance(found.study, None), folder)
     return tuple(target / path.name for path in written)
@@ -65,14 +65,12 @@ def paired_output(
     target: Path,
     engine: "Engine | None",
     progress: "Progress | None",
-    *,
-    days: bool = True,
 ) -> "Iterator[tuple[Any, Path]]":
     """
     Give a study checked and paired, and the unfinished output folder; seal what is put there.
 
-    With an engine it is a `agreement.scale.streamed.Streamed`, without the days behind its pairs
-    where no `days` are wanted; else a cohort. Other parameters and errors as for `write_pairs`.
+    With an engine it is a `agreement.scale.streamed.Streamed`, else a cohort. Other parameters and
+    errors as for `write_pairs`.
     """
     refuse_foreign(target)
     with replaced_folder(target) as folder:
@@ -85,7 +83,7 @@ def paired_output(
         else:
             from agreement.scale.streamed import inspect_streamed
 
-            told, problems = inspect_streamed(study, work, engine, days=days, progress=progress)
+            told, problems = inspect_streamed(study, work, engine, progress=progress)
             if told is None:
                 raise TableError(one for one in problems if one.severity == "stop")
             require_unchanged(told.study.folder, told.study.inputs)

@@ -9,37 +9,63 @@ from agreement.stats.doubts.odd_columns import Odd, odd
 
 # mL/kg/min in a metabolic equivalent, pounds in a kilogram (NIST SP 811: 1 lb = 0.453 592 37 kg)
 MET_BAND: Final = (2.8, 4.4)  # of the ratio 3.5
+SIDES: Final = {"low": (1 / MET_BAND[1], 1 / MET_BAND[0]), "high": MET_BAND}
 POUND_BAND: Final = (2.05, 2.36)  # of the ratio 2.2046
 FEWEST_ROWS, LEAST_SHARE = 3, 0.05
 FEWEST_PEOPLE: Final = 2
 HEAVY_KG, HEAVY_SHARE, HEAVY_FEWEST = 130.0, 0.2, 5
 
 
-def mixed_uptakes(estimates: pd.DataFrame, laboratory: pd.DataFrame) -> list[Odd]:
+def uptake_counts(estimates: pd.DataFrame, laboratory: pd.DataFrame) -> pd.DataFrame:
+    """
+    Count, by method, values a 3.5th of the same person's laboratory value and 3.5 times it.
+
+    estimates: athlete_id, method, field [mL/kg/min]; field estimates alone.
+    laboratory: athlete_id, lab [mL/kg/min]: all tests of these people.
+    Returns: sums that add up over different people: known ratios, and of each side the count, the
+        ratios and the laboratory values; index method.
+    """
+    own = laboratory.groupby("athlete_id")["lab"].median()
+    lab = estimates["athlete_id"].map(own).to_numpy(np.float64)
+    ratio = estimates["field"].to_numpy(np.float64) / lab
+    method, names = pd.factorize(estimates["method"])
+    sums = {"known": np.bincount(method[np.isfinite(ratio)], minlength=len(names))}
+    for side, (least, most) in SIDES.items():
+        hit = np.flatnonzero((ratio > least) & (ratio < most))
+        weights = {"": None, "_ratio": ratio[hit], "_lab": lab[hit]}
+        for name, of in weights.items():
+            sums[side + name] = np.bincount(method[hit], of, len(names))
+    return pd.DataFrame(sums, index=names.astype("str"))
+
+
+def mixed_uptakes(counts: pd.DataFrame, laboratory: pd.DataFrame) -> list[Odd]:
     """
     Find VO2max values that are 3.5 times the same person's on the other side, or a 3.5th of it.
 
-    estimates: athlete_id, method, field [mL/kg/min]; field estimates alone.
-    laboratory: athlete_id, lab [mL/kg/min].
+    counts: of `uptake_counts`.
+    laboratory: lab [mL/kg/min], of everybody.
     """
-    own = laboratory.groupby("athlete_id")["lab"].median()
     middle = float(laboratory["lab"].median())
     found = []
-    for method, rows in estimates.groupby("method", sort=True):
-        lab = rows["athlete_id"].map(own).to_numpy(np.float64)
-        ratio = rows["field"].to_numpy(np.float64) / lab
-        low = (ratio > 1 / MET_BAND[1]) & (ratio < 1 / MET_BAND[0])
-        high = (ratio > MET_BAND[0]) & (ratio < MET_BAND[1])
-        for hit, smaller in ((low, "field"), (high, "lab")):
-            count, of = int(hit.sum()), int(np.isfinite(ratio).sum())
-            if count >= FEWEST_ROWS and count >= LEAST_SHARE * of:
+    for method, of in counts.sort_index().iterrows():
+        for side in SIDES:
+            count = int(of[side])
+            if count >= FEWEST_ROWS and count >= LEAST_SHARE * of["known"]:
                 # the side that is off is the one far from everybody's laboratory values
-                off = smaller == "lab" and float(np.median(lab[hit])) < 0.6 * middle
+                off = side == "high" and of["high_lab"] / count < 0.6 * middle
                 table = "lab_tests" if off else "field_estimates"
-                times = np.median(ratio[hit])
-                mixed = odd("mets_mixed", count=count, n=of, method=method, ratio=times)
+                told = {"n": int(of["known"]), "ratio": of[f"{side}_ratio"] / count}
+                mixed = odd("mets_mixed", count=count, method=method, **told)
                 found.append(mixed._replace(table=table, column="vo2max_ml_kg_min"))
     return found
+
+
+def ends_of_masses(estimates: pd.DataFrame) -> pd.DataFrame:
+    """Return the least and the largest mass that was set for each athlete: all that is compared."""
+    masses = estimates[["athlete_id", "set_mass_kg"]].dropna()
+    each = masses.groupby("athlete_id", observed=True)["set_mass_kg"]
+    ends: pd.Series = pd.concat([each.min(), each.max()]).rename(index=str)
+    return ends.reset_index()
 
 
 def mixed_masses(

@@ -1,8 +1,8 @@
 """All doubts about one study, each a stop until `[confirm]` says why it is right."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import timedelta
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -20,9 +20,15 @@ from agreement.stats.doubts.odd_columns import (
     odd_methods,
     same_methods,
     sides_of,
+    sides_together,
     swapped_columns,
 )
-from agreement.stats.doubts.scales import mixed_masses, mixed_uptakes
+from agreement.stats.doubts.scales import (
+    ends_of_masses,
+    mixed_masses,
+    mixed_uptakes,
+    uptake_counts,
+)
 from agreement.stats.doubts.twins import copied_series, twins, two_bodies
 from agreement.stats.who_counts import FEWEST_JUDGED
 from agreement.tables.doubts import doubt
@@ -37,6 +43,33 @@ NEARLY_ALL_TESTS: Final = 0.9  # of the judged tests
 OLDEST_DAYS: Final = 3653  # between agreeing and the first test
 MOST_TOLD: Final = 5
 MOST_BODIES: Final = 20  # tests of two bodies that are told
+MOST_DAYS: Final = 1_000_000  # whose series are compared: seconds
+
+
+class Counted(NamedTuple):
+    """What the doubts ask of every test and estimate, as sums over people."""
+
+    sides: Sides
+    uptakes: pd.DataFrame  # of `uptake_counts`
+    masses: pd.DataFrame  # of `ends_of_masses`
+
+
+def counted_rows(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> Counted:
+    """
+    Count what the doubts ask, for some or all people.
+
+    laboratory: athlete_id, lab [mL/kg/min], mass_kg.
+    estimates: athlete_id, method, field [mL/kg/min], set_mass_kg, of the same people.
+    """
+    sides = sides_of(laboratory, estimates)
+    return Counted(sides, uptake_counts(estimates, laboratory), ends_of_masses(estimates))
+
+
+def counted_together(parts: Iterable[Counted]) -> Counted:
+    """Add up the counts of different people."""
+    sides, uptakes, masses = zip(*parts, strict=True)
+    by_method = pd.concat(uptakes).groupby(level=0).sum()
+    return Counted(sides_together(sides), by_method, pd.concat(masses, ignore_index=True))
 
 
 def study_doubts(
@@ -49,23 +82,10 @@ def study_doubts(
     Returns: a stop for each doubt that ``[confirm]`` of study.toml does not name, else a note.
     """
     estimates = readings.frame[readings.frame["source"] == "field_estimates"]
-    told = "field_estimates" if len(estimates) else "field_tests"
-    daily = pairing.daily[pairing.daily["method"].isin(estimates["method"].unique())]
-    mixed = mixed_uptakes(estimates, laboratory.frame)
-    mixed += mixed_masses(study.athletes, laboratory.frame, estimates)
-    sides, several = sides_of(laboratory.frame, estimates), estimates["method"].nunique()
-    alike = twins(laboratory.frame, pairing.pairs, pairing.daily)
-    shown = _shown(
-        f"'{one.first}' and '{one.second}' ({one.lab[0]:g} and {one.lab[1]:g} mL/kg/min)"
-        for one in alike
-    )
+    counts, methods = counted_rows(laboratory.frame, estimates), estimates["method"].unique()
     return (
         *laboratory_doubts(study, laboratory),
-        *_problems(study, [odd("twins", shown=shown)][: len(alike)], "lab_tests", "athlete_id"),
-        *_problems(study, _series(daily), "field_estimates", "athlete_id"),
-        *_problems(study, mixed),
-        *_problems(study, same_methods(pairing.daily), _main(study, told)),
-        *paired_doubts(study, laboratory, readings, pairing, sides, several),
+        *paired_doubts(study, laboratory, readings, pairing, counts, list(methods)),
     )
 
 
@@ -74,22 +94,35 @@ def paired_doubts(
     laboratory: LaboratoryValues,
     readings: Readings,
     pairing: Pairing,
-    sides: Sides,
-    methods: int,
+    counts: Counted,
+    methods: Sequence[str],
 ) -> tuple[Problem, ...]:
     """
     Look at what was paired, in memory or in parts.
 
     readings: those that are held, whose method says in which table it stands; others are estimates.
-    sides, methods: counts of tests and estimates, and how many methods gave the estimates.
+    counts, methods: of all tests and estimates, and the methods that gave the estimates.
     """
     source = readings.frame.drop_duplicates("method").set_index("method")["source"].to_dict()
     names = pairing.pairs["method"].astype("str")
     table = names.map(source).astype("object").fillna("field_estimates")
     odd_ones = [(name, odd_methods(own)) for name, own in pairing.pairs.groupby(table)]
-    told = "field_estimates" if sides.field.rows else "field_tests"
-    swapped = swapped_columns(sides, methods, pairing.repeats, pairing.daily)
+    told = "field_estimates" if counts.sides.field.rows else "field_tests"
+    mixed = mixed_uptakes(counts.uptakes, laboratory.frame)
+    mixed += mixed_masses(study.athletes, laboratory.frame, counts.masses)
+    daily = pairing.daily if len(pairing.daily) <= MOST_DAYS else pairing.daily[:0]
+    alike = twins(laboratory.frame, pairing.pairs, daily)
+    shown = _shown(
+        f"'{one.first}' and '{one.second}' ({one.lab[0]:g} and {one.lab[1]:g} mL/kg/min)"
+        for one in alike
+    )
+    swapped = swapped_columns(counts.sides, len(methods), pairing.repeats, pairing.daily)
+    series = _series(daily[daily["method"].isin(methods)])
     return (
+        *_problems(study, [odd("twins", shown=shown)][: len(alike)], "lab_tests", "athlete_id"),
+        *_problems(study, series, "field_estimates", "athlete_id"),
+        *_problems(study, mixed),
+        *_problems(study, same_methods(daily), _main(study, told)),
         *_problems(study, odd_columns(laboratory.frame, pairing.repeats), "lab_tests"),
         *(one for name, found in odd_ones for one in _problems(study, found, str(name))),
         *_problems(study, swapped, _main(study, told)),
