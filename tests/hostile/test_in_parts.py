@@ -104,7 +104,8 @@ def test_numbers_of_a_sample_tell_of_no_few_in_it(tmp_path, audit_in_parts, monk
     high = values["athlete_id"].isin([f"QX{k + 10}" for k in range(0, 30, 5)])
     values["vo2max_ml_kg_min"] += np.where(high, 30, -30)
     toml = (study / "study.toml").read_text(encoding="utf-8")
-    sure = '[confirm]\nbias_beyond = { reason = "Invented.", on = 2026-06-01 }\n'
+    reason = '= { reason = "Invented.", on = 2026-06-01 }\n'
+    sure = f"[confirm]\nbias_beyond {reason}units_mixed {reason}"
     (study / "study.toml").write_text(toml.replace("[confirm]\n", sure), encoding="utf-8")
     values.to_csv(study / "field_estimates.csv", index=False)
     drawn = []
