@@ -155,7 +155,7 @@ class Exports:
             self._leave(int(part), lines, same[lines.index])
 
     def _unchanged(self, every: pd.DataFrame, by: list[str]) -> Flags:
-        """Whether each row's export says of its key what the newest one says."""
+        """Whether the newest export of its key holds each row as it is."""
         concerned = every.groupby(by, dropna=False)["part"].transform("nunique") > 1
         frames = []
         for part, (raw, *_) in enumerate(self.read):
@@ -171,14 +171,10 @@ class Exports:
         content = said.drop(columns=["file", "row", "part", "at"])
         numbers = content.select_dtypes("number").columns
         content[numbers] = content[numbers].round(9)
-        # of 40 bits, so that sums over the rows of a key stay exact
-        said["print"] = pd.util.hash_pandas_object(content, index=False).to_numpy() >> 24
+        said["print"] = pd.util.hash_pandas_object(content, index=False).astype("str")
         every = every.merge(said[["part", "at", "print"]], on=["part", "at"], how="left")
-        every["print"] = every["print"].fillna(0).astype(np.float64)  # set aside: says nothing
-        sums = every.groupby([*by, "part"], dropna=False)["print"].transform("sum")
-        of_newest = sums.where(every["part"] == every["newest"])
-        last = of_newest.groupby([every[name] for name in by], dropna=False).transform("max")
-        return np.asarray(sums == last)
+        rows = pd.MultiIndex.from_frame(every[[*by, "print"]])  # no print: set aside, says nothing
+        return np.asarray(rows.isin(rows[every["part"] == every["newest"]]))
 
     def _leave(self, part: int, lines: pd.DataFrame, same: Flags) -> None:
         """Set aside the rows of one export that a newer one holds again."""
