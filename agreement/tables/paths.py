@@ -6,7 +6,6 @@ Those that unpack to far more than any table does are refused before they fill t
 
 import hashlib
 import tomllib
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import TYPE_CHECKING, Any, Final
 
@@ -19,7 +18,6 @@ if TYPE_CHECKING:
 
 KEY_FILE: Final = "pseudonyms.key"  # what runs write into a study folder; so is the next
 KEPT_FILE: Final = "withdrawn.keyed"
-_LARGE: Final = 2**20  # bytes of a file that is worth a thread
 
 
 def path_problem(folder: Path, path: str) -> str | None:
@@ -61,17 +59,6 @@ def file_digest(path: Path) -> str:
     """Return the SHA-256 checksum of a file, however large."""
     with path.open("rb") as content:
         return hashlib.file_digest(content, "sha256").hexdigest()
-
-
-def file_digests(paths: "Sequence[Path]") -> list[str]:
-    """Return the checksums of many files; large ones side by side: a digest does not hold the lock."""
-    with ThreadPoolExecutor() as threads:
-        large = {
-            path: threads.submit(file_digest, path)
-            for path in paths
-            if path.stat().st_size > _LARGE
-        }
-        return [large[path].result() if path in large else file_digest(path) for path in paths]
 
 
 def digest_if_readable(path: Path) -> str | None:

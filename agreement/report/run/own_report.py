@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 from agreement.errors import AgreementError
 from agreement.report.run.folder import PROVENANCE, own_provenance, provenance_bytes
 from agreement.tables.options import KINDS
-from agreement.tables.paths import file_digest, file_digests
+from agreement.tables.paths import file_digest
 from agreement.terms import OUTPUT_COLUMNS, OUTPUT_NUMBERS
 
 if TYPE_CHECKING:  # who seals a report that another process made needs none of it
@@ -220,8 +220,7 @@ def checksums(folder: Path) -> dict[str, str]:
     """Return the SHA-256 checksum of every file in a folder but its provenance, by name."""
     found = (path for path in sorted(folder.rglob("*")) if path.is_file())
     paths = [path for path in found if path != folder / PROVENANCE]
-    names = (path.relative_to(folder).as_posix() for path in paths)
-    return dict(zip(names, file_digests(paths), strict=True))
+    return {path.relative_to(folder).as_posix(): file_digest(path) for path in paths}
 
 
 def seal(folder: Path) -> None:

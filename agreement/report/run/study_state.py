@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from agreement.tables.options import STUDY_FILE
-from agreement.tables.paths import KEPT_FILE, KEY_FILE, file_digests
+from agreement.tables.paths import KEPT_FILE, KEY_FILE, file_digest
 
 _MOST_FILES: Final = 20_000
 _QUESTION: Final = re.compile(
@@ -52,7 +52,7 @@ def study_state(place: Path, target: Path) -> StudyState:
         paths += [here / one for one in sorted(files) if not _output(here / one, inside)]
         if len(paths) > _MOST_FILES or not all(path.is_file() for path in paths):
             raise OSError("not to be kept")
-    listed = dict(zip((_named(one, place) for one in paths), file_digests(paths), strict=True))
+    listed = {_named(one, place): file_digest(one) for one in paths}
     toml = (place / STUDY_FILE).read_bytes()  # read once: a question goes with its own checksum
     with TextIOWrapper(BytesIO(toml), encoding="utf-8") as lines:
         blanked, question = without_question(lines.read())
