@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem
-from agreement.tables.categories import coded, without_unused
+from agreement.tables.categories import coded
 from agreement.tables.checked_tables import Athletes, CheckedTable
 from agreement.tables.columns import PARQUET_ENDING, UNREAD_ENDINGS, Table, not_read
 from agreement.tables.findings import Findings, merged_problems
@@ -227,29 +227,19 @@ def write_ledger_part(lines: pd.DataFrame, path: Path) -> None:
 
     lines: columns `agreement.terms.EXCLUSION_COLUMNS`; texts may be categories.
     """
-    import pyarrow as pa
+    from pyarrow import Table as Columns
     from pyarrow import parquet
 
-    columns = {"row": pa.array(lines["row"], pa.int64())}
+    texts = {}
     for name in TEXTS:
-        text = lines[name].array
-        if isinstance(text, pd.Categorical):
-            codes, labels = without_unused(text.codes, text.categories)
-        else:
-            codes, labels = pd.factorize(lines[name].mask(lines[name] == ""))
-        place = pa.array(codes, pa.int32(), mask=codes < 0)
-        known = pa.array(labels, pa.large_string())
-        columns[name] = pa.DictionaryArray.from_arrays(place, known)
+        text = lines[name]
+        if not isinstance(text.dtype, pd.CategoricalDtype):
+            text = text.mask(text == "").astype("category")
+        texts[name] = coded(text.cat.codes.to_numpy(), text.cat.categories)
+    columns = Columns.from_pandas(lines[EXCLUSION_COLUMNS].assign(**texts), preserve_index=False)
     temporary = path.with_suffix(".part")
-    parquet.write_table(
-        pa.table({name: columns[name] for name in EXCLUSION_COLUMNS}),
-        temporary,
-        compression="zstd",
-        use_dictionary=list(TEXTS),
-        column_encoding={"row": "DELTA_BINARY_PACKED"},
-        write_statistics=False,
-        store_schema=False,
-    )
+    how = {"use_dictionary": list(TEXTS), "write_statistics": False, "store_schema": False}
+    parquet.write_table(columns, temporary, compression="zstd", **how)
     temporary.replace(path)
 
 
