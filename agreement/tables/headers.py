@@ -172,29 +172,21 @@ def refuse_unread_people(folder: Path, file: str | None, findings: Findings) -> 
     """Stop at what looks like the athletes table beside, or instead of, the `file` read."""
     if any(stop.file == file for stop in findings.stops if file is not None):
         return
-    found, unread = {}, "It looks like the athletes table and is not read"
+    found = []
     for path in sorted(folder.iterdir()):
         name = path.name
         if name == file or name.startswith((".", "~$")) or not looks_like_people(name):
             continue
-        if not path.exists():
-            found[name] = "It is a link that leads nowhere"
-        elif file is None and path.is_dir():
-            found[name] = "It is a folder, and athletes are read from a file"
-        elif file is None or (path.is_file() and name.casefold().endswith(_ENDINGS)):
-            found[name] = unread
+        if file is None or (path.is_file() and name.casefold().endswith(_ENDINGS)):
+            found.append(name)
     for path in sorted(folder.glob("*/")) if file is None else ():
         moved = [p.name for p in path.iterdir() if p.name.casefold() in _EXACT]
         if moved and not path.name.startswith("."):
-            found[f"{path.name}/{moved[0]}"] = unread
+            found.append(f"{path.name}/{moved[0]}")
     said = {stop.file for stop in findings.stops}
-    for name, what in found.items():  # nobody can tell whether people withdrew who are marked there
-        if (shown := name.encode("utf-8", "replace").decode()) in said:
-            continue
-        if file is None:
-            findings.tell("unread_athletes", shown, what=what)
-        else:
-            findings.tell("more_athletes", shown, what=what, read=file)
+    for name in found:  # nobody can tell whether people withdrew who are marked there
+        if (shown := name.encode("utf-8", "replace").decode()) not in said:
+            findings.tell("unread_athletes", shown)
 
 
 def looks_like_people(name: str) -> bool:

@@ -132,29 +132,18 @@ class Withdrawn:
 def read_kept(folder: Path, findings: Findings) -> Withdrawn:
     """Return who withdrew by earlier runs; a file that cannot be used is a stop."""
     path = folder / KEPT_FILE
-    key, marks, why = b"", set[str](), ""
     if not (path.exists() or path.is_symlink()):
         return Withdrawn()
-    if path.is_symlink() or not path.is_file():
-        why = "It is a link or no file."
-    elif not (folder / KEY_FILE).exists():
-        why = f"{KEY_FILE}, on which it rests, is missing, so nobody can tell who withdrew."
-    else:
-        try:
+    try:
+        if path.is_file() and not path.is_symlink() and (folder / KEY_FILE).exists():
             key, lines = study_key(folder), path.read_text(encoding="ascii").split("\n")
             marks = {line.strip() for line in lines if line.strip() and not line.startswith("#")}
-            if not marks or any(len(m) != _HEX or set(m) - set("0123456789abcdef") for m in marks):
-                why = "It is damaged or empty."
-            elif _mark(key, ("key", "")) not in marks:
-                why = f"It was made with another {KEY_FILE}, so nobody can tell who withdrew."
-        except OutputError as error:
-            why = f"It cannot be read: {error}"
-        except (OSError, ValueError):
-            why = "It is damaged."
-    if why:
-        findings.tell("withdrawal_lost", KEPT_FILE, why=why, kept=KEPT_FILE, key=KEY_FILE)
-        return Withdrawn()
-    return Withdrawn(key=key, marks=frozenset(marks))
+            if _mark(key, ("key", "")) in marks and all(len(mark) == _HEX for mark in marks):
+                return Withdrawn(key=key, marks=frozenset(marks))
+    except (OutputError, OSError, ValueError):
+        pass  # said below
+    findings.tell("withdrawal_lost", KEPT_FILE, kept=KEPT_FILE, key=KEY_FILE)
+    return Withdrawn()
 
 
 def keep(folder: Path, withdrawn: Withdrawn, raw_ids: Iterable[str], findings: Findings) -> None:
