@@ -42,13 +42,10 @@ class Fate:
 def leave_out_copies(fate: Fate, readings: Ordered, value: Floats) -> None:
     """Leave out the same reading again, and all of one moment that contradict each other."""
     kept = fate.kept()
+    if not kept.size:
+        return
     starts = starts_of(readings.series_day[kept], readings.moment[kept])
     size = np.diff(starts, append=len(kept))
-    several = size > 1
-    if not several.any():
-        return
-    kept, size = kept[np.repeat(several, size)], size[several]
-    starts = np.cumsum(size) - size
     spread = np.maximum.reduceat(value[kept], starts) - np.minimum.reduceat(value[kept], starts)
     conflict = np.repeat(spread > SAME_VALUE, size)
     copy = ~conflict
@@ -70,35 +67,15 @@ def leave_out_stale(fate: Fate, readings: Ordered, value: Floats, *, stale_after
     if not kept.size:
         return
     starts = starts_of(readings.series_day[kept])
-    rows_of_day, first = np.diff(starts, append=len(kept)), kept[starts]
-    # most days are settled by their first values, give or take what rounding adds up to
-    day, value_of_day = readings.series_day[first], value[first]
-    some = _goes_on(day, value_of_day, value_of_day, 4 * SAME_VALUE)
-    some = _lengths(some) > stale_after_days
-    if not some.any():
-        return
-    kept, rows_of_day = kept[np.repeat(some, rows_of_day)], rows_of_day[some]
-    starts = np.cumsum(rows_of_day) - rows_of_day
+    rows_of_day = np.diff(starts, append=len(kept))
     low, high = (of.reduceat(value[kept], starts) for of in (np.minimum, np.maximum))
-    goes_on = _goes_on(day[some], low, high, SAME_VALUE)
-    days = np.repeat(_lengths(goes_on), rows_of_day)
+    one_value, goes_on = high - low <= SAME_VALUE, np.zeros(len(starts), np.bool_)
+    goes_on[1:] = (np.diff(readings.series_day[kept[starts]]) == 1) & one_value[1:] & one_value[:-1]
+    goes_on[1:] &= np.abs(np.diff(low)) <= SAME_VALUE
+    length = np.diff(np.flatnonzero(~goes_on), append=len(starts))
+    days = np.repeat(np.repeat(length, length), rows_of_day)
     opens_run = np.repeat(~goes_on, rows_of_day)
     row = readings.row[kept]
     first_row = np.repeat(np.minimum.reduceat(row, starts), rows_of_day)
     stale = (days > stale_after_days) & ~(opens_run & (row == first_row))
     fate.leave_out(kept[stale], "stale", days[stale])
-
-
-def _goes_on(series_day: Ints, low: Floats, high: Floats, within: float) -> Flags:
-    """Return which days carry on the run of the day before; `low` and `high` are of each day."""
-    one_value = high - low <= within
-    goes_on = np.zeros(len(series_day), np.bool_)
-    goes_on[1:] = (np.diff(series_day) == 1) & (np.abs(np.diff(low)) <= within)
-    goes_on[1:] &= one_value[1:] & one_value[:-1]
-    return goes_on
-
-
-def _lengths(goes_on: Flags) -> Ints:
-    """Return for each day how many days its run has."""
-    length = np.diff(np.flatnonzero(~goes_on), append=len(goes_on))
-    return np.repeat(length, length)

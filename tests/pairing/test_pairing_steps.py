@@ -1,10 +1,7 @@
 """Each pairing rule on a study small enough to solve by hand. Day 20 is the day of the test."""
 
-import numpy as np
 import pandas as pd
 import pytest
-
-from agreement.pairing.ordering import _order
 
 
 def one(pairing, **where):
@@ -421,14 +418,6 @@ def test_many_tests_lost_to_mode_name_the_key(study):
     assert "2 of 11 laboratory tests have only estimates of another mode" in note.what
     assert "rows 11, 12" in note.what
     assert 'mode_match = [["cycle", "run"]] under [pairing]' in note.remedy
-
-
-def test_sorting_by_counting_is_as_numpy_sorts():
-    rng = np.random.default_rng(4)
-    spans = (1, 2, 300, 70_000, 1 << 40, (1 << 63) - 1)
-    for first, second in [(a, b) for a in spans for b in spans]:
-        columns = [rng.integers(-span // 2, span - span // 2, 500) for span in (first, second)]
-        assert (_order(*columns) == np.lexsort(columns)).all()
 
 
 def test_a_test_far_from_every_reading_has_its_distance(study, reasons, said):
