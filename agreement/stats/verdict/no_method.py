@@ -106,15 +106,12 @@ def _skill(data: MethodData) -> tuple[float, Interval]:
     lab = data.lab - centre
     mean = np.bincount(data.athlete, lab) / each
     square = np.bincount(data.athlete, lab**2) / each
-    total = mean.sum()
-    whole = (total - mean) / (n - 1)
-    of_constant = float((square - 2 * whole * mean + whole**2).mean())
-    # without athlete k the constant of athlete i knows neither: (rest - mean_i) / (n - 2), summed up
-    rest = total - mean
-    squares = (mean**2).sum() - mean**2  # of the means of all others
-    crossed = (rest**2 - squares) / (n - 2)
-    squared = ((n - 3) * rest**2 + squares) / (n - 2) ** 2
-    without = (square.sum() - square - 2 * crossed + squared) / (n - 1)
+    # the others' mean is off by n / (n - 1) times what the mean of all is; of k left out likewise
+    away = mean - mean.mean()
+    within, apart = square - mean**2, float(away @ away)
+    of_constant = n / (n - 1) ** 2 * apart + float(within.mean())
+    apart_without = apart - away**2 * n / (n - 1)
+    without = (n - 1) / (n - 2) ** 2 * apart_without + (within.sum() - within) / (n - 1)
     field_without = (of_field.sum() - of_field) / (n - 1)
     if min(of_constant, float(without.min())) <= 0.0:
         raise NotEstimable("all laboratory values are equal.")
