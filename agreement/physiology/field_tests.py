@@ -13,12 +13,11 @@ from typing import Any, Final, Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
-from agreement.arrays import Flags, Floats, Ints, Objects
+from agreement.arrays import Flags, Floats, Objects
 from agreement.errors import Problem
 from agreement.physiology.equations import NAMES
-from agreement.physiology.set_aside import row_notes
 from agreement.tables.columns import FIELD_TESTS
-from agreement.tables.findings import problem
+from agreement.tables.findings import Findings, message
 from agreement.tables.units import own_unit
 from agreement.terms import declared
 
@@ -42,8 +41,6 @@ INPUT_UNITS: Final[dict[str, str]] = {
     if name not in ("vo2_ml_min", "rer")  # of a stage, from which its uptake per kg follows
 }
 FIXED_BY_PROTOCOL: Final = ("grade",)  # told only where it was another
-SHOWN_EACH: Final = 5  # results told one by one of one equation and input; of the rest, the rows
-ROWS_NAMED: Final = 20
 _OF_PEOPLE: Final = ("age_years", "mass_kg", "stature_cm")  # may stand in the athletes table
 
 
@@ -136,35 +133,30 @@ def in_range(x: dict[str, Floats], sex: "pd.Series[str]", protocol: FieldProtoco
 def outside_notes(
     rows: pd.DataFrame, x: dict[str, Floats], kept: Flags, protocol: FieldProtocol
 ) -> tuple[Problem, ...]:
-    """Note each kept result outside its equation: `SHOWN_EACH` in full, of the rest the rows."""
-    notes: list[Problem] = []
+    """Note the kept results outside their equation."""
+    found = Findings()
     for rule in protocol.valid:
         at = np.flatnonzero(kept & _beyond(x, rows["sex"], rule))
-        own = str(rule).removeprefix(f"{rule.column} ")
-        made = f"{protocol.id} was made for {own}"
-        words = [f"{rule.column} {x[rule.column][i]:g}; {made}." for i in at[:SHOWN_EACH]]
-        notes += _notes(rows, at, rule.column, words)
+        made = f"{protocol.id} was made for {str(rule).removeprefix(f'{rule.column} ')}."
+        words = [f"{rule.column} {value:g}; {made}" for value in x[rule.column][at]]
+        _note(found, rows.iloc[at], rule.column, words)
     if len(protocol.sexes) == 1:
-        at = np.flatnonzero(kept & _other_sex(rows["sex"], protocol))
-        made_on = f"{protocol.id} was made for {protocol.sexes[0]} athletes."
-        words = [f"the athlete is {sex}; {made_on}" for sex in rows["sex"].iloc[at[:SHOWN_EACH]]]
-        notes += _notes(rows, at, "athlete_id", words)
-    return tuple(notes)
+        others = rows[kept & _other_sex(rows["sex"], protocol)]
+        made = f"{protocol.id} was made for {protocol.sexes[0]} athletes."
+        _note(
+            found, others, "athlete_id", [f"The athlete is {sex}; {made}" for sex in others["sex"]]
+        )
+    return tuple(found.problems)
 
 
-def _notes(rows: pd.DataFrame, at: Ints, column: str, words: list[str]) -> list[Problem]:
+def _note(found: Findings, rows: pd.DataFrame, column: str, words: list[str]) -> None:
     cell = "sex in the athletes table" if column == "athlete_id" else column
     cell += ", here or in the athletes table," if column in _OF_PEOPLE else ""
-    shown = rows.iloc[at[:SHOWN_EACH]]
-    notes = [*row_notes(shown, "outside_equation", column, said=words, cell=cell)]
-    if (more := len(at) - SHOWN_EACH) > 0:
-        file = str(rows["file"].iloc[at[0]])
-        rest = [str(row) for row in rows["row"].iloc[at[SHOWN_EACH : SHOWN_EACH + ROWS_NAMED]]]
-        some = ", the first in" if more > ROWS_NAMED else ","
-        many = f"results like these{some} rows" if more > 1 else "result like these, row"
-        what = f"{more} more {many} {', '.join(rest)}."
-        notes.append(problem("outside_equation", file, None, column, said=what, cell=cell))
-    return notes
+    severity, reason, _, remedy = message("outside_equation")
+    remedy = remedy.format(cell=cell)
+    for file, own in rows.assign(said=words).groupby("file", sort=False):
+        places, said = own["row"].to_numpy(np.int64), own["said"].tolist()
+        found.each(severity, reason, str(file), places, column, said.__getitem__, remedy)
 
 
 def _applies(sex: "pd.Series[str]", rule: Valid) -> Flags:
