@@ -47,7 +47,7 @@ def test_the_thresholds_of_training_profiles_are_printed():
         StudyOptions(profile=ProfileOptions(minimum_weeks=1, low_median_min=80))
     ).html
     assert "at least 12 sessions, 10 hours, 1 week with a session, and heart rate in 90 %" in text
-    assert "the low zone ends at 82\u00bd % of the maximal heart rate" in text
+    assert "the low zone ends at 82.5 % of the maximal heart rate" in text
     assert "or a median session of 80 min or more" in text
     assert "Without sessions it is the one that the athletes table states." in text
     stated = methods_block(StudyOptions(profile=ProfileOptions(use="stated"))).html

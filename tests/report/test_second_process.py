@@ -13,7 +13,6 @@ from types import SimpleNamespace
 import pytest
 from opened import open_report
 from pandas.testing import assert_frame_equal
-from turns import slowly
 
 from agreement.cohort import read_cohort
 from agreement.errors import TableError
@@ -210,14 +209,9 @@ def test_a_small_study_is_read_in_the_copy_and_another_here(squad, copied, small
     same(read(other), read_cohort(other))
 
 
-@pytest.mark.parametrize("most", [read_beside.FEW_BYTES, *slowly([0])])
-def test_of_a_very_small_study_the_results_are_computed_there_too(
-    most, copied, small_study, tmp_path, monkeypatch
-):
-    monkeypatch.setattr(read_beside, "FEW_BYTES", most)
+def test_what_the_statistics_are_computed_from_is_computed_there_too(copied, small_study, tmp_path):
     study = small_study(tmp_path / "crew")
-    found = read_by(copied, study, results=True)(study)
-    assert ("results" in vars(found)) == bool(most)
+    found = read_by(copied, study, evidence=True)(study)
     assert "evidence" in vars(found)
     with read_beside.quick_texts(study):
         assert_frame_equal(found.results.frame, read_cohort(study).results.frame)

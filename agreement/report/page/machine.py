@@ -135,17 +135,6 @@ def _listed(names: list[str]) -> Markup:
     )
 
 
-def _share(share: float) -> str:
-    """
-    Return a share in per cent, a half as a fraction.
-
-    >>> _share(0.9), _share(0.825)
-    ('90 %', '82\u00bd %')
-    """
-    text = f"{100 * share:g}"
-    return f"{text.removesuffix('.5')}\u00bd %" if text.endswith(".5") else f"{text} %"
-
-
 def prepared() -> Iterator[str]:
     """Compile the templates, one after another, before they are needed; yield their names."""
     for name in _environment().list_templates(extensions=["j2"]):
@@ -206,7 +195,7 @@ def _environment() -> Environment:
         "stacked": Cell.stacked,
         "with_interval": Cell.with_interval,
         "listed": _listed,
-        "share": _share,
+        "share": lambda share: f"{100 * share:g} %",
     }
     found.filters |= {
         one.__name__: one for one in (plain, reads, outer, ends, follows, counted, mode_word)

@@ -23,7 +23,7 @@ BREAK: Final = Markup("<br>")
 _UNITS: Final = "mL/kg/min|mL/min|L/min|mL|%|kg|bpm|km/h|m/s|km|cm|m|min|s|h|W|\u00b0C|days?"
 _PARTED: Final = re.compile(
     r"<(svg|style|pre|code)\b.*?</\1>|<[^>]*>"  # stand as they are
-    rf"|[\d\u00bd](?:</\w+>)* (?=(?:{_UNITS})(?![\w/]))|% (?=intervals?\b|bands?\b)|\bp = (?=[\d<])",
+    rf"|\d(?:</\w+>)* (?=(?:{_UNITS})(?![\w/]))|% (?=intervals?\b|bands?\b)|\bp = (?=[\d<])",
     re.DOTALL,
 )
 

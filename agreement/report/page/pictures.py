@@ -2,7 +2,6 @@
 
 import pickle
 import re
-import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -21,7 +20,6 @@ from agreement.report.page.machine import worded
 from agreement.report.page.markup import Block, element
 from agreement.tables.options import ReportOptions
 
-_LONGEST: Final = 120  # letters; a file system takes 255 bytes
 _MM = 25.4  # to the inch
 KeptFigure = tuple[str, tuple[float, ...]]  # text of a figure as SVG, and where its panels begin
 # figures of an earlier run and those of this one, by what they are drawn of; empty: none are kept
@@ -201,7 +199,4 @@ def file_name(name: str) -> str:
     >>> file_name("differences-My watch/2-run")
     'differences-My_watch_2-run'
     """
-    safe = re.sub(r"[^A-Za-z0-9._-]+", "_", name)
-    if len(safe) <= _LONGEST:
-        return safe
-    return f"{safe[:_LONGEST]}-{zlib.crc32(name.encode('utf-8', 'surrogatepass')):08x}"
+    return re.sub(r"[^A-Za-z0-9._-]+", "_", name)

@@ -7,11 +7,10 @@ from typing import Any, Final
 
 import pandas as pd
 
-from agreement.errors import AgreementError
+from agreement.errors import AgreementError, TableError
 from agreement.report.page.machine import in_words, said
 from agreement.report.privacy.left_out import by_folder, counted_lines, pooled, rows_by_reason
 from agreement.report.privacy.privacy import FEWEST_SHOWN
-from agreement.report.privacy.recalled import recalled_options
 from agreement.report.privacy.release import (
     MORE_THAN_ONE,
     NOT_TOLD,
@@ -40,6 +39,8 @@ from agreement.report.run.own_report import (
 )
 from agreement.report.run.provenance import write_provenance
 from agreement.stats.repeats.repeatability import WEEK
+from agreement.tables.options import StudyOptions
+from agreement.tables.study_file import WITH_UNIT, changed
 
 FILE: Final = "README.txt"
 _KEPT: Final = ("written_by", "version", "python", "dependencies", "kind", "seed")
@@ -126,6 +127,27 @@ def _shared(
     left_out = _left_out(source, content, flow)
     left_out, flow = pooled(left_out, flow, content.get("rows_of_few", {}))
     return released_tables(results, left_out, flow), told
+
+
+def recalled_options(told: Mapping[str, Any]) -> StudyOptions:
+    """
+    Return the choices of a study as its provenance tells them; what is not there has its default.
+
+    >>> recalled_options({"margin": {"limit": 3.5, "agreed_on": "2026-01-10"}}).margin.agreed_on
+    datetime.date(2026, 1, 10)
+    """
+    tables = {
+        table: {WITH_UNIT.get(k, k): one for k, one in keys.items() if one is not None}
+        if isinstance(keys, dict)
+        else keys
+        for table, keys in told.items()
+    }
+    if field_tests := tables.pop("pairing_field_tests", None):
+        tables["pairing"] = {**tables.get("pairing", {}), "field_tests": field_tests}
+    try:
+        return changed(StudyOptions(), tables, Path())
+    except (TypeError, TableError) as error:
+        raise damaged(PROVENANCE, "is damaged: 'options' are not the choices of a study") from error
 
 
 def _results(source: Path, content: dict[str, Any]) -> pd.DataFrame:

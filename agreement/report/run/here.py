@@ -43,7 +43,7 @@ from agreement.report.run.unused import leaving_out, load_bare, load_bare_drawin
 from agreement.scale.engine import Progress
 
 _NEW_OBJECTS: Final = 200_000  # between two searches for rubbish; figures are many small objects
-_NAMED_ANEW: Final = "pseudonymous("  # in a template: results are those of another cohort
+_NAMED_ANEW: Final = "pseudonymous("  # in a template: what is shown is of another cohort
 _TABLES: Final = "show.tables()"  # is made early too, where `show.save` stands in a cell of its own
 # in expressions: what `show.save` asks for again; what takes long or goes with it, the longest last
 _AGAIN: Final = ("report.history(", "report.provenance(")
@@ -84,7 +84,7 @@ def run_here(
     shared: Shared | None = None
     study, earlier = (parameters.get(name) for name in ("study", "save"))
     place = None if earlier is None else Path(str(earlier))
-    first = Asked(Path(str(study)), place, samples, results=_NAMED_ANEW not in template)
+    first = Asked(Path(str(study)), place, samples, evidence=_NAMED_ANEW not in template)
     count = 0
     with (
         _IN_TURN,

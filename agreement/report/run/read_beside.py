@@ -1,8 +1,7 @@
 """
 Have a study read in the second process while this one loads what draws.
 
-The second goes on with what the statistics are computed from; of a very small study with the results
-too: to share them would take longer.
+The second goes on with what the statistics are computed from.
 """
 
 import os
@@ -24,7 +23,6 @@ if TYPE_CHECKING:
     from agreement.cohort import Cohort
 
 MOST_BYTES: Final = 2**23  # of a study read meanwhile; that of a larger one tells how far it is
-FEW_BYTES: Final = 2**16  # of a study whose results are sooner computed by one process
 _WITH_ARROW: Final = ("--watch", "--scheduler")  # a study may change its form; a cluster needs it
 _OWN_TEXTS: Final = ("mode.string_storage", "python")
 
@@ -113,7 +111,7 @@ class Asked:
     study: Path
     earlier: Path | None = None  # the folder of an earlier report of it
     samples: tuple[Path, str] | None = None  # a file and a key, of `kept_samples`
-    results: bool = False  # whether those of just what is read are asked for
+    evidence: bool = False  # whether that of just what is read is asked for
 
 
 def reading(
@@ -125,17 +123,16 @@ def reading(
     told: called with the session files read and their total.
     """
     size = _bytes_in(asked.study) if asked.study.is_dir() else MOST_BYTES + 1
-    few = size <= FEW_BYTES
     early: Future[Any] | None = None
     if second and size <= MOST_BYTES:
         if not second.begun:
             load_to_read()  # what is loaded now it has too
             second.begin("study", None)
-        early = second.ask(_read_early, asked, few)
+        early = second.ask(_read_early, asked)
 
     def read(place: Path | str, *, earlier: Path | None = None) -> "Cohort":
         if early is not None and (Path(place), earlier) == (asked.study, asked.earlier):
-            _load_meanwhile(early, statistics=not (asked.results and few))
+            _load_meanwhile(early)
             with suppress(Exception):  # raised again below, as the reading of this process
                 cohort = cast("Cohort", early.result(PATIENCE))
                 if told and (files := len(cohort.study.samples)):
@@ -149,33 +146,32 @@ def reading(
     return read
 
 
-def _load_meanwhile(early: Future[Any], *, statistics: bool) -> None:
+def _load_meanwhile(early: Future[Any]) -> None:
     """Load what is needed later, and begin to draw, piece by piece while the other process reads."""
+    # for what follows, in both processes
+    import statsmodels.stats.multitest  # noqa: F401
+
     from agreement.report.page.machine import prepared
     from agreement.report.page.pictures import draw_ahead
     from agreement.report.run.provenance import DEPENDENCIES, version_of
+    from agreement.stats.basics.welch import quiet_pingouin
 
-    if statistics:  # for what follows, in both processes
-        import statsmodels.stats.multitest  # noqa: F401
-
-        from agreement.stats.basics.welch import quiet_pingouin
-
-        with quiet_pingouin():
-            import pingouin  # noqa: F401
+    with quiet_pingouin():
+        import pingouin  # noqa: F401
     for _ in chain(prepared(), map(version_of, DEPENDENCIES)):
         if early.done():
             return
     draw_ahead(early.done)
 
 
-def _read_early(asked: Asked, few: bool) -> Any:
+def _read_early(asked: Asked) -> Any:
     from agreement.report.run.reading import read_for_report
 
     load_bare()
     with quick_texts(asked.study), _over(asked.samples):
         cohort = read_for_report(asked.study, earlier=asked.earlier)
-        if asked.results:
-            cohort.results if few else cohort.evidence  # noqa: B018 - kept in the cohort
+        if asked.evidence:
+            cohort.evidence  # noqa: B018 - kept in the cohort
         return cohort
 
 

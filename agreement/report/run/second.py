@@ -2,11 +2,10 @@
 A second process for a report: the study, statistics of some methods, some sections with figures.
 
 This process is split in two (a fork): the second begins with all that this one has loaded, read and
-computed by then, anew for each kind of work; before, it reads a small study, and computes what a
-very small one says, while this one loads what draws. Of a command that makes a report it starts
-first of all. Both take what is next until nothing is left. What it makes is what this process would
-make; where it fails, or none may be split off, this process does the work itself. It ends with the
-pipe to it, however this process ends.
+computed by then, anew for each kind of work; before, it reads a small study while this one loads what
+draws. Of a command that makes a report it starts first of all. Both take what is next until nothing is
+left. What it makes is what this process would make; where it fails, or none may be split off, this
+process does the work itself. It ends with the pipe to it, however this process ends.
 """
 
 import copyreg

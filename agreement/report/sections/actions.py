@@ -1,9 +1,7 @@
 """What to check or correct next, the most useful first."""
 
-from collections.abc import Collection
 from typing import Final
 
-import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
@@ -56,7 +54,6 @@ def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
                 if wrong.any()
             ]
             items += unconfirmed(view, pairs)
-            items += _outside(pairs, numbers, told.outside)
         else:
             items += _confirmed(judged, numbers)
     items += losses(view.exclusions)
@@ -126,18 +123,6 @@ def _confirmed(judged: tuple[Judged, ...], numbers: Numbers) -> list[Markup]:
         if not (one.hidden or cell.withheld) and cell.n < one.n
     ]
     return [said("actions", "confirmed", some=some)] if some else []
-
-
-def _outside(
-    pairs: pd.DataFrame, numbers: Numbers, outside: Collection[tuple[str, str, str]]
-) -> list[Markup]:
-    """Name, for each equation, the athletes for whom it was not made; those of the same ones together."""
-    places = zip(pairs["athlete_id"], pairs["method"], pairs["mode"], strict=True)
-    found = pairs[np.array([place in outside for place in places], dtype=bool)]
-    names: dict[tuple[str, ...], list[str]] = {}
-    for (method, mode), own in found.groupby(["method", "mode"]):
-        names.setdefault(tuple(_people(own)), []).append(numbers.name(str(method), str(mode)))
-    return [said("actions", "outside", names=some, people=who) for who, some in names.items()]
 
 
 def _people(frame: pd.DataFrame) -> list[str]:

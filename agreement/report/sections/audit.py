@@ -8,16 +8,17 @@ from agreement.cohort import Cohort
 from agreement.figures.estimates import Caption, Estimate
 from agreement.figures.over_time import plot_drift
 from agreement.report.page.machine import said
-from agreement.report.page.markup import Block, element, fold, paragraph, table
+from agreement.report.page.markup import Block, element, fold, joined, paragraph, table
 from agreement.report.page.numbers import counted
 from agreement.report.page.pictures import drawing
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few
 from agreement.report.privacy.release import MORE_THAN_ONE
 from agreement.report.sections.comparison import Comparison, Section, frame_table
+from agreement.report.sections.further import analysis_tables
 from agreement.report.shown.told import of_each_method, of_field_values, told_of
-from agreement.stats.limits.limits_of_subsets import AGES, FORTNIGHT, age_name, fortnight_name
+from agreement.stats.catalogue import BY_NAME
+from agreement.stats.limits.limits_of_subsets import FORTNIGHT, fortnight_name
 from agreement.stats.lines.slope_on_one_method import DAYS
-from agreement.terms import SEXES
 
 BLANKS: Final = ("\u00a0", "\u00a0", "\u00a0")  # to be filled in by hand
 LATE: Final = ", after the first laboratory test: no verdict can rest on it"
@@ -142,13 +143,11 @@ def effort(cohort: Cohort) -> Block:
     return summary + fold(f"{counted(len(laboratory), 'test')} one by one", each)
 
 
-@of_each_method
-def people(one: Comparison) -> Block:
+@of_field_values
+def people(cohort: Cohort) -> Block:
     """Show bias and limits by sex and by age band; what is withheld says so."""
-    sexes = [(sex, "by_sex", sex) for sex in SEXES]
-    ages = [(age_name(*band).replace("_", " "), "by_age", age_name(*band)) for band in AGES]
-    by_sex = one.parts("bias and limits by sex", sexes, by="sex")
-    return by_sex + one.parts("bias and limits by age", ages, by="age")
+    both = [BY_NAME[name] for name in ("by_sex", "by_age")]
+    return joined(analysis_tables(told_of(cohort).numbers, both)[:-1])
 
 
 @of_each_method

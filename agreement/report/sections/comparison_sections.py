@@ -186,12 +186,15 @@ def regression_block(one: Comparison) -> Section:
         draw = drawing(plot_regression, one.pairs, line, told=one.words)
         caption = regression_caption(line).of(one.name, why=why.rstrip("."))
         drawn = one.picture("regression", draw, caption, height=3.6)
-    return drawn, one.table(
+    shown = one.table(
         "calibration line and size of error",
         regression=("slope", "intercept", "standard_error_of_estimate", "r"),
         error=("mae", "mape", "share_within_margin"),
         calibration=tuple(f"rmse_cv_{form}" for form in ("none", "offset", "line")),
     )
+    if (found := one.results.calibration) is not None:
+        shown += paragraph(said("sentences", "calibrated", choice=found.choice))
+    return drawn, shown
 
 
 @of_field_values
@@ -297,5 +300,5 @@ def averaging(one: Comparison) -> Section:
 @of_field_values
 def modes(cohort: Cohort) -> Block:
     """Show what was measured in one mode and tested in another, and what the modes alone would make."""
-    tables = analysis_tables(told_of(cohort).numbers, [BY_NAME["across_modes"]])[:1]
+    tables = analysis_tables(told_of(cohort).numbers, [BY_NAME["across_modes"]])[:-1]
     return joined([Block(said("sentences", "modes")), *tables]) if tables else Block("")

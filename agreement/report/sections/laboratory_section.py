@@ -69,7 +69,7 @@ def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     """
     told, expected = told_of(cohort), cohort.evidence.expected
     results, numbers = told.results, told.numbers
-    blocks = analysis_tables(numbers, [BY_NAME[REPEATS]])[:1]
+    blocks = analysis_tables(numbers, [BY_NAME[REPEATS]])[:-1]
     changes = results.of_laboratory("laboratory_change")
     for mode, change in changes.items():
         name = f"{mode_word(mode)}: " if len(changes) > 1 else ""

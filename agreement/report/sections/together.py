@@ -41,9 +41,6 @@ def across_table(name: str) -> tuple[str, list[ResultColumn]]:
     return caption, found
 
 
-OTHERS: Final = "people"  # the table of which each column is of other athletes
-
-
 MOST_PANELS: Final = 4  # difference plots on one page's width; of more each has its own
 BESIDE: Final = {
     "regression": "structural",
@@ -187,12 +184,11 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
         part_name(group) if by_group else statistic_of(analysis, statistic).head
         for analysis, statistic, group in columns
     )
-    of_all = () if name == OTHERS else ("athletes",)
-    heads = ("method", *of_all, *compress(named, filled))
+    heads = ("method", "athletes", *compress(named, filled))
     rows = [
         (
             each,
-            *(str(next((one.n for one in cells if one.known), 0) or "") for _ in of_all),
+            str(next((one.n for one in cells if one.known), 0) or ""),
             *map(shown_cell, compress(cells, filled)),
         )
         for each, cells in lines.items()

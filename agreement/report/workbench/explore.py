@@ -15,12 +15,11 @@ from agreement.figures.layout import settle
 from agreement.figures.points import pair_words
 from agreement.figures.theme import house_style
 from agreement.report.page.markup import element, paragraph
-from agreement.report.page.numbers import Names, plain, with_minus
+from agreement.report.page.numbers import Names, with_minus
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, limits_by_athlete
 from agreement.tables.study_lines import write_choices
 from agreement.terms import RESULT_COLUMNS, UNIT, counted
 
-_FARTHEST: Final = 5
 _PAIRING: Final = ("days_before", "summary_days", "minimum_days", "summary")
 _WRITTEN: Final = (
     "Written under [pairing]. The limit, its date, coverage and who counts are not changed from here: "
@@ -115,11 +114,7 @@ class Explore:
             plot_differences(pairs, limits, **told, ax=ax)
             settle(figure)
             svg = svg_text(figure)
-        apart = pairs["field"] - pairs["lab"]
-        order = apart.abs().sort_values(ascending=False).index[:_FARTHEST]
-        named = [f"{pairs.loc[i, 'athlete_id']} ({plain(apart[i], sign=True)})" for i in order]
-        far = paragraph(f"Farthest from the laboratory ({UNIT}): {', '.join(named)}.")
-        self.said.value = (paragraph(self._mark() + said) + far).html
+        self.said.value = paragraph(self._mark() + said).html
         self.picture.value = svg[svg.index("<svg") :]
 
     def _mark(self) -> Markup:
