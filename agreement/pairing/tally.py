@@ -75,7 +75,7 @@ class Tally:
                 few: Words = {"method": method, "mode": mode, "needed": FOR_LIMITS}
                 said = f"{who} {'has' if athletes == 1 else 'have'} a pair"
                 found.tell("few_for_limits", lab_file, athletes=said, **few)
-        for one in self.without_pair() if self.paired.size else ():
+        for one in self.without_pair():
             found.tell(
                 "method_in_other_mode" if one.keys else "method_without_pair",
                 lab_file,

@@ -73,7 +73,9 @@ class Findings:
     """Every problem found so far, and every row left out; filled by the readers."""
 
     problems: list[Problem] = field(default_factory=list)
-    undecided: set[tuple[str, str]] = field(default_factory=set)  # file, column without a unit
+    undecided: set[tuple[str, str]] = field(
+        default_factory=set
+    )  # file, column without a unit or mark
     _ledger: list[pd.DataFrame] = field(default_factory=list)
 
     @property

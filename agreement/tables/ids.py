@@ -29,6 +29,7 @@ _LOOK_ALIKE: Final = str.maketrans(
     "ABEZHIKMNOPTYXABEKMHOPCTYXSIJaeopcyxsij",
 )
 _READ_AS_NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?[eE][+-]?\d{1,3}|[1-9]\d{3,}")
+_WHOLE: Final = re.compile(r"(\d+)[.,]0+")  # a number that a program took for no whole one
 _ISO: Final = re.compile(r"\d{4}-(\d\d)-(\d\d)(?!\d)")
 _MONTH_DAY: Final = re.compile(r"([a-z]{3})[a-z]*[-/. ]?(\d{1,2})")
 _DAY_MONTH: Final = re.compile(r"(\d{1,2})[-/. ]{0,2}([a-z]{3})[a-z]*")
@@ -118,10 +119,11 @@ def spelled(one: str, *, year: bool = False) -> str:
 
     `year`: a year at the end stays, where it may be what tells two ids apart.
 
-    >>> {spelled(i) for i in ("A-07", "a07", "A07_2024", "A 7")}
-    {'a7'}
+    >>> {spelled(i) for i in ("A-07", "a07", "A07_2024", "A 7")}, spelled("10.0")
+    ({'a7'}, '10')
     """
     plain = unicodedata.normalize("NFKC", one).translate(_LOOK_ALIKE).strip().casefold()
+    plain = whole[1] if (whole := _WHOLE.fullmatch(plain)) else plain
     plain = "".join(c for c in (plain if year else _TRAILING_YEAR.sub("", plain)) if c.isalnum())
     parts = _PARTS.fullmatch(plain)
     return f"{parts[1]}{parts[2].lstrip('0') or '0'}{parts[3]}" if parts and parts[2] else plain
@@ -279,7 +281,7 @@ def note_likely_matches(
             if spelled(one) != spelled(first) and as_a_spreadsheet_reads(one):
                 unlike = ", as a spreadsheet writes it"
             told: Words = {"one": one, "known": known_ones, "known_file": known_file}
-            findings.tell("likely_match", file, unlike=unlike, first=first, **told)
+            findings.tell("likely_match", file, unlike=unlike, **told)
 
 
 def discreet_id(one: str) -> str:

@@ -104,7 +104,8 @@ def _is_comma(raw: RawTable, name: str, found: Distinct, marks: dict[str, Marks]
         digits = example.replace(",", "").replace(".", "")
         both = f"{float(example.replace(',', '.')):g} or {digits}"
         raw.tell("decimal_mark_open", name, example=example, readings=both)
-    if "," in used and stated is None:
+        raw.findings.undecided.add((raw.file, raw.header(name)))
+    elif "," in used and stated is None:
         shown = next(v for v in labels if "," in v and _NUMBER.fullmatch(v.strip())).strip()
         raw.tell("decimal_comma_found", name, listed=shown, read=shown.replace(",", "."))
     return "," in used

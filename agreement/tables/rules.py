@@ -117,7 +117,7 @@ def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats]) -> None:
     """
     stated = any(column in VO2MAX_COLUMNS for column in raw.form.units)
     for column in VO2MAX_COLUMNS:
-        if column not in numbers:
+        if column not in numbers or (raw.file, raw.header(column)) in raw.findings.undecided:
             continue
         values, usual = numbers[column], RANGES[column]
         lows = [(usual.reject_low, "outside")]

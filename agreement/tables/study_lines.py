@@ -14,6 +14,7 @@ from agreement.tables.whole_output import whole_file
 _PLACE: Final = re.compile(r"\(at line (\d+), column \d+\)")
 _LINE: Final = re.compile(r"(\s*[\w.\"-]+\s*=\s*)([^#]*?)(\s*#.*)?")
 _WORDS: Final = {"yes": "true", "no": "false", "True": "true", "False": "false", "ja": "true"}
+_DAY: Final = r"\d{1,2}[./-]\d{1,2}[./-]\d{4}"
 OPEN: Final = "?"  # stands where a person has to decide; `check` stops at it
 UNDECIDED: Final = "undecided"
 _MARK: Final = "# decide:"
@@ -50,6 +51,8 @@ def toml_fault(text: str, error: ValueError) -> tuple[str, str]:
     if "overwrite" in said or "declare" in said or "twice" in said:
         return f"Line {number} names again what stands above: {line}.", "Keep one of them."
     what = f"Line {number} does not follow the TOML form ({reason}): {line}."
+    if re.search(rf"=\s*{_DAY}", line):
+        return what, "Write a day like 2026-01-10."
     return what, "Texts need quotes, tables stand in [brackets]; see the commented study.toml."
 
 
@@ -84,7 +87,7 @@ def _candidates(line: str) -> list[str]:
     options = [_WORDS.get(value, "")] if value in _WORDS else []
     if re.fullmatch(r"\d+,\d+", value):
         options.append(value.replace(",", "."))
-    if re.fullmatch(r"\d{1,2}[./]\d{1,2}[./]\d{4}", bare):
+    if re.fullmatch(_DAY, bare):
         return []  # a day whose order nobody knows
     options += [f'"{bare}"', "'" + bare + "'"]
     return [f"{key}{one}{comment}" for one in options if one]

@@ -183,10 +183,15 @@ def note_empty_tables(
 def note_margin(
     options: StudyOptions, tests: "pd.DataFrame", file: str, findings: Findings
 ) -> None:
-    """Note a limit that says not what it is about, or was agreed after the first laboratory test."""
+    """Note a limit that says not what it is about, was looked at too often, or was agreed too late."""
     agreed = options.margin
     if agreed.limit is not None and agreed.against is None:
         findings.tell("against_not_stated", "study.toml")
+    if agreed.limit is not None and agreed.look > (planned := agreed.planned_looks):
+        findings.tell("looks_used", "study.toml", look=agreed.look, planned=planned)
+    if agreed.limit is not None and (agreed.mean_limit or 0.0) > agreed.limit:
+        told: Words = {"one": agreed.limit, "mean": agreed.mean_limit}
+        findings.tell("mean_limit_wider", "study.toml", **told)
     dates = tests.loc[tests["athlete_id"] != options.control.athlete_id, "date"].dropna()
     if agreed.agreed_on is None or dates.empty or agreed.agreed_on <= (first := dates.min().date()):
         return

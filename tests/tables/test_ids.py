@@ -41,7 +41,7 @@ def test_likely_matches_are_listed_and_not_used(folder):
         "Id 'a07' looks like 'A-07' in lab_tests.csv",
     ]
     remedy = found.of("note", "likely_match")[0].remedy
-    assert "put the line 7,A-07 into id_map: a CSV file" in remedy
+    assert "join the two by a line of id_map: a CSV file" in remedy
     assert "named by id_map in [study] of study.toml" in remedy
     assert set(found.tables.field_estimates["athlete_id"]) == {"a07", "7", "A07_2024", "B7", "A2"}
 

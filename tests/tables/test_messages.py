@@ -18,7 +18,7 @@ STORED = {"perhaps_clock_times", "clock_times", "unlikely_masses", "unlikely_peo
 STORED |= {"another_scale", "low_pressure", "hr_max_far_above"}  # in a table of their columns
 STORED |= {"breaths_that_stay", "breaths_left_out", "input_missing", "sex_missing", "too_weak"}
 STORED |= {"unknown_test", "row_left_out", "ragged_row"}
-STORED |= {"mass_mismatch", "hr_max_mismatch", "age_mismatch"}
+STORED |= {"mass_mismatch", "hr_max_mismatch", "age_mismatch", "outside_equation"}
 STORED |= {name for name in MESSAGES if name.startswith("reading")}
 
 

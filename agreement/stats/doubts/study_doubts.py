@@ -127,6 +127,7 @@ def paired_doubts(
         *(one for name, found in odd_ones for one in _problems(study, found, str(name))),
         *_problems(study, swapped, _main(study, told)),
         *_declared_error(study.options.reference, pairing.repeats),
+        *_names(study, {*methods, *source}, pairing.pairs),
     )
 
 
@@ -143,6 +144,22 @@ def _declared_error(reference: Reference, repeats: pd.DataFrame) -> Iterator[Pro
         except ValueError:  # too few
             told = {"mode": mode_word(str(mode)), "few": of.FEWEST_DF}
             yield problem("sem_beside_few_repeats", STUDY_FILE, **told)
+
+
+def _names(study: StudyTables, known: set[str], pairs: pd.DataFrame) -> Iterator[Problem]:
+    """Tell which labels differ in their spelling alone, and which names of methods lead nowhere."""
+    for column, table in (("method", "field_estimates"), ("training_profile", "athletes")):
+        alike: dict[str, str] = {}
+        for label in sorted(map(str, pairs[column].unique())):
+            plain = "".join(filter(str.isalnum, label.casefold()))
+            if (other := alike.setdefault(plain, label)) != label:
+                file, told = study.names.get(table, table), {"column": column, "table": table}
+                yield problem("labels_alike", file, one=other, other=label, **told)
+    named = {"study.compares": study.options.study.compares, "methods": study.options.methods}
+    for key, methods in named.items() if known else ():
+        for method in (one for one in methods if one not in known):
+            told = {"key": key, "method": method, "known": ", ".join(sorted(known))}
+            yield problem("no_such_method", STUDY_FILE, **told)
 
 
 def _main(study: StudyTables, told: str) -> str:
