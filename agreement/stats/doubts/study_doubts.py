@@ -127,7 +127,7 @@ def paired_doubts(
         *(one for name, found in odd_ones for one in _problems(study, found, str(name))),
         *_problems(study, swapped, _main(study, told)),
         *_declared_error(study.options.reference, pairing.repeats),
-        *_names(study, {*methods, *source}, pairing.pairs),
+        *_names(study, {*methods, *map(str, source)}, pairing.pairs),
     )
 
 
