@@ -374,6 +374,8 @@ def test_a_shelf_lists_every_report_and_a_comparison_is_one(seasons, tmp_path):
     assert "several studies" in text
     assert ">Autumn beside Spring</a>" in text
     assert "wrist, run: no limit agreed" in text
+    assert '<span class="date">20' in text  # never broken on a phone
+    assert "Contents" not in text  # of one section
     compared = (tmp_path / "compared" / "report.html").read_text(encoding="utf-8")
     assert "<h1>Autumn beside Spring</h1>" in compared
     assert "Bias and limits of both reports: first: wrist, run bias" in compared
@@ -383,6 +385,22 @@ def test_a_shelf_lists_every_report_and_a_comparison_is_one(seasons, tmp_path):
     assert write_shelf(tmp_path)[1] == 3  # pairs and shares have no page to open
     with pytest.raises(AgreementError, match="no report of ours below"):
         write_shelf(tmp_path / "2026" / "spring-report" / "figures")
+
+
+def test_a_study_of_the_laboratory_alone_stands_on_the_shelf_with_its_athletes(tmp_path):
+    ids = [f"A{i:02d}" for i in range(12)]
+    season(tmp_path / "own", "Our own", 0.0, ids, 4)
+    (tmp_path / "own" / "field_estimates.csv").unlink()
+    tests = pd.read_csv(tmp_path / "own" / "lab_tests.csv")
+    again = tests.assign(lab_test_id=tests["lab_test_id"] + "r", date="2026-03-23")
+    again["vo2max_ml_kg_min"] += np.arange(12) % 5 / 2
+    pd.concat([tests, again]).to_csv(tmp_path / "own" / "lab_tests.csv", index=False)
+    write_report(tmp_path / "own", tmp_path / "reports" / "own")
+    page, _ = write_shelf(tmp_path / "reports")
+    text = page.read_text(encoding="utf-8")
+    assert "the laboratory alone" in text
+    assert '<td class="number">12</td>' in text
+    assert "not available" not in text
 
 
 def test_every_number_of_a_comparison_is_a_line_of_its_table(seasons, tmp_path):

@@ -78,6 +78,18 @@ def test_profiles_budget_and_averaging_are_one_figure_of_both(report):
         assert shown.count("<figure>") == 1, section
 
 
+def test_profiles_of_a_few_athletes_each_draw_no_empty_axes(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", athletes=12, visits=1)
+    people = pd.read_csv(study / "athletes.csv")
+    people["training_profile"] = ["long", "short", "mixed"] * 4  # four each: no bias of their own
+    people.to_csv(study / "athletes.csv", index=False)
+    own = pd.read_csv(study / "field_estimates.csv")
+    pd.concat([own, own.assign(method="belt")]).to_csv(study / "field_estimates.csv", index=False)
+    report = open_report(study)
+    assert report.numbers.get("profile_bias", "bias_pooled", "belt", "run", "long").known
+    assert drawn_across(report.comparisons, "profiles") == []
+
+
 def test_a_figure_of_several_methods_says_of_which_mode_it_is(small_study, tmp_path):
     study = small_study(tmp_path / "crew", athletes=24)
     for name in ("lab_tests.csv", "field_estimates.csv"):

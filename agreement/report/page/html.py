@@ -70,7 +70,8 @@ class PageDraft:
         )
         links = (element("a", heading, href=f"#{anchor}") for anchor, heading in self.headings)
         inside = (element("h2", "Contents", id="contents"), bullets(links, "ol"))
-        contents = element("nav", *inside, aria_labelledby="contents") if self.headings else ""
+        several = len(self.headings) > 1
+        contents = element("nav", *inside, aria_labelledby="contents") if several else ""
         body = _NEXT.join([*self.lead, contents, *sections])
         header = _NEXT.join(self.header)
         header = header if "<h1" in header else _NEXT.join([self.title, header])

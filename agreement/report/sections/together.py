@@ -80,6 +80,8 @@ def drawn_across(
         told: dict[str, Any] = {"mode": mode, "labels": labels}
         draw = drawing(plot, frame, methods, **told)
         words = across_caption(figure, frame, methods, **told)
+        if not words.values["methods"]:  # noqa: PD011 - no frame; every profile is too small
+            continue
         high = height(frame, methods, mode) if callable(height) else height
         drawn.append(picture(f"{name}-{mode}", draw, words, height=high))
     return drawn

@@ -10,7 +10,7 @@ import pandas as pd
 
 from agreement.errors import AgreementError
 from agreement.report.page.html import PageDraft
-from agreement.report.page.markup import element, heading, lines, paragraph, table
+from agreement.report.page.markup import Text, element, heading, lines, paragraph, table
 from agreement.report.page.numbers import Cell, Names, Numbers
 from agreement.report.privacy.by_pairs import Place
 from agreement.report.privacy.release import rounded
@@ -19,6 +19,7 @@ from agreement.report.run.own_report import read_own_table, read_provenance
 from agreement.stats.basics.clusters import clusters
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.verdict.verdict import IN_DOUBT
+from agreement.stats.verdict.yardsticks import YARDSTICK_WORDS
 from agreement.stats.who_counts import who_counts
 from agreement.tables.whole_output import whole_file
 from agreement.terms import KEY_COLUMNS
@@ -111,9 +112,10 @@ def verdict_in_words(note: str) -> str:
     Return the outcome of a verdict, with its codes, for people.
 
     >>> verdict_in_words("undecided; depends_on_fitness; true value")
-    'undecided; depends on fitness; true value'
+    "undecided; depends on fitness; against the athlete's true value"
     """
-    return "; ".join(_SAID.get(one, one).replace("_", " ") for one in note.split("; "))
+    words = _SAID | {name: f"against {one}" for name, one in YARDSTICK_WORDS.items()}
+    return "; ".join(words.get(one, one).replace("_", " ") for one in note.split("; "))
 
 
 def read_report(folder: Path | str) -> Report:
@@ -177,7 +179,7 @@ def write_shelf(folder: Path | str) -> tuple[Path, int]:
     return place / SHELF, len(rows)
 
 
-def _row(report: Path, shelf: Path) -> tuple[str, ...]:
+def _row(report: Path, shelf: Path) -> tuple[Text, ...]:
     """Return a report's line; one that cannot be read keeps its name and says so."""
     inside = PurePosixPath("/", (report / PAGE).relative_to(shelf).as_posix())
     link = inside.as_uri().removeprefix("file:///")
@@ -186,14 +188,17 @@ def _row(report: Path, shelf: Path) -> tuple[str, ...]:
     title = str(study.get("title") or content.get("title") or content.get("study") or report.name)
     question = str(study.get("question") or "")
     name = lines(element("a", title, href=link), question)
-    edition = lines(content.get("kind") or "several studies", str(content.get("created", ""))[:10])
+    day = element("span", str(content.get("created", ""))[:10], class_="date")
+    edition = lines(content.get("kind") or "several studies", day)
     try:
         found = read_report(report)
     except AgreementError:
         return name, "", edition, ""
     places = found.places()
     n = max((found.number(place, "limits_of_agreement", "bias").n for place in places), default=0)
-    verdicts = lines(
+    verdicts: Text = lines(
         *(f"{found.name(place)}: {_outcome(found.verdict(place))}" for place in places)
     )
+    if not places and content.get("study"):
+        n, verdicts = int(found.numbers.frame["n"].max()), "the laboratory alone"
     return name, verdicts, edition, str(n) if n else ""
