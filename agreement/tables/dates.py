@@ -76,12 +76,8 @@ def moment_column(raw: RawTable, name: str, zone: str | None) -> TimeColumn:
         column = raw.frame[name] = found.replaced(days).series()
     if isinstance(column.dtype, pd.DatetimeTZDtype):  # times that carry their zone as a type
         wall = column.dt.tz_localize(None).to_numpy(dtype="datetime64[us]")
-        written = date = _day_of(wall)
-        if zone is not None:
-            there = _wall_of(column, zone)
-            date = written if np.array_equal(there, wall) else _day_of(there)
-            _note_moved(raw, name, wall, written != date, zone)
-        return TimeColumn(_wall_of(column, "UTC"), date)
+        known = ~np.isnat(wall)
+        return _placed(raw, name, _Clock(wall, wall - _wall_of(column, "UTC"), known, known), zone)
     if pd.api.types.is_datetime64_dtype(column.dtype):
         wall = column.to_numpy(dtype="datetime64[us]")
         timed = (wall != wall.astype("datetime64[D]")) & ~np.isnat(wall)
