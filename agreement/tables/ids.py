@@ -150,18 +150,6 @@ def as_a_spreadsheet_reads(one: str) -> str:
     return ""
 
 
-def unlike_letter(one: str, other: str) -> str:
-    """
-    Return the name of the letter in which two ids differ that look the same, else nothing.
-
-    >>> unlike_letter("\u0410007", "A007")
-    'CYRILLIC CAPITAL LETTER A'
-    """
-    first, second = (unicodedata.normalize("NFKC", i).translate(_LOOK_ALIKE) for i in (one, other))
-    odd = [c for c in one if c not in other and not c.isascii()]
-    return unicodedata.name(odd[0], "") if first == second and odd else ""
-
-
 def digits(key: str) -> str:
     """Return the digits of a key that is letters and then one number, else nothing."""
     parts = _PARTS.fullmatch(key)
@@ -276,8 +264,8 @@ def note_likely_matches(
     for one, like in _likely(unknown, known) if unknown else ():
         if like:
             first, known_ones = min(like), " or ".join(f"'{k}'" for k in sorted(like)[:3])
-            letter = unlike_letter(one, first)
-            unlike = f" but for a {letter}" if letter else ""
+            strange = "".join({*one.casefold()} - {*first.casefold()})
+            unlike = "" if strange.isascii() else " in other letters"  # which may look the same
             if spelled(one) != spelled(first) and as_a_spreadsheet_reads(one):
                 unlike = ", as a spreadsheet writes it"
             told: Words = {"one": one, "known": known_ones, "known_file": known_file}

@@ -128,12 +128,12 @@ def test_a_key_that_stands_twice_stops(folder, table, old, new, key):
 @pytest.mark.parametrize(
     ("known", "found", "says"),
     [
-        ("A1", "\u04101", "but for a CYRILLIC CAPITAL LETTER A"),  # looks the same
-        ("A1", "\u03911", "but for a GREEK CAPITAL LETTER ALPHA"),
+        ("A1", "\u04101", "in other letters"),  # looks the same
+        ("A1", "\u03911", "in other letters"),
         (
             "\u00c51",
             "A\u030a1",
-            "but for a COMBINING RING ABOVE",
+            "in other letters",
         ),  # decomposed, as some systems write
         ("1E5", "100000", "as a spreadsheet writes it"),
         ("1E5", "1.00E+05", "as a spreadsheet writes it"),
