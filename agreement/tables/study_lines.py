@@ -18,6 +18,7 @@ _DAY: Final = r"\d{1,2}[./-]\d{1,2}[./-]\d{4}"
 OPEN: Final = "?"  # stands where a person has to decide; `check` stops at it
 UNDECIDED: Final = "undecided"
 _MARK: Final = "# decide:"
+_PAIRING: Final = re.compile(r"^ *\[pairing\][^\n]*\n(.*?)(?=^ *\[|\Z)", re.MULTILINE | re.DOTALL)
 
 
 def toml_fault(text: str, error: ValueError) -> tuple[str, str]:
@@ -118,61 +119,43 @@ def _open(value: object) -> bool:
     return value == OPEN
 
 
-def with_keys(text: str, table: str, keys: Mapping[str, object]) -> str:
+def with_pairing(text: str, keys: Mapping[str, object]) -> str:
     r"""
-    Return a study file with keys of one table set; a commented key is taken into use.
+    Return a study file with keys of ``[pairing]`` set; a commented key is taken into use.
 
     Raises AgreementError if the result would not say what was meant.
 
-    >>> before = chr(10).join(["[pairing]", "# days_before = 14  # days", "[change]", ""])
-    >>> print(with_keys(before, "pairing", {"days_before": 21}))
+    >>> print(with_pairing("[pairing]\n# days_before = 14  # days\n[change]\n", {"days_before": 21}))
     [pairing]
     days_before = 21  # days
     [change]
     <BLANKLINE>
     """
-    lines = text.splitlines()
+    if not _PAIRING.search(text):
+        text += "\n[pairing]\n"
     for key, value in keys.items():
-        _set(lines, table, key, json.dumps(value, ensure_ascii=False))
-    changed = "\n".join(lines) + "\n"
+        start, end = next(_PAIRING.finditer(text)).span(1)
+        body, line, found = text[start:end], f"{key} = {json.dumps(value)}", 0
+        for mark in ("", "# *"):  # in use already, else as a comment
+            if not found:
+                form = rf"(?m)^{mark}{key} *=[^#\n]*?(?= *(?:#|$))"
+                body, found = re.subn(form, line, body, count=1)
+        text = text[:start] + (body if found else f"{line}\n{body}") + text[end:]
     try:
-        found: object = tomllib.loads(changed)
-        for part in table.split("."):
-            found = found[part] if isinstance(found, dict) else None
-        good = isinstance(found, dict) and all(found.get(k) == v for k, v in keys.items())
-    except (ValueError, KeyError):
+        said = tomllib.loads(text)["pairing"]
+        good = all(said.get(key) == value for key, value in keys.items())
+    except ValueError:
         good = False
     if not good:
         raise AgreementError(
-            f"study.toml was left as it is: write {', '.join(keys)} under [{table}] by hand."
+            f"study.toml was left as it is: write {', '.join(keys)} under [pairing] by hand."
         )
-    return changed
+    return text
 
 
-def _set(lines: list[str], table: str, key: str, value: str) -> None:
-    """Set one key in the lines of a file, in place."""
-    head = re.compile(rf"\s*\[{re.escape(table)}\]\s*(#.*)?")
-    start = next((i for i, line in enumerate(lines) if head.fullmatch(line)), None)
-    if start is None:
-        lines += ["", f"[{table}]", f"{key} = {value}"]
-        return
-    end = next(
-        (i for i in range(start + 1, len(lines)) if re.match(r"\s*\[", lines[i])), len(lines)
-    )
-    for form in (rf"\s*{key}\s*=", rf"#\s*{key}\s*="):  # in use already, else as a comment
-        for i in range(start + 1, end):
-            if re.match(form, lines[i]):
-                comment = re.search(r'\s{2,}#[^"]*$', lines[i])
-                lines[i] = f"{key} = {value}" + (comment[0] if comment else "")
-                return
-    lines.insert(start + 1, f"{key} = {value}")
-
-
-def write_choices(folder: Path, choices: Mapping[str, Mapping[str, object]]) -> None:
-    """Write choices, by table, into a study.toml; AgreementError if it cannot take them."""
+def write_pairing(folder: Path, keys: Mapping[str, object]) -> None:
+    """Write keys of ``[pairing]`` into a study.toml; AgreementError if it cannot take them."""
     path = folder / "study.toml"
-    text = path.read_text(encoding="utf-8-sig")
-    for table, keys in choices.items():
-        text = with_keys(text, table, keys)
+    text = with_pairing(path.read_text(encoding="utf-8-sig"), keys)
     with whole_file(path) as file:
         file.write(text.encode())

@@ -16,7 +16,7 @@ from agreement.report.run.explaining import explained
 from agreement.report.run.workbench import opened, served
 from agreement.report.workbench.explore import Explore
 from agreement.report.workbench.start import Start
-from agreement.tables.study_lines import with_keys
+from agreement.tables.study_lines import with_pairing
 
 DEMO = Path(__file__).parents[2] / "demo_cohort"
 
@@ -156,14 +156,15 @@ def test_what_cannot_be_done_is_said_on_the_page(tmp_path):
 
 
 def test_keys_are_set_in_place_or_not_at_all():
-    text = '[study]\ntitle = "x # y"  # a title\n[pairing.field_tests]\ndays_before = 1\n'
-    changed = with_keys(text, "study", {"title": "z"})
-    assert changed.splitlines()[1] == 'title = "z"  # a title'
-    changed = with_keys(text, "pairing", {"days_before": 9, "same_day": True})
-    assert tomllib.loads(changed)["pairing"]["days_before"] == 9
-    assert tomllib.loads(changed)["pairing"]["field_tests"]["days_before"] == 1
+    text = "[pairing]\n# days_before = 14\ndays_before = 7  # a week\n[pairing.field_tests]\ndays_before = 1\n"
+    changed = with_pairing(text, {"days_before": 9, "same_day": True, "summary": "last"})
+    assert "days_before = 9  # a week\n" in changed
+    said = tomllib.loads(changed)["pairing"]
+    assert said.pop("field_tests") == {"days_before": 1}
+    assert said == {"days_before": 9, "same_day": True, "summary": "last"}
+    assert tomllib.loads(with_pairing("[study]\n", {"same_day": True}))["pairing"]["same_day"]
     with pytest.raises(AgreementError, match="by hand"):
-        with_keys("[pairing]\ndays_before = [\n1\n]\n", "pairing", {"days_before": 9})
+        with_pairing("[pairing]\ndays_before = [\n1\n]\n", {"days_before": 9})
 
 
 def test_the_notebooks_are_written_beside_the_study(tmp_path, monkeypatch):

@@ -17,7 +17,7 @@ from agreement.figures.theme import house_style
 from agreement.report.page.markup import element, paragraph
 from agreement.report.page.numbers import Names, with_minus
 from agreement.stats.limits.limits import FEW_FOR_REPORTS, limits_by_athlete
-from agreement.tables.study_lines import write_choices
+from agreement.tables.study_lines import write_pairing
 from agreement.terms import RESULT_COLUMNS, UNIT, counted
 
 _PAIRING: Final = ("days_before", "summary_days", "minimum_days", "summary")
@@ -129,7 +129,7 @@ class Explore:
         """Write the choices of pairing into study.toml; the agreed limit is not touched."""
         now = self.choices
         try:
-            write_choices(self.folder, {"pairing": {key: now[key] for key in _PAIRING}})
+            write_pairing(self.folder, {key: now[key] for key in _PAIRING})
         except (AgreementError, OSError) as error:
             self.written.value = element("p", str(error))
             return
