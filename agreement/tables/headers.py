@@ -52,11 +52,7 @@ def wanted_names(source: Source) -> set[str]:
 
 def stated_names(form: FileFormat) -> dict[str, str]:
     """Return our column by each header that the study file names, in plain spelling."""
-    return {
-        plain_name(theirs): ours
-        for ours, first in form.columns.items()
-        for theirs in (first, *form.also.get(ours, ()))
-    }
+    return {plain_name(theirs): ours for ours, every in form.columns.items() for theirs in every}
 
 
 def read_header(cells: Sequence[str], source: Source) -> Header:
@@ -89,11 +85,10 @@ def _stated(names: list[str], source: Source) -> dict[str, int]:
     """Return the positions of the columns that the study file names."""
     form, plain = source.form, [plain_name(n) for n in names]
     position: dict[str, int] = {}
-    for ours, first in form.columns.items():
+    for ours, every in form.columns.items():
         if ours not in source.table.columns:
             continue  # already reported with the study file
-        every = (first, *form.also.get(ours, ()))
-        theirs = next((one for one in every if plain_name(one) in plain), first)
+        theirs = next((one for one in every if plain_name(one) in plain), every[0])
         exact, alike = theirs.strip(), plain_name(theirs)
         if alike in plain:
             position[ours] = names.index(exact) if exact in names else plain.index(alike)
@@ -125,10 +120,10 @@ def _report_others(others: list[str], absent: list[str], source: Source) -> None
 def with_pieces(source: Source) -> Source:
     """Return a source in which each piece of an id in several columns, `a + b`, is a column."""
     table, form = source.table, source.form
-    pieces: dict[str, str] = {}
-    for ours, theirs in form.columns.items():
+    pieces: dict[str, tuple[str, ...]] = {}
+    for ours, (theirs, *_) in form.columns.items():
         if JOIN in theirs and ours in table.columns and table.columns[ours].kind == "id":
-            pieces |= {f"{ours}{JOIN}{i}": one for i, one in enumerate(theirs.split(JOIN))}
+            pieces |= {f"{ours}{JOIN}{i}": (one,) for i, one in enumerate(theirs.split(JOIN))}
     if not pieces:
         return source
     whole = {name.split(JOIN)[0] for name in pieces}

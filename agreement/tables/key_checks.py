@@ -102,6 +102,15 @@ texts: Final = must_be(
     'a table of texts like { mass_kg = "lb" }',
     lambda value: isinstance(value, dict) and _all_texts(value.values()),
 )
+headers: Final = must_be(  # several where exports differ
+    'a table of headers like { mass_kg = "Weight" }, or of lists of them',
+    lambda value: (
+        isinstance(value, dict)
+        and all(one and _all_texts(one) for one in value.values() if isinstance(one, list))
+        and _all_texts(one for one in value.values() if not isinstance(one, list))
+    ),
+    lambda value: {k: tuple(one) if isinstance(one, list) else (one,) for k, one in value.items()},
+)
 labels: Final = must_be(
     'a list of texts like ["wrist_a", "wrist_b"]',
     lambda value: isinstance(value, list) and _all_texts(value) and all(value),
@@ -135,17 +144,3 @@ def of_type(name: str, kind: Any) -> Check:
         return one_of(*words)
     share = number(0, 1.0 if "share" in name else 1e6)
     return {str: text, bool: yes_no, int: whole(1), float: share}[kind]
-
-
-def first_headers(found: dict[str, Any]) -> tuple[dict[str, Any], dict[str, tuple[str, ...]]]:
-    """Return a table of a file with the first header of each list of headers, and the others."""
-    columns = found.get("columns")
-    if not isinstance(columns, dict):
-        return found, {}
-    lists = {
-        ours: theirs
-        for ours, theirs in columns.items()
-        if isinstance(theirs, list) and theirs and _all_texts(theirs)
-    }
-    first = columns | {ours: theirs[0] for ours, theirs in lists.items()}
-    return found | {"columns": first}, {ours: tuple(t[1:]) for ours, t in lists.items()}

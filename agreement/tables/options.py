@@ -190,10 +190,8 @@ class FileFormat:
     header_rows: Annotated[int | None, check.whole(1, 20)] = None
     date_order: Literal["year-first", "day-first", "month-first"] | None = None
     sheet: str | None = None
-    # ours -> theirs
-    columns: Annotated[dict[str, str], check.texts] = field(default_factory=dict)
-    # ours -> theirs in other exports
-    also: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    # ours -> theirs, in other exports another
+    columns: Annotated[dict[str, tuple[str, ...]], check.headers] = field(default_factory=dict)
     # our column -> their unit
     units: Annotated[dict[str, str], check.texts] = field(default_factory=dict)
     # column -> theirs -> ours
@@ -224,7 +222,7 @@ class StudyOptions:
     def header(self, table: str, column: str) -> str:
         """Return our `column` of a table as its file calls it, where `study.toml` says so."""
         form = self.files.get(table)
-        return column if form is None else form.columns.get(column, column)
+        return column if form is None else form.columns.get(column, (column,))[0]
 
 
 def differing(agreed: StudyOptions, now: StudyOptions) -> dict[str, tuple[Any, Any]]:

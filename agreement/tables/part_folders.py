@@ -20,7 +20,7 @@ from agreement.errors import Problem, TableError
 from agreement.tables.checked_tables import CheckedTable, People
 from agreement.tables.columns import BREATHS, PARQUET_ENDING, SAMPLES, Column, Table
 from agreement.tables.findings import Findings, Words
-from agreement.tables.headers import plain_name
+from agreement.tables.headers import JOIN, plain_name
 from agreement.tables.ids import id_column
 from agreement.tables.number_columns import CLOCK_COLUMN, number_columns
 from agreement.tables.options import FileFormat
@@ -44,7 +44,8 @@ def holds_many(
     own = table.ledger_id
     if own in form.values:  # noqa: PD011  # no frame
         return True
-    wanted = {own, *(plain_name(one) for one in form.columns.get(own, own).split(" + "))}
+    every = form.columns.get(own, (own,))
+    wanted = {own, *(plain_name(one) for theirs in every for one in theirs.split(JOIN))}
     try:
         return any(plain_name(name) in wanted for name in _names(path, wanted))
     except ImportError:

@@ -357,7 +357,7 @@ def _as_read(proposal: Proposal, column: ProposedColumn, cells: list[str]) -> st
     if column.unit == OPEN or OPEN in column.codes.values() or (moment and order == OPEN):
         return f"to be decided: {alternatives if moment else column.alternatives}"
     form = FileFormat(
-        columns={column.ours: "x"},
+        columns={column.ours: ("x",)},
         units={column.ours: column.unit} if column.unit else {},
         codes={column.ours: column.codes},
         date_order=order if order != OPEN else None,  # type: ignore[arg-type]  # one of the three

@@ -34,7 +34,6 @@ def _keys(kind: "type[DataclassInstance]") -> Keys:
     return {
         WITH_UNIT.get(one.name, one.name): (one.name, check.of_type(one.name, one.type))
         for one in fields(kind)
-        if one.name != "also"
     }
 
 
@@ -234,10 +233,8 @@ class _Reader:
         self.unknown(inputs, list(INPUTS), "files.")
         result = {}
         for name in (one for one in inputs if one in INPUTS):
-            found, also = check.first_headers(self.table(inputs, name, "files."))
-            start = before.get(name, FileFormat())
-            filled = self.fill(start, found, _FILE, f"files.{name}")
-            result[name] = replace(filled, also=also or filled.also)
+            found, start = self.table(inputs, name, "files."), before.get(name, FileFormat())
+            result[name] = self.fill(start, found, _FILE, f"files.{name}")
             self.file_columns(name, result[name])
         return result
 

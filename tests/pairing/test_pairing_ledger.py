@@ -293,7 +293,7 @@ def test_inputs_are_compared_with_the_laboratory(study):
 
 
 def test_a_note_names_the_column_as_the_file_calls_it(study):
-    file = FileFormat(columns={"set_mass_kg": "Weight"})
+    file = FileFormat(columns={"set_mass_kg": ("Weight",)})
     study.options = replace(study.options, files={"field_estimates": file})
     paired(study)
     study.rows[0]["set_mass_kg"] = 80.0

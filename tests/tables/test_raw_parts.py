@@ -60,7 +60,7 @@ def test_packed_and_typed_files_give_the_same(tmp_path):
 
 def test_what_the_study_file_states_is_used(tmp_path):
     text = "time,hr_bpm,speed_m_s\n1,150,12\n"
-    form = FileFormat(columns={"t_s": "time"}, units={"speed_m_s": "km/h"})
+    form = FileFormat(columns={"t_s": ("time",)}, units={"speed_m_s": "km/h"})
     frame, _ = read_samples(write(tmp_path, "S1.csv", text), form=form)
     assert frame["t_s"].tolist() == [1]
     assert frame["speed_m_s"][0] == pytest.approx(12 / 3.6)

@@ -38,7 +38,7 @@ def test_a_word_among_times_of_day_stops_with_its_row(tmp_path):
 
 def test_a_stated_column_wins_over_one_that_is_named_like_ours(tmp_path):
     text = "t_s,vo2_ml_min,Phase,test_phase\n1,1000,odd,rest\n2,1010,odd,exercise\n"
-    frame, notes = breaths(tmp_path, text, FileFormat(columns={"phase": "test_phase"}))
+    frame, notes = breaths(tmp_path, text, FileFormat(columns={"phase": ("test_phase",)}))
     assert frame["phase"].astype(str).tolist() == ["rest", "exercise"]
     assert any("Phase" in str(n) for n in notes)  # told that it is not read
 

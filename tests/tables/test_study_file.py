@@ -49,7 +49,7 @@ def test_a_new_study_names_every_key_there_is(tmp_path):
     keys = tomllib.loads(re.sub(r"(?m)^# (?=\[|\w+ = )", "", commented))
     for table, known in TABLE_KEYS.items():
         assert set(known) <= set(keys[table]), table
-    assert set(FileFormat.__slots__) <= {"codes", "also", *keys["files"]["lab_tests"]}
+    assert set(FileFormat.__slots__) <= {"codes", *keys["files"]["lab_tests"]}
 
 
 def test_a_column_of_another_table_is_noted(tmp_path):
@@ -151,7 +151,7 @@ def test_unknown_keys_name_the_nearest(tmp_path, text, says):
         ('[files.lab_tests]\nencoding = "latin-99"', "must be the name of a text encoding"),
         ("[files.lab_tests]\nheader_rows = 0", "must be a whole number of at least 1"),
         ('[files.lab_tests]\ndate_order = "dmy"', 'must be "year-first" or "day-first"'),
-        ("[files.lab_tests]\ncolumns = { mass_kg = 3 }", "must be a table of texts"),
+        ("[files.lab_tests]\ncolumns = { mass_kg = 3 }", "must be a table of headers"),
         ('[files.lab_tests]\nunits = { mass_kg = "stone" }', "must be one of: kg, g, lb, lbs"),
         ('[files.lab_tests]\nunits = { tag = "kg" }', "none; the column has no unit"),
         ('[files.athletes]\ncodes = { sex = "m" }', "must be tables of texts like"),
