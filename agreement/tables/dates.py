@@ -26,7 +26,7 @@ _FORM: Final = re.compile(
 )
 _SERIAL: Final = re.compile(r"[3-6]\d{4}([.,]\d+)?")
 _ORDERS: Final = {"year-first": "ymd", "day-first": "dmy", "month-first": "mdy"}
-_EITHER: Final = ("day-first", "month-first")
+EITHER: Final = ("day-first", "month-first")
 _HAS_TIME: Final = r"\d[T ]\d\d:?\d\d"
 _HAS_OFFSET: Final = r"[T ].*(?:Z|[+-]\d\d(?::?\d\d)?)$"
 _OFFSET: Final = re.compile(r"(?:(Z)|([+-])(\d\d):?(\d\d)?)$")
@@ -250,6 +250,16 @@ def _other_forms(raw: RawTable, name: str, found: Distinct) -> Times:
     return walls
 
 
+def read_in(cell: str, order: str) -> dt.datetime | None:
+    """
+    Return a date of three numbers, perhaps with a time of day, in an order; None where it is none.
+
+    >>> read_in("03/04/2026 09:30", "day-first"), read_in("2026-04-03", "day-first")
+    (datetime.datetime(2026, 4, 3, 9, 30), None)
+    """
+    return _in_order(_FORM.fullmatch(cell.strip()), _ORDERS[order])
+
+
 def _in_order(written: re.Match[str] | None, order: str) -> dt.datetime | None:
     """Return a date of three numbers and its time of day in a given order; None where it is none."""
     if written is None:
@@ -294,9 +304,9 @@ def _report_undecided(
     raw: RawTable, name: str, found: Distinct, fits: Flags, readings: _ByOrder
 ) -> None:
     """Stop: some dates fit one order alone and some the other, or with both readings of three."""
-    either = {order: readings[order].astype("datetime64[D]") for order in _EITHER}
+    either = {order: readings[order].astype("datetime64[D]") for order in EITHER}
     first, second = (~np.isnat(days) for days in either.values())
-    only = dict(zip(_EITHER, (first & ~second, second & ~first), strict=True))
+    only = dict(zip(EITHER, (first & ~second, second & ~first), strict=True))
     if all(some.any() for some in only.values()):
         at = [(int(np.argmax(np.append(f, False)[found.codes])), o) for o, f in only.items()]
         one, other = sorted((int(raw.rows[i]), found.at(i), order) for i, order in at)

@@ -8,6 +8,7 @@ from statistics import median
 from typing import Final
 
 from agreement.tables.columns import INPUTS, MOMENT, VO2MAX_COLUMNS, is_missing
+from agreement.tables.dates import EITHER, read_in
 from agreement.tables.proposal_sources import ExportTable
 from agreement.tables.proposal_words import (
     CODE_WORDS,
@@ -15,8 +16,8 @@ from agreement.tables.proposal_words import (
     VO2MAX,
     Named,
     fits,
-    iso_of,
     plain,
+    plain_moment,
     taken_apart,
     unit_fits,
     unit_named,
@@ -230,24 +231,22 @@ def date_order_of(cells: list[str], named: Named) -> tuple[str | None, str, str]
 
     Returns order: None: nothing to state; "?": open.
     """
-    found = [(m, c) for c in filled(cells) if not _ISO.match(c) and (m := _DAY.match(c))]
-    found = [(m, c) for m, c in found if len(m[1]) <= 2]
+    some = [cell for cell in map(plain_moment, filled(cells)) if not _ISO.match(cell)]
+    every = [(cell, [read_in(cell, order) for order in EITHER]) for cell in some]
+    found = [(cell, days) for cell, days in every if any(days)]
     if not found:
         return None, "", ""
     if named.date_order:
-        return named.date_order, f"the header says it: {found[0][1]}", ""
-    day = [c for m, c in found if int(m[1]) > 12]
-    month = [c for m, c in found if int(m[2]) > 12]
-    if day and not month:
-        return "day-first", f"{day[0]} has no month {day[0][:2]}", ""
-    if month and not day:
-        return "month-first", f"{month[0]} can only begin with the month", ""
-    match, cell = found[0]
-    orders = ("day-first", "month-first")
-    readings = " or ".join(f'"{one}" ({cell} is {iso_of(match[0], one)})' for one in orders)
-    if day and month:
-        readings += f"; {day[0]} and {month[0]} cannot be of one order: correct one of them"
-    return OPEN, "", readings
+        return named.date_order, f"the header says it: {found[0][0]}", ""
+    fit = [i for i in range(len(EITHER)) if all(days[i] for _, days in found)]
+    if len(fit) == 1:
+        cell = next(cell for cell, days in found if not all(days))
+        return EITHER[fit[0]], f"{cell} can be nothing else", ""
+    cell, days = found[0]
+    said = " or ".join(
+        f'"{o}" ({cell} is {d.date()})' for o, d in zip(EITHER, days, strict=True) if d
+    )
+    return OPEN, "", said + ("" if fit else "; no order fits all dates: correct those that differ")
 
 
 @dataclass(slots=True)

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from agreement.tables.columns import INPUTS, MOMENT
+from agreement.tables.dates import read_in
 from agreement.tables.headers import ORIGIN
 from agreement.tables.proposal_columns import (
     GatheredRows,
@@ -17,7 +18,6 @@ from agreement.tables.proposal_columns import (
 from agreement.tables.proposal_words import (
     HEADER_WORDS,
     is_of_time,
-    iso_of,
     plain,
     plain_moment,
     with_clock,
@@ -85,8 +85,8 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
         for row in part:
             for ours in differ & set(row):
                 row[ours] = _converted(row[ours], one.column(ours))
-            if len(orders) > 1 and moment in row and one.order[0]:
-                row[moment] = iso_of(row[moment], one.order[0])
+            if len(orders) > 1 and one.order[0] and (when := read_in(row[moment], one.order[0])):
+                row[moment] = when.isoformat(" ") if ":" in row[moment] else f"{when.date()}"
             for ours in constant:
                 row.setdefault(ours, one.constants.get(ours, ("", ""))[0])
             row.setdefault("athlete_id", names.get(id(one), ""))

@@ -29,7 +29,6 @@ _DATE_FORM: Final = re.compile(
 _DAY_MONTH: Final = re.compile(r"(\d{1,2})[.\s-]*([^\W\d_]{3,})\.?[\s-]*(\d{4})")
 _MONTH_DAY: Final = re.compile(r"([^\W\d_]{3,})\.?\s+(\d{1,2}),?\s+(\d{4})")
 _TWELVE: Final = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d))?\s*([ap])\.?m\.?", re.IGNORECASE)
-_NUMBERS: Final = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})(.*)")
 
 
 class Named(NamedTuple):
@@ -193,18 +192,3 @@ def with_clock(day: str, clock: str) -> str:
         return day
     hour = twenty_four(clock)
     return f"{day} {hour if len(hour.split(':')[0]) == 2 else '0' + hour}"
-
-
-def iso_of(cell: str, order: str) -> str:
-    """
-    Return a date of three numbers in ISO form; another text as it is.
-
-    >>> iso_of("03/04/2026 09:30", "day-first"), iso_of("2026-04-03", "day-first")
-    ('2026-04-03 09:30', '2026-04-03')
-    """
-    found = _NUMBERS.fullmatch(cell.strip())
-    if found is None or len(found[1]) == 4:
-        return cell
-    day, month = found.group(1, 2) if order == "day-first" else found.group(2, 1)
-    year = found[3] if len(found[3]) == 4 else f"20{found[3]}"
-    return f"{year}-{int(month):02d}-{int(day):02d}{found[4]}"
