@@ -187,6 +187,12 @@ def test_jupyter_listens_on_this_machine_alone_with_its_token(monkeypatch):
     assert not [o for o in options if "token" in o or "password" in o]
 
 
+def test_in_a_narrow_window_the_figure_stands_below_the_controls(panel):
+    both = panel.panel.children[1]
+    assert both.layout.flex_flow == "row wrap"
+    assert both.children[0].layout.flex == "none"  # they keep their width
+
+
 def test_every_kind_of_name_is_explained():
     assert "reason why a row was left out" in explained("no_mass")
     assert "a column of lab_tests" in explained("rer_max")

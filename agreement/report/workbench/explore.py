@@ -67,8 +67,10 @@ class Explore:
         self.write.on_click(lambda _: self.write_choices())
         for control in self.controls.values():
             control.observe(lambda _: self.show(), names="value")
-        left = widgets.VBox([*self.controls.values(), self.write, self.written])
-        self.panel = widgets.VBox([self.said, widgets.HBox([left, self.picture])])
+        whole = widgets.Layout(flex="none")  # else a narrow window leaves nothing of them
+        left = widgets.VBox([*self.controls.values(), self.write, self.written], layout=whole)
+        both = widgets.HBox([left, self.picture], layout=widgets.Layout(flex_flow="row wrap"))
+        self.panel = widgets.VBox([self.said, both])
         self.show()
 
     @property
