@@ -16,7 +16,7 @@ from agreement.pairing.reading_fates import ReadingFates
 from agreement.physiology.reading_rows import NO_READINGS
 from agreement.physiology.readings import estimate_readings
 from agreement.scale.spread import CODED_TEXTS, NUMBERS, Buckets, Records
-from agreement.stats.doubts.study_doubts import Counted, counted_rows
+from agreement.stats.doubts.study_doubts import CountedRows, counted_rows
 from agreement.tables.parts import PART_STEP, with_part_files, write_ledger_part
 from agreement.tables.spills import read_records, read_section
 from agreement.terms import PAIR_COLUMNS, REASONS
@@ -47,7 +47,7 @@ class BucketPairs(NamedTuple):
     counts: tuple[int, int]  # estimates used and summarised
     left: dict[str, int]  # estimates left out, by reason
     lines: Path | None  # of these
-    counted: Counted  # of tests and estimates
+    counted: CountedRows  # of tests and estimates
 
 
 def pair_bucket(plan: BucketPlan, bucket: int) -> BucketPairs:

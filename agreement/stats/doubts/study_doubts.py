@@ -43,10 +43,10 @@ NEARLY_ALL_TESTS: Final = 0.9  # of the judged tests
 OLDEST_DAYS: Final = 3653  # between agreeing and the first test
 MOST_TOLD: Final = 5
 MOST_BODIES: Final = 20  # tests of two bodies that are told
-MOST_DAYS: Final = 1_000_000  # whose series are compared: seconds
+MOST_DAYS_COMPARED: Final = 1_000_000  # whose series are compared: seconds
 
 
-class Counted(NamedTuple):
+class CountedRows(NamedTuple):
     """What the doubts ask of every test and estimate, as sums over people."""
 
     sides: Sides
@@ -54,7 +54,7 @@ class Counted(NamedTuple):
     masses: pd.DataFrame  # of `ends_of_masses`
 
 
-def counted_rows(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> Counted:
+def counted_rows(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> CountedRows:
     """
     Count what the doubts ask, for some or all people.
 
@@ -62,14 +62,14 @@ def counted_rows(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> Counted:
     estimates: athlete_id, method, field [mL/kg/min], set_mass_kg, of the same people.
     """
     sides = sides_of(laboratory, estimates)
-    return Counted(sides, uptake_counts(estimates, laboratory), ends_of_masses(estimates))
+    return CountedRows(sides, uptake_counts(estimates, laboratory), ends_of_masses(estimates))
 
 
-def counted_together(parts: Iterable[Counted]) -> Counted:
+def counted_together(parts: Iterable[CountedRows]) -> CountedRows:
     """Add up the counts of different people."""
     sides, uptakes, masses = zip(*parts, strict=True)
     by_method = pd.concat(uptakes).groupby(level=0).sum()
-    return Counted(sides_together(sides), by_method, pd.concat(masses, ignore_index=True))
+    return CountedRows(sides_together(sides), by_method, pd.concat(masses, ignore_index=True))
 
 
 def study_doubts(
@@ -94,7 +94,7 @@ def paired_doubts(
     laboratory: LaboratoryValues,
     readings: Readings,
     pairing: Pairing,
-    counts: Counted,
+    counts: CountedRows,
     methods: Sequence[str],
 ) -> tuple[Problem, ...]:
     """
@@ -110,7 +110,7 @@ def paired_doubts(
     told = "field_estimates" if counts.sides.field.rows else "field_tests"
     mixed = mixed_uptakes(counts.uptakes, laboratory.frame)
     mixed += mixed_masses(study.athletes, laboratory.frame, counts.masses)
-    daily = pairing.daily if len(pairing.daily) <= MOST_DAYS else pairing.daily[:0]
+    daily = pairing.daily if len(pairing.daily) <= MOST_DAYS_COMPARED else pairing.daily[:0]
     alike = twins(laboratory.frame, pairing.pairs, daily)
     shown = _shown(
         f"'{one.first}' and '{one.second}' ({one.lab[0]:g} and {one.lab[1]:g} mL/kg/min)"
