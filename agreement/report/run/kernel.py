@@ -3,16 +3,11 @@ The notebook's kernel: this very interpreter, whatever the machine's Jupyter set
 
 No kernelspec is looked up, no configuration, profile or start-up file of the user is read, and the
 current folder stays off the import path, so that nothing in a study folder can run.
-
-The process is started first and imports the package while the caller imports nbformat, which takes
-as long: the two overlap on two cores.
 """
 
-import gc
 import os
 import sys
 import time
-from contextlib import suppress
 from pathlib import Path
 from threading import Thread
 from typing import Any, Final
@@ -20,15 +15,12 @@ from typing import Any, Final
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
 
-from agreement.report.run.unused import leave_out_unused
-
 _PARENT: Final = "AGREEMENT_PARENT"  # the process that a kernel belongs to
 _LOOK_S: Final = 0.2
-_NEW_OBJECTS: Final = 10_000  # between two searches for rubbish; figures are many small objects
 
 
 class OwnInterpreter(AsyncKernelManager):
-    """A kernel manager that runs `sys.executable` with this package preloaded."""
+    """A kernel manager that runs `sys.executable`."""
 
     @property
     def kernel_spec(self) -> KernelSpec:
@@ -64,17 +56,8 @@ def _end_with_parent() -> None:
 
 def _serve() -> None:
     """Run the kernel; called in the new process."""
-    _end_with_parent()  # before the imports, which take seconds
-    leave_out_unused()
-    gc.disable()  # what is imported stays: there is no rubbish to look for
+    _end_with_parent()  # before the import, which takes a second
     from ipykernel.kernelapp import IPKernelApp
-
-    with suppress(ModuleNotFoundError):  # which the first cell says
-        import agreement.report.shown.page  # noqa: F401 - imported while the caller is still busy
-
-    gc.freeze()
-    gc.enable()
-    gc.set_threshold(_NEW_OBJECTS)
 
     class PlainKernel(IPKernelApp):
         """A kernel without the settings of its user."""

@@ -1,8 +1,7 @@
 """
 Fill a notebook template with its parameters and run it in a kernel of this interpreter, on request.
 
-`agreement.report.run.here` does the same without a kernel. nbclient and nbformat take seconds to
-import, so they are imported while the kernel's process does its own imports.
+`agreement.report.run.here` does the same without a kernel.
 """
 
 import re
@@ -66,28 +65,24 @@ def run_notebook(
     import asyncio  # only a kernel needs it
 
     async def run() -> Any:
+        import nbformat
+        from nbclient import NotebookClient
+
         from agreement.report.run.kernel import OwnInterpreter, started_kernel_options
 
-        manager = OwnInterpreter(connection_file=str(work / "kernel.json"))
-        await manager.start_kernel(**started_kernel_options(work, folder))
+        notebook = nbformat.reads(template, as_version=4)
+        cell = injected(notebook, parameters_source(parameters))
+        client = NotebookClient(notebook, kernel_manager_class=OwnInterpreter)
+        client.km = manager = OwnInterpreter(connection_file=str(work / "kernel.json"))
+        client.timeout, client.record_timing = CELL_TIMEOUT_S, False
+        client.store_widget_state = False
+        client.shutdown_kernel = "immediate"  # by then it has written all, or is to stop at once
         try:
-            import nbformat
-            from nbclient import NotebookClient
-
-            notebook = nbformat.reads(template, as_version=4)
-            cell = injected(notebook, parameters_source(parameters))
-            client = NotebookClient(notebook, kernel_manager_class=OwnInterpreter)
-            client.timeout, client.record_timing = CELL_TIMEOUT_S, False
-            client.store_widget_state = False
-            client.shutdown_kernel = (
-                "immediate"  # by then it has written all, or is to stop at once
-            )
-            client.km = manager  # already starting; the client, which owns it, shuts it down
-            await _execute(client, progress)
-            cell.source = parameters_source(kept)
+            await _execute(client, progress, started_kernel_options(work, folder))
         finally:
             with suppress(RuntimeError):  # the client has usually done this
                 await manager.shutdown_kernel(now=True)
+        cell.source = parameters_source(kept)
         notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3"}
         for one in notebook.cells:
             if one.cell_type == "code":  # what was said on stderr names places on this machine
@@ -109,8 +104,10 @@ def run_notebook(
         return done.result()
 
 
-async def _execute(client: "NotebookClient", progress: Progress | None) -> None:
-    """Run every cell, telling `progress` about each new section."""
+async def _execute(
+    client: "NotebookClient", progress: Progress | None, options: dict[str, Any]
+) -> None:
+    """Run every cell, telling `progress` about each new section; options: of `start_kernel`."""
     from nbclient.exceptions import CellExecutionError
 
     sections = section_names(client.nb.cells)
@@ -124,7 +121,7 @@ async def _execute(client: "NotebookClient", progress: Progress | None) -> None:
     where = {"section": stages[0]}
     client.on_cell_start = tell
     try:
-        await client.async_execute()
+        await client.async_execute(**options)
     except CellExecutionError as error:
         raise SectionError(
             where["section"],
