@@ -94,7 +94,10 @@ def test_a_wrong_command_line_ends_with_2(run, arguments):
             "tables empty --md",
             "empty holds no report. Name a folder that `agreement report` wrote.",
         ),
-        ("pool nowhere.toml", "There is no file nowhere.toml. Name a pool file."),
+        (
+            "pool nowhere.toml",
+            "nowhere.toml is no pool file in the TOML form: there is no such file.",
+        ),
     ],
 )
 def test_a_wrong_command_line_is_told_in_our_words(monkeypatch, tmp_path, capsys, line, said):

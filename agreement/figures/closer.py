@@ -35,11 +35,6 @@ class ErrorRatio(NamedTuple):
         """Whether the joint interval leaves out 1, and the joint test agrees."""
         return (self.high < 1 or self.low > 1) and self.p_joint <= SIGNIFICANT
 
-    @property
-    def doubted(self) -> bool:
-        """Whether the interval leaves out 1 and the joint test, which decides, does not agree."""
-        return (self.high < 1 or self.low > 1) and not self.shown
-
     def turned(self) -> "ErrorRatio":
         """Return the same of the second method against the first."""
         return self._replace(ratio=1 / self.ratio, low=1 / self.high, high=1 / self.low)
@@ -107,8 +102,6 @@ def _said(one: ErrorRatio, columns: int) -> str:
     if columns > _WITH_VERDICT:
         return plain(one.ratio, 1) if columns <= _WITH_RATIO else ""
     verdict = "not told\napart"
-    if one.doubted:
-        verdict += f", p {plain(one.p_joint, 3)}"
     if one.shown:
         verdict = ("row" if one.ratio < 1 else "column") + "\nis closer"
     ratio, low, high = (plain(value, one.line.digits(2)) for value in one[:3])
@@ -120,7 +113,7 @@ def closer_caption(
     results: pd.DataFrame, order: list[str], *, mode: str, labels: Labels = None
 ) -> Caption:
     """Return what the matrix shows: which methods are closer than which, and how many pairs are not."""
-    found, names, told, apart, doubted = compared(results, mode), labels or {}, [], 0, False
+    found, names, told, apart = compared(results, mode), labels or {}, [], 0
     for place, second in enumerate(order):
         for first in order[:place]:
             one = found.get((first, second))
@@ -129,6 +122,5 @@ def closer_caption(
                 near, far = both if one.line.value < 1 else reversed(both)
                 told.append({"near": near, "far": far, "both": both, "ratio": one.line})
             apart += one is not None and not one.shown
-            doubted |= one is not None and one.doubted
-    counts = {"apart": apart, "all": apart + len(told), "doubted": doubted}
+    counts = {"apart": apart, "all": apart + len(told)}
     return Caption("closer", {"told": told, "mode": mode} | counts)

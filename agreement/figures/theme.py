@@ -9,8 +9,8 @@ are matplotlib's: measured in processor time on one panel, seaborn's scatter plo
 long, its bar plot 9, its line plot 48, its heat map more than 100.
 """
 
-from collections.abc import Sequence
-from contextlib import AbstractContextManager, ContextDecorator, ExitStack
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any, Final
 
 import matplotlib as mpl
@@ -52,10 +52,11 @@ _STYLE: Final[dict[str, Any]] = {
 }
 
 _HOW_TO_SHOW: Final = ("backend", "interactive", "toolbar", "webagg")
-_OPEN: Final[list[ExitStack]] = []  # one entry for each block; the first has what returns
+_OPEN: Final[list[bool]] = []  # whether a block is in the style
 
 
-def house_style() -> AbstractContextManager[None]:
+@contextmanager
+def house_style() -> Iterator[None]:
     """
     Draw in the house style inside the block; the caller's settings return afterwards.
 
@@ -71,32 +72,19 @@ def house_style() -> AbstractContextManager[None]:
     >>> dict(mpl.rcParams) == before
     True
     """
-    return _HouseStyle()
-
-
-class _HouseStyle(AbstractContextManager[None], ContextDecorator):
-    """
-    A block in the style; settings return when the last one open ends, whichever that is.
-
-    No generator, which would end its block as soon as nobody holds it, in the middle of another.
-    """
-
-    def __enter__(self) -> None:
-        with ExitStack() as ends:
-            if not _OPEN:
-                settings: dict[Any, Any] = dict(mpl.rcParamsDefault) | sns.axes_style("ticks")
-                settings |= sns.plotting_context("paper") | _STYLE
-                # how to look, not how to show
-                look = {k: settings[k] for k in settings if not k.startswith(_HOW_TO_SHOW)}
-                ends.enter_context(mpl.rc_context(look))
-                ends.enter_context(sns.color_palette([mark.colour for mark in MARKS]))
-            _OPEN.append(ends.pop_all())
-
-    def __exit__(self, *_: object) -> None:
-        if len(_OPEN) > 1:
-            _OPEN.pop()
-        else:
-            _OPEN.pop().close()
+    if _OPEN:
+        yield
+        return
+    settings: dict[Any, Any] = dict(mpl.rcParamsDefault) | sns.axes_style("ticks")
+    settings |= sns.plotting_context("paper") | _STYLE
+    # how to look, not how to show
+    look = {k: settings[k] for k in settings if not k.startswith(_HOW_TO_SHOW)}
+    with mpl.rc_context(look), sns.color_palette([mark.colour for mark in MARKS]):
+        _OPEN.append(True)
+        try:
+            yield
+        finally:
+            _OPEN.clear()
 
 
 def marks_for(groups: Sequence[str]) -> dict[str, Mark]:

@@ -1,7 +1,8 @@
 """What one value of `study.toml` must be: each check returns the value or says what is expected."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime
+from difflib import get_close_matches
 from math import inf
 from types import NoneType, UnionType
 from typing import Annotated, Any, Final, Union, get_args, get_origin
@@ -144,3 +145,16 @@ def of_type(name: str, kind: Any) -> Check:
         return one_of(*words)
     share = number(0, 1.0 if "share" in name else 1e6)
     return {str: text, bool: yes_no, int: whole(1), float: share}[kind]
+
+
+def unknown_keys(found: Iterable[str], known: Sequence[str]) -> Iterator[tuple[str, str]]:
+    """
+    Yield each key that nothing reads, and the nearest known one: it may be a misspelled one that matters.
+
+    >>> list(unknown_keys(["bais", "sd"], ["bias", "sd"]))
+    [('bais', "Did you mean 'bias'?")]
+    """
+    for key in found:
+        if key not in known:
+            near = get_close_matches(key.casefold(), known, n=1, cutoff=0.7)
+            yield key, f"Did you mean '{near[0]}'?" if near else f"Known are {', '.join(known)}."

@@ -81,16 +81,13 @@ def test_the_matrix_says_in_words_who_is_closer(ratios):
     )
 
 
-def test_an_interval_without_1_that_the_joint_test_does_not_bear_out_says_its_p(ratios, ax):
+def test_an_interval_without_1_that_the_joint_test_does_not_bear_out_tells_nothing_apart(
+    ratios, ax
+):
     p = ratios[:1].assign(statistic="p_rmse_joint", value=0.0712)
     both, order = pd.concat([ratios, p]), ["a", "b", "c"]
     plot_closer(both, order, mode="run", ax=ax)
-    said = [text.get_text() for text in ax.texts]
-    assert "1.25\n1.05 to 1.67\nnot told\napart, p 0.071" in said
-    assert sum("p 0" in one for one in said) == 1
-    why = "Where p stands, the interval leaves out 1"
-    assert why in words_of(closer_caption(both, order, mode="run"), "caption")
-    assert why not in words_of(closer_caption(ratios, order, mode="run"), "caption")
+    assert "1.25\n1.05 to 1.67\nnot told\napart" in [text.get_text() for text in ax.texts]
 
 
 def test_a_single_method_has_no_matrix_and_says_so(ax):

@@ -350,7 +350,7 @@ def test_a_report_and_its_shares_are_one_study_of_a_pool(seasons, tmp_path):
         ('[[study]]\ncitation = "x"\nn = 20\nbias = 1\nsd = 0\n', "sd must be above 0"),
         ('[[study]]\nreport = "nowhere"\n', "holds no report"),
         ('[[study]]\nreport = "spring-report"\nmethod = "step"\n', "has no such method"),
-        ("x = ", "does not follow the TOML form"),
+        ("x = ", "is no pool file in the TOML form: Invalid value"),
     ],
 )
 def test_a_pool_file_with_a_fault_says_which(seasons, text, says):

@@ -12,6 +12,7 @@ from agreement.cohort import Cohort, read_cohort
 from agreement.errors import Problem, TableError, in_order
 from agreement.stats.catalogue import ANALYSES
 from agreement.stats.limits.limits_by_convention import CONVENTIONS
+from agreement.tables.key_checks import unknown_keys
 from agreement.tables.paths import toml_inside
 from agreement.tables.study_file import PUBLISHED_FILE
 
@@ -173,12 +174,8 @@ def _problem(severity: Any, reason: str, what: str, remedy: str) -> Problem:
 def _unknown_keys(
     found: Mapping[str, Any], known: tuple[str, ...], where: str
 ) -> Iterator[Problem]:
-    """Stop for each key that nothing reads: it may be a misspelled one that matters."""
-    for key in found:
-        if key in known:
-            continue
-        close = get_close_matches(key.casefold(), known, n=1, cutoff=0.5)
-        remedy = f"Did you mean '{close[0]}'?" if close else f"Known are {', '.join(known)}."
+    """Stop for each key that nothing reads."""
+    for key, remedy in unknown_keys(found, known):
         yield _problem("stop", "unknown_key", f"{where}unknown key '{key}'.", remedy)
 
 

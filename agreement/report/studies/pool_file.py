@@ -1,9 +1,7 @@
 """`pool.toml`: which own reports and which printed studies go into a pool."""
 
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from difflib import get_close_matches
 from itertools import combinations
 from pathlib import Path
 from typing import Any, Final
@@ -15,6 +13,8 @@ from agreement.report.studies.reports import Report, read_report, tell_the_same
 from agreement.stats.studies.pooling import Study, bias_and_sd
 from agreement.stats.verdict.plausible import COPIED_SERIES, FIELD_EQUALS_LABORATORY, NO_MAXIMUM
 from agreement.stats.verdict.verdict import IN_DOUBT
+from agreement.tables.key_checks import unknown_keys
+from agreement.tables.paths import toml_inside
 from agreement.terms import counted
 
 FACTORS: Final = {"z = 1.96": 1.96, "2 SD": 2.0}
@@ -52,15 +52,10 @@ def read_pool(path: Path | str) -> Pooled:
     """
     file = Path(path)
     try:
-        content = tomllib.loads(file.read_bytes().decode("utf-8-sig").replace("\r\n", "\n"))
-    except FileNotFoundError as error:
-        raise AgreementError(f"There is no file {file}. Name a pool file.") from error
-    except OSError as error:
-        raise AgreementError(
-            f"{file} cannot be read ({error.strerror or type(error).__name__}). Name a pool file."
-        ) from error
+        content = toml_inside(file.parent, file.name)
     except ValueError as error:
-        raise AgreementError(f"{file} does not follow the TOML form: {error}.") from error
+        why = str(error).rstrip(".")
+        raise AgreementError(f"{file} is no pool file in the TOML form: {why}.") from error
     wrong: list[str] = []
     pool = content.get("pool", {})
     listed = content.get("study", [])
@@ -103,11 +98,7 @@ def _unknown(found: Any, known: tuple[str, ...], where: str, wrong: list[str]) -
     if not isinstance(found, dict):
         wrong.append(f"{where or 'The file '}must be a table.")
         return
-    for key in found:
-        if key not in known:
-            near = get_close_matches(key, known, n=1, cutoff=0.7)
-            remedy = f"Did you mean '{near[0]}'?" if near else f"Known are {', '.join(known)}."
-            wrong.append(f"Unknown key '{where}{key}'. {remedy}")
+    wrong += [f"Unknown key '{where}{key}'. {say}" for key, say in unknown_keys(found, known)]
 
 
 def _own(
