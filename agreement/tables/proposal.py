@@ -213,7 +213,7 @@ def _copy(
     recorded = {block.file: name for name, blocks in recordings.items() for block in blocks}
     for file in files:
         target = place / recorded.get(file, "" if file in as_they_are else ORIGINALS)
-        if target == place / ORIGINALS and stems[file.name] > 1:  # of each person, or each month
+        if target != place and stems[file.name] > 1:  # of each person, or each month
             target /= file.parent.name
         target.mkdir(exist_ok=True, parents=True)
         name, n = file.name, 1

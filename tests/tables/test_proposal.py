@@ -310,6 +310,17 @@ def test_one_long_file_of_breaths_is_proposed_with_the_test_of_each_row(tmp_path
     assert set(study.breaths) == {"T1", "T2"}
 
 
+def test_recordings_of_one_name_stay_with_their_person(tmp_path):
+    rows = "".join(f"{3 * i},{800 + 9 * i},{90 + i // 3}\n" for i in range(250))
+    files = {f"{who}/pre.csv": f"t_s,vo2_ml_min,hr_bpm\n{rows}" for who in ("P1", "P2")}
+    head = "test id,athlete,date,mode,mass (kg),VO2max (mL/kg/min)\n"
+    tests = "P1_pre,P1,2026-03-02,run,70,50\nP2_pre,P2,2026-03-03,run,72,51\n"
+    propose_study(
+        tmp_path / "study", [exported(tmp_path / "desk", files | {"lab.csv": head + tests})]
+    )
+    assert set(read_study(tmp_path / "study").breaths) == {"P1_pre", "P2_pre"}
+
+
 def test_a_laboratory_list_without_vo2max_is_one_where_breaths_have_it(tmp_path):
     breaths = "t_s,vo2_ml_min\n" + "".join(f"{3 * i},{1000 + 20 * i}\n" for i in range(60))
     listed = "lab_test_id,athlete_id,date,mode,mass_kg\nT1,A01,2026-03-04,cycle,72.5\n"
