@@ -83,6 +83,13 @@ def test_links_between_plain_files_lead_somewhere(page):
 
 
 @pytest.mark.slow
+def test_the_version_is_that_of_the_citation_and_of_the_last_changes():
+    stated = (ROOT / ".github" / "CITATION.cff").read_text(encoding="utf-8")
+    changes = (ROOT / "notebooks" / "guide" / "changes.md").read_text(encoding="utf-8")
+    assert f"\nversion: {agreement.__version__}\n" in stated
+    assert re.findall(r"(?m)^## (.+)$", changes)[0] == agreement.__version__
+
+
 def test_it_is_built_without_a_warning_and_its_links_lead_somewhere(tmp_path):
     for library in ("sphinx", "myst_parser", "furo"):
         pytest.importorskip(library)
