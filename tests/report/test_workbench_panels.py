@@ -16,6 +16,7 @@ from agreement.report.run.explaining import explained
 from agreement.report.run.workbench import opened, served
 from agreement.report.workbench.explore import Explore
 from agreement.report.workbench.start import Start
+from agreement.tables.study_file import TABLE_KEYS
 from agreement.tables.study_lines import with_pairing
 
 DEMO = Path(__file__).parents[2] / "demo_cohort"
@@ -193,6 +194,11 @@ def test_in_a_narrow_window_the_figure_stands_below_the_controls(panel):
     assert both.children[0].layout.flex == "none"  # they keep their width
 
 
+def declared_keys():
+    """Return every key of the tables of study.toml."""
+    return [f"{table}.{key}" for table, keys in TABLE_KEYS.items() for key in keys]
+
+
 def test_every_kind_of_name_is_explained():
     assert "reason why a row was left out" in explained("no_mass")
     assert "a column of lab_tests" in explained("rer_max")
@@ -201,6 +207,11 @@ def test_every_kind_of_name_is_explained():
     assert "files.TABLE.values" in explained("values")
     assert "the column note of results.csv: its interval" in explained("jackknife_t")
     assert "a key of [confirm]: two ids carry" in explained("twins")
+    assert explained("pairing").startswith("pairing: a table of study.toml: which estimates")
+    assert "a table; its columns: analysis, method" in explained("results.csv")
+    keys = [line for name in declared_keys() for line in explained(name).splitlines()]
+    bare = [one for one in keys if re.search(r"a key of study.toml \([^()]*\)\.$", one)]
+    assert [one for one in bare if not one.startswith(("confirm.", "files."))] == []
     assert "a group of results.csv: confirmed maxima only" in explained("confirmed")
     assert "a field test: distance run in 12 minutes (" in explained("run_12min_1968")
     assert "`agreement check` notes: The limit was agreed on ..., after" in explained("late_margin")

@@ -51,6 +51,7 @@ def explained(name: str) -> str:
         for table, columns in OUTPUT_COLUMNS.items()
         if plain in columns
     ]
+    lines += _table(plain)
     lines += [said for key, said in _keys().items() if plain in (key, key.rpartition(".")[2])]
     try:
         lines += describe(plain).splitlines()
@@ -82,6 +83,13 @@ def _checked(code: str) -> list[str]:
     ]
 
 
+def _table(name: str) -> list[str]:
+    """Return the columns of a table of the study folder, or of the output."""
+    known = {table.name: list(table.columns) for table in INPUTS.values()}
+    known |= {f"{table}.csv": list(columns) for table, columns in OUTPUT_COLUMNS.items()}
+    return [f"{name}: a table; its columns: {', '.join(known[name])}."] if name in known else []
+
+
 def _column(name: str) -> list[str]:
     """Return what a column of the input holds."""
     tables = [table for table in INPUTS.values() if name in table.columns]
@@ -109,8 +117,10 @@ def _keys() -> dict[str, str]:
     """Return what each key of study.toml says, from the commented file that `new` writes."""
     found, meant, table = {}, dict[str, str](), ""
     for line in STUDY_FILE_TEXT.splitlines():
-        if head := re.match(r"#? ?\[([^\]]+)\]", line):
+        if head := re.match(r"#? ?\[([^\]]+)\](?:\s+# (.+))?", line):
             table = head[1].replace('"my wrist device"', "LABEL").replace("lab_tests", "TABLE")
+            about = f": {head[2]}" if head[2] else ""
+            found[table] = f"{table}: a table of study.toml{about}."
         elif key := re.match(r"#? ?(\w+) = (.*?)(?:\s{2,}# (.*))?$", line):
             name, like = f"{table}.{key[1]}", f"{table.rpartition('.')[0]}.{key[1]}"
             meant[name] = key[3].rstrip(".") if key[3] else meant.get(like, "")
