@@ -6,6 +6,7 @@ from simulate.known_visits import VisitParts, simulate_visits
 
 from agreement.stats.limits.net_of_laboratory import net_of_laboratory
 from agreement.stats.lines.structural import structural_slope
+from agreement.stats.repeats.laboratory_itself import laboratory_repeats
 from agreement.stats.repeats.laboratory_variance import laboratory_variance
 
 MANY = 4000  # athletes, so that estimates stand for what they aim at
@@ -21,9 +22,10 @@ def own_of(parts, rng=1):
 
 def test_the_laboratory_and_the_fields_own_error_are_recovered():
     parts = VisitParts(MANY, tests=2, sem=2.6, shift=1.5, bias=-2.0)
-    _, known, own = own_of(parts)
+    found, known, own = own_of(parts)
+    repeats = laboratory_repeats(found.tests["lab"], found.tests["unit"], found.tests["unit"])
     assert known.sd == pytest.approx(2.6, rel=0.03)
-    assert known.mean_shift == pytest.approx(1.5, abs=0.15)
+    assert repeats.steps[0].shift == pytest.approx(1.5, abs=0.15)
     assert own.sd == pytest.approx(parts.own_sd, rel=0.05)
     assert own.bias == pytest.approx(
         -2.0 - 0.75, abs=0.1

@@ -501,6 +501,7 @@ PARTS = {
     ),
     *("checked_share", "t_p_value", "said_p", "checked_pairs"),
     *("groups_rows", "reading", "age_name"),
+    *("counted_rows", "counted_together", "uptake_counts", "ends_of_masses"),
     *(
         "age_bands",
         "fortnight_name",
@@ -529,7 +530,7 @@ PARTS = {
             "material_of",
             "outcome_without",
             *("laboratory_from", "declared_variance"),
-            *("about_units", "repeated_units", "repeats_differ"),
+            *("repeated_units", "repeats_differ"),
             "once",
             "forget",
             "group_at",

@@ -5,17 +5,15 @@ from math import isinf, sqrt
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
 from agreement.arrays import ArrayLike, Floats, Ints
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import Interval, checked_share, t_interval
+from agreement.stats.basics.intervals import Interval, checked_share
 from agreement.stats.method_data import MethodData, NotEstimable, once
 from agreement.tables.options import Reference
 
-_NOT_GIVEN: Final = Interval(np.nan, np.nan)
 FEWEST_DF: Final = 3  # of the variance, of which the mean shift takes one; below, none is told
 FEW_DF: Final = 10  # below, intervals are wide: noted
 
@@ -26,9 +24,6 @@ class LaboratoryVariance:
 
     variance: float
     df: float  # its degrees of freedom; infinite only where it is known exactly
-    # how much higher the second test of a unit reads than the first, on average; NaN if declared
-    mean_shift: float = np.nan
-    shift_interval: Interval = _NOT_GIVEN
     assumed: bool = False  # declared in the study file, not measured in this study
 
     @property
@@ -81,53 +76,20 @@ def laboratory_variance(values: ArrayLike, unit: ArrayLike) -> LaboratoryVarianc
     .. [1] Graybill FA, Wang CM. Confidence intervals on nonnegative linear combinations of
        variances. J Am Stat Assoc 1980;75:869-873 (memory).
     """
-    repeated = about_units(values, unit)
-    if repeated.df < FEWEST_DF:
+    grouped = clusters(values, unit)
+    codes, sizes = grouped.codes, grouped.sizes[:, None]
+    later = np.arange(1, sizes.max(initial=1))  # the second, the third ... test of a unit
+    df = grouped.df_within - later.size
+    if df < FEWEST_DF:
         raise ValueError(
             "too few laboratory tests are repeated to tell its own error; "
             f"more than {FEWEST_DF} athletes tested twice within days would do"
         )
-    response, design = repeated.columns[:, 0], repeated.columns[:, 1:]
+    response = np.asarray(values, dtype=np.float64) - grouped.means[codes]
+    order = pd.Series(codes).groupby(codes).cumcount().to_numpy()
+    design = (order[:, None] == later) - ((sizes > later) / sizes)[codes]
     residual = response - design @ np.linalg.lstsq(design, response, rcond=None)[0]
-    x, order, codes = (np.asarray(values)[repeated.kept], repeated.order, repeated.codes)
-    shift = x[order == 1] - x[order == 0][np.unique(codes[order == 1])]
-    error = float(shift.std(ddof=1)) / sqrt(shift.size)
-    mean = float(shift.mean())
-    ends = t_interval(mean, error, shift.size - 1)
-    variance = float(residual @ residual) / repeated.df
-    return LaboratoryVariance(variance, float(repeated.df), mean, ends)
-
-
-@dataclass(frozen=True, slots=True)
-class AboutUnits:
-    """Repeated tests about the mean of their unit: so the units need no columns of their own."""
-
-    kept: npt.NDArray[np.bool_]  # which of the given values are repeated
-    codes: Ints  # unit of each of these
-    order: Ints  # place of each in its unit, from 0
-    columns: Floats  # value, and whether it is the second, the third ... of its unit
-
-    @property
-    def df(self) -> int:
-        """Degrees of freedom that unit and order leave."""
-        steps, units = self.columns.shape[1] - 1, len(np.unique(self.codes))
-        return int(len(self.codes) - units - steps)
-
-
-def about_units(values: ArrayLike, unit: ArrayLike) -> AboutUnits:
-    """Return the repeated values, in their order in time, as columns for least squares."""
-    grouped = clusters(values, unit)
-    kept = grouped.sizes[grouped.codes] > 1
-    x = np.asarray(values, dtype=np.float64)[kept]
-    codes = np.unique(grouped.codes[kept], return_inverse=True)[1]
-    order, sizes = np.empty_like(codes), np.bincount(codes)
-    sorted_ = np.argsort(codes, kind="stable")
-    order[sorted_] = np.arange(x.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-    later = np.eye(int(order.max(initial=0)) + 1)[order][:, 1:]
-    columns = np.column_stack([x - (x.mean() if x.size else 0.0), later])
-    for column in columns.T:
-        column -= (np.bincount(codes, column) / sizes)[codes]
-    return AboutUnits(kept, codes, order, columns)
+    return LaboratoryVariance(float(residual @ residual) / df, float(df))
 
 
 @once

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import ArrayLike
+from agreement.stats.basics.clusters import clusters
 from agreement.stats.basics.intervals import Interval, sd_interval, z_of
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.record import recorded
@@ -184,25 +185,15 @@ def repeatability(
 
     .. [1] Bland JM, Altman DG. Measurement error. BMJ 1996;313:744.
     """
-    x = np.asarray(values, dtype=np.float64)
-    if not np.isfinite(x).all():
-        raise ValueError(
-            f"{np.count_nonzero(~np.isfinite(x))} repeated values are missing or infinite"
-        )
-    _, first, codes = np.unique(np.asarray(group), return_index=True, return_inverse=True)
-    sizes = np.bincount(codes)
-    kept = sizes[codes] > 1
-    df = int(sizes[sizes > 1].sum() - (sizes > 1).sum())
+    x, grouped = np.asarray(values, dtype=np.float64), clusters(values, group)
+    df, kept = grouped.df_within, grouped.sizes[grouped.codes] > 1
     if df == 0:
         raise NotEstimable("no athlete has repeated values close together.")
-    centre = x.mean()  # keeps the sums of squares small
-    means = np.bincount(codes, x - centre) / sizes
-    within = float((((x - centre) - means[codes])[kept] ** 2).sum())
-    if np.array_equal(x, x[first][codes]):
-        within = 0.0  # not the noise of the arithmetic
+    # equal ones: not the noise of the arithmetic
+    within = grouped.ms_within if repeats_differ(x, grouped.codes) else 0.0
     who = np.asarray(group if athlete is None else athlete)[kept]
     counts = df, np.unique(who).size, int(kept.sum())
-    return Repeatability(float(np.sqrt(within / df)), *counts, mean=float(x[kept].mean()))
+    return Repeatability(sqrt(within), *counts, mean=float(x[kept].mean()))
 
 
 def laboratory_repeatability(repeats: pd.DataFrame, reference: Reference) -> Repeatability:
