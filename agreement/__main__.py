@@ -46,7 +46,9 @@ def start() -> NoReturn:
         package = (error.name or "").partition(".")[0]
         if package in ("", "agreement"):
             raise
-        _last_words(f"Stopped: the package {package} is missing. Install agreement again.\n")
+        _last_words(
+            f"Stopped: the package {package} is missing: install agreement with its extra.\n"
+        )
         code = 2
     end_with(code)
 

@@ -218,7 +218,10 @@ def test_a_package_that_is_missing_is_one_sentence_with_what_to_install(tmp_path
         env=os.environ | {"PYTHONPATH": paths},
     )
     assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr == f"Stopped: the package {package} is missing. Install agreement again.\n"
+    assert (
+        done.stderr
+        == f"Stopped: the package {package} is missing: install agreement with its extra.\n"
+    )
     assert not out.exists()
 
 
