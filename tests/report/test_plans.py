@@ -56,6 +56,7 @@ def test_athletes_are_traded_against_laboratory_tests():
     assert against_test[2] == halved.numbers.for_power
     assert plan.by_tests["true value"][2] < plan.by_tests["true value"][1]
     text = plans_text([plan])
+    assert "as here" not in text  # of no study
     assert (
         f"against one laboratory test {against_test[1]} with one test or {against_test[2]}" in text
     )
@@ -74,8 +75,10 @@ def test_a_bias_of_nought_has_no_sign():
 def test_a_plan_from_a_study_calls_the_method_as_its_report_does(small_study, tmp_path):
     study = small_study(tmp_path / "crew")
     with (study / "study.toml").open("a", encoding="utf-8") as file:
-        file.write('[methods.wrist]\nlabel = "Wrist device"\n')
+        file.write('[methods.wrist]\nlabel = "Wrist device"\n[reference]\nsem_ml_kg_min = 1\n')
     (plan,) = found = plans(study)
+    # beside the numbers for one test and for two: in a study some athletes may have had either
+    assert "athletes tested as here show limits" in plans_text(found)
     assert plan.numbers.bias < -1
     assert plans_text(found).startswith("Wrist device: with a bias of \u2212")
     assert json.loads(plans_json(found))[0]["method"] == "wrist"
