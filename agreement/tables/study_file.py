@@ -260,12 +260,15 @@ class _Reader:
                     self.wrong(f"'{where}.codes.{column}.{theirs}'", ours, expected)
 
     def across(self, options: StudyOptions, margin: dict[str, Any]) -> None:
-        """Check what depends on more than one key: the margin's date, paths inside the folder."""
+        """Check what depends on more than one key: the margin's date, repeats, paths inside the folder."""
         stated = "limit_ml_kg_min" in margin or "mean_limit_ml_kg_min" in margin
         if stated and "agreed_on" not in margin:
             self.findings.tell("agreed_on_missing", STUDY_FILE)
         if "mean_limit_ml_kg_min" in margin and "limit_ml_kg_min" not in margin:
             self.findings.tell("limit_missing", STUDY_FILE)
+        days, gap = options.reference.repeat_within_days, options.change.minimum_gap_days
+        if days >= gap:
+            self.findings.tell("repeats_far_apart", STUDY_FILE, days=days, gap=gap)
         paths = {f"files.{name}.path": one.path for name, one in options.files.items()}
         for key, path in {"study.id_map": options.study.id_map, **paths}.items():
             if path is not None and (problem := path_problem(self.folder, path)):

@@ -45,6 +45,12 @@ SLIPS = {
         ("note: study.toml: 'margin.mean_limit_ml_kg_min' is 9, wider than the limit for one athlete, "
          "5. Correct one of them: no mean of all may lie further off than one athlete."),
     ),
+    "visits six weeks apart as repeats": (
+        {"study.toml": TOML + "[reference]\nrepeat_within_days = 60\n"},
+        ("note: study.toml: 'reference.repeat_within_days' is 60: tests so far apart count as repeats, "
+         "and what training changed between them as the laboratory's error. Keep it below "
+         "change.minimum_gap_days (21), from which on two tests are two visits."),
+    ),
     "a day with dots": (
         {"study.toml": LIMIT.replace("2026-01-10", "10.01.2026") + TOML},
         "agreed_on = 10.01.2026. Write a day like 2026-01-10.",
