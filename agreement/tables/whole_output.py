@@ -9,7 +9,6 @@ away what the killed one left. Work folders, private and gone at the end, are ke
 import ctypes
 import errno
 import os
-import re
 import shutil
 import sys
 import tempfile
@@ -20,7 +19,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any, Final
 
-from agreement.errors import AgreementError, OutputError
+from agreement.errors import OutputError
 from agreement.signals import last_step
 from agreement.terms import SYSTEM_ERRORS
 
@@ -34,7 +33,6 @@ _HELD: Final = (errno.EACCES, errno.EAGAIN, errno.EDEADLK)  # what a lock says t
 _REASONS: Final = {
     getattr(errno, name): said for name, said in SYSTEM_ERRORS.items() if hasattr(errno, name)
 }
-_QUOTED: Final = re.compile(r"\[Errno (\d+)\] [^:]*(?:: '(.*?)')?")  # an OSError, printed
 
 
 def output_error(place: Path | str, error: OSError) -> OutputError:
@@ -53,17 +51,6 @@ def system_error(error: OSError) -> str | None:
         return None
     place = error.filename or "A file needed for a while"
     return f"{place}: {reason}. Nothing was written; put that right and run it again."
-
-
-def error_in_words(words: str, target: Path | str) -> AgreementError | None:
-    """Return the error of the system that a message of another process quotes, if it is one."""
-    found = _QUOTED.search(words)
-    if found is None or int(found[1]) not in _REASONS:
-        return None
-    error = OSError(int(found[1]), words, found[2])
-    if _concerns(error, Path(target).resolve()):
-        return output_error(target, error)
-    return AgreementError(system_error(error))
 
 
 @contextmanager

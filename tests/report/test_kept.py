@@ -9,6 +9,7 @@ import shutil
 import stat
 import time
 import zoneinfo
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
@@ -303,9 +304,9 @@ def test_what_runs_write_into_a_study_does_not_make_it_another(entry):
     assert after.rest != before.rest
 
 
-@pytest.mark.parametrize("withdraws", [True, False])
+@pytest.mark.parametrize(("withdraws", "stops"), [(True, False), (True, True), (False, False)])
 def test_who_withdraws_while_a_report_is_made_is_nowhere_kept(
-    small_study, tmp_path, monkeypatch, withdraws
+    small_study, tmp_path, monkeypatch, withdraws, stops
 ):
     monkeypatch.setenv(module.CACHE_VARIABLE, str(tmp_path / "cache"))
     study = small_study(tmp_path / "crew")
@@ -316,8 +317,11 @@ def test_who_withdraws_while_a_report_is_made_is_nowhere_kept(
     def at_the_end(done, total, *_):
         if withdraws and done == total - 1:  # all is read by then
             people.write_text(people.read_text().replace(",no\n", ",yes\n", 1))
+            if stops:
+                raise AgreementError("as where the study stops or a disk is full")
 
-    write_report(study, tmp_path / "out", kind="squad", cache=True, progress=at_the_end)
+    with pytest.raises(AgreementError) if stops else nullcontext():
+        write_report(study, tmp_path / "out", kind="squad", cache=True, progress=at_the_end)
     kept = [one.name for one in (tmp_path / "cache").iterdir() if module._OURS.fullmatch(one.name)]
     assert bool(kept) != withdraws
     assert any(name.endswith(".figures") for name in kept) != withdraws

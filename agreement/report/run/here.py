@@ -113,7 +113,7 @@ def run_here(
                     if asked and shared is not None:
                         names["show"].take(shared.of(asked), shared.of(_TABLES))
                     one["outputs"] = _outputs(one["source"], names, count)
-            except (AgreementError, ModuleNotFoundError):
+            except (AgreementError, ModuleNotFoundError, OSError):
                 raise
             except Exception as error:
                 trace = "".join(traceback.format_exception(error))

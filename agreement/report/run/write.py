@@ -28,7 +28,7 @@ from agreement.report.run.render import SectionError, run_notebook
 from agreement.report.run.templates import notebook_text, stated_kind, template
 from agreement.scale.engine import Progress
 from agreement.tables.options import Kind
-from agreement.tables.whole_output import error_in_words, work_folder
+from agreement.tables.whole_output import work_folder
 
 FIRST_FILES: Final = (
     PAGE, "report.pdf", "athlete_cards.html", "athlete_cards.pdf", "results.csv",
@@ -106,10 +106,11 @@ def write_report(
 
                     told["samples"] = None if kept is None else kept.samples
                     notebook = run_here(template(kind), run | {"study": str(place)}, **told)
-            except SectionError as error:
+            except Exception as error:
                 if kept is not None:
                     kept.drop_if_changed(kept_report(place, kind, folder, target))
-                _raise_input_error(error, place, target)
+                if isinstance(error, SectionError):
+                    _raise_input_error(error, place)
                 raise
             if kept is not None:
                 kept.keep(notebook, folder, kept_report(place, kind, folder, target))
@@ -132,8 +133,8 @@ def written_report(target: Path, folder: Path, content: dict[str, Any], said: st
     return WrittenReport(target, tuple(files), tuple(content["verdict"]), remarks)
 
 
-def _raise_input_error(error: SectionError, study: Path, target: Path) -> None:
-    """Raise what the study folder or the disk is at fault for, as this side would have found it."""
+def _raise_input_error(error: SectionError, study: Path) -> None:
+    """Raise what the study folder is at fault for, as this side would have found it."""
     if error.kind == "TableError":
         from agreement.report.run.published_file import read_with_published
 
@@ -142,5 +143,3 @@ def _raise_input_error(error: SectionError, study: Path, target: Path) -> None:
         raise AgreementError(error.reason) from error
     if error.kind == "ModuleNotFoundError" and "'" in error.reason:
         raise ModuleNotFoundError(error.reason, name=error.reason.split("'")[1]) from error
-    if (said := error_in_words(error.reason, target)) is not None:
-        raise said from error
