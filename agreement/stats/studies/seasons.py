@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from agreement.arrays import ArrayLike, Floats
 from agreement.stats.basics.intervals import Interval, t_interval, t_p_value
-from agreement.stats.compare.closer import overlapping_df
+from agreement.stats.compare.closer import different_tests, overlapping_df
 from agreement.stats.limits.limits_of_agreement import LIMITS
 from agreement.stats.record import recorded
 
@@ -76,11 +76,8 @@ def two_seasons(
     difference = float(two.mean() - one.mean())
     df = overlapping_df(v1, v2, n1, n2, shared)
     error = sqrt(max(error2, 0.0))
-    left_1, left_2 = _left_out(one), _left_out(two)
-    j1, j2 = float(left_1 @ left_1), float(left_2 @ left_2)
-    together = float(left_1[at1] @ left_2[at2]) if used else 0.0
-    ratio_df = overlapping_df(j1, j2, n1, n2, shared)
-    ratio = log(s2 / s1) / 2.0, sqrt(max(j1 + j2 - 2.0 * together, 0.0)), ratio_df
+    spread = different_tests(two, codes_2, one, codes_1, spread=True)
+    ratio = log(spread.ratio), spread.standard_error, spread.df
     return _seasons((n1, n2, shared), (difference, error, df), ratio)
 
 
@@ -128,14 +125,6 @@ def _ordered(values: ArrayLike, athletes: ArrayLike) -> tuple[Floats, npt.NDArra
     if x.size < 3 or x.shape != names.shape or found.size < x.size:
         raise ValueError("a report needs 3 athletes or more, each once")
     return x[order], found
-
-
-def _left_out(x: Floats) -> Floats:
-    """Return the jackknife's parts of ln SD, one for each athlete."""
-    n = x.size
-    squares = (x - x.mean()) ** 2
-    left = 0.5 * np.log((squares.sum() - squares * n / (n - 1)) / (n - 2))
-    return np.asarray((left - left.mean()) * sqrt((n - 1) / n))
 
 
 OF_REPORTS: Final = (
