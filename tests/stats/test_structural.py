@@ -12,6 +12,7 @@ from scipy import stats
 
 from agreement.stats.lines.deming import deming
 from agreement.stats.lines.structural import structural_slope
+from agreement.stats.method_data import NotEstimable
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 
 HELD = held("structural_and_change")
@@ -83,6 +84,13 @@ def test_without_noise_it_is_least_squares():
     assert found.slope == pytest.approx(line.slope)
     assert found.interval == pytest.approx((line.slope - half, line.slope + half))
     assert found.p_zero == pytest.approx(line.pvalue)
+
+
+def test_equal_laboratory_values_are_refused_in_a_whole_sentence():
+    with pytest.raises(ValueError, match="values that differ and 3 athletes; got 12") as refused:
+        structural_slope(range(12), [50.0] * 12, LaboratoryVariance(2.0, 20))
+    said = NotEstimable(f"{refused.value}.").sentence
+    assert said == "a slope needs laboratory values that differ and 3 athletes."
 
 
 def test_rows_say_where_there_is_no_bound():

@@ -155,9 +155,7 @@ def structural_slope(
     dx, dy = x - x.mean(), y - y.mean()
     sxx = float(dx @ dx)
     if n < 3 or sxx <= 0.0:
-        raise ValueError(
-            f"a slope needs 3 athletes and laboratory values that differ; got {n} athletes"
-        )
+        raise ValueError(f"a slope needs laboratory values that differ and 3 athletes; got {n}")
     ols = float(dx @ dy) / sxx
     error = _error(dx, dy, ols, codes, n)
     share = float(shares.mean())
