@@ -50,9 +50,9 @@ def plot_budget(budget: AnyRows, *, ax: Axes) -> Axes:
     labels = []
     for place, (name, part) in enumerate(reversed(parts)):
         ax.barh(place, part.value, height=0.6, color=BAND, gid=part.key or None)
-        reach = [[part.value - part.low], [part.high - part.value]]
-        xerr = reach if np.isfinite(reach).all() else None
-        ax.errorbar([part.value], [place], xerr=xerr, **_WHISKERS)
+        if part.bounded:  # of few athletes it has no interval
+            reach = [[part.value - part.low], [part.high - part.value]]
+            ax.errorbar([part.value], [place], xerr=reach, **_WHISKERS)
         without = known.get(f"half_width_without_{name}")
         if without is not None and without.known:
             labels.append(SideLabel(place, f"\u00b1{shown(without)}", SOFT))
@@ -84,4 +84,5 @@ def budget_caption(budget: AnyRows) -> Caption:
     parts = [(SOURCE_WORDS[name], root(known[name])) for name in there]
     without = any(_there(known, f"half_width_without_{name}") for name in there)
     ordered = sorted(parts, key=lambda part: -part[1].value)
-    return Caption("budget", {"parts": ordered, "without": without})
+    bounded = any(part.bounded for _, part in parts)
+    return Caption("budget", {"parts": ordered, "without": without, "bounded": bounded})

@@ -13,6 +13,7 @@ from agreement.figures.estimates import Estimate
 from agreement.figures.key import key_of
 from agreement.figures.profiles import plot_profiles, profiles_caption
 from agreement.figures.regression import plot_regression, regression_caption
+from agreement.report.page.machine import worded
 
 
 def table(rows, analysis):
@@ -123,6 +124,19 @@ def test_budget_bars_have_the_length_of_their_standard_deviation(ax):
     assert whiskers == pytest.approx([0.0, 3**0.5, 3**0.5, 5**0.5])
     assert "\u00b14.4" in {text.get_text() for text in ax.texts}
     assert words_of(budget_caption(budget)).endswith("day-to-day noise 2.0; fitness level 1.2.")
+
+
+def test_a_budget_of_few_athletes_draws_and_tells_no_interval(ax):
+    nan = np.nan
+    rows = [("all", "day_to_day", 4.0, nan, nan), ("all", "persistent_rest", 1.5, nan, nan)]
+    budget = table(rows, "budget")
+    plot_budget(budget, ax=ax)
+    assert len(ax.patches) == 2
+    assert not ax.lines
+    assert not ax.collections
+    assert "interval" not in worded(budget_caption(budget).of("Watch"))
+    some = table([("all", "day_to_day", 4.0, 3.0, 5.0)], "budget")
+    assert "with 95 % intervals" in worded(budget_caption(some).of("Watch"))
 
 
 def test_averaging_curve_draws_fitted_observed_and_floor(ax):

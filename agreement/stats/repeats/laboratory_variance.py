@@ -113,7 +113,7 @@ def laboratory_from(lab: Floats, unit: Ints, reference: Reference) -> Laboratory
         try:
             return laboratory_variance(lab, unit)
         except ValueError as error:
-            unused = "" if reference.sem is None else " (sem_ml_kg_min counts only without repeats)"
+            unused = "" if reference.sem is None else "; sem_ml_kg_min counts only without repeats"
             raise NotEstimable(f"{error}{unused}.") from error
     return declared_variance(reference)
 
