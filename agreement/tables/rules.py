@@ -26,10 +26,6 @@ REQUIRED_VALUES: Final = frozenset((*VO2MAX_COLUMNS, "duration_min"))
 _MANY: Final = 3  # so many low values, and more than half of the column, may be another unit
 _OF_PEOPLE: Final = ("mass_kg", "set_mass_kg", "age_years", "set_age_years", "birth_year")
 _UNLIKELY_SHARE: Final = 0.1  # of a column of people's masses or ages; ours, no source
-_SIZES: Final = (  # of a VO2max, and the units that it may have
-    (0.5, 3, ("L/min",)), (3, 8, ("L/min", "MET")), (8, 25, ("mL/kg/min", "MET")),
-    (25, 100, ("mL/kg/min",)), (500, 8000, ("mL/min",)),
-)  # fmt: skip
 _HINTS: Final[dict[str, list[tuple[float, float, str]]]] = declared("hints.toml", "tables")
 
 
@@ -88,8 +84,13 @@ def value_text(column: str, value: float, *, refused: bool) -> str:
 
 def refusal(column: str, value: float, *, refused: bool = True) -> str:
     """Return why a value is out of range, or else unusual, and what it may really be."""
+    return value_text(column, value, refused=refused) + _hint(column, value)
+
+
+def _hint(column: str, value: float) -> str:
+    """Return what a value that its column does not have may really be."""
     hints = (text for low, high, text in _HINTS.get(column, ()) if low <= value <= high)
-    return f"{value_text(column, value, refused=refused)} {next(hints, '')}".rstrip()
+    return f" {text}" if (text := next(hints, "")) else ""
 
 
 def _saying(column: str, values: Floats, *, refused: bool) -> Callable[[int], str]:
@@ -129,20 +130,13 @@ def _stop_at_undecided_units(raw: RawTable, numbers: dict[str, Floats]) -> None:
             many = int(outside.sum())
             if 2 * many > filled and (low == usual.reject_low or many >= _MANY):
                 middle = 2 * float(np.median(values[outside] / 2))  # no sum is too large
-                share = f"{many} of {filled} values are {word} {low:g} to {usual.reject_high:g}"
-                # what is only unusual can be what the name says, of people who are very ill
-                units = next((units for a, b, units in _SIZES if a <= middle < b), ())
-                ruled_out = usual.unit if low == usual.reject_low else None
-                like = " or ".join(unit for unit in units if unit != ruled_out)
-                like = f"; they look like {like}" if like else ""
+                hint, beyond = (
+                    _hint(column, middle),
+                    f"{low:g} to {usual.reject_high:g} {usual.unit}",
+                )
+                share = f"{many} of {filled} values are {word} {beyond}"
                 raw.tell(
-                    "unit_undecided",
-                    column,
-                    ours=column,
-                    share=share,
-                    own=usual.unit,
-                    middle=middle,
-                    like=like,
+                    "unit_undecided", column, ours=column, share=share, middle=middle, hint=hint
                 )
                 raw.findings.undecided.add((raw.file, raw.header(column)))
                 break  # the rows wait until the unit is stated

@@ -248,7 +248,7 @@ CASES = {
             study.lab(f"A{i}", TEST_DAY, met).two(f"A{i}", TEST_DAY, 45)
             for i, met in enumerate((10.9, 12.7, 14.9))
         ],
-        ("stop", "unit", LAB, "they look like mL/kg/min or MET"),
+        ("stop", "unit", LAB, "If it is in MET (x 3.5), say so"),
     ),
     "MET of fit people for mL/kg/min": Case(
         lambda study: [
