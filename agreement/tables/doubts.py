@@ -2,46 +2,35 @@
 
 import datetime as dt
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
-from agreement.errors import Problem, Severity
+from agreement.errors import Problem
 from agreement.tables.columns import INPUTS, MOMENT
-from agreement.tables.findings import Findings, Words, message
-from agreement.tables.options import STUDY_FILE, Confirmation, StudyOptions
+from agreement.tables.findings import Findings, Words, problem
+from agreement.tables.options import STUDY_FILE, StudyOptions
 from agreement.terms import DOUBTS, NOTED_DOUBTS
 
 
-def doubt(
-    options: StudyOptions,
-    code: str,
-    file: str,
-    what: str,
-    remedy: str,
-    *,
-    row: int | None = None,
-    column: str | None = None,
-) -> Problem:
+def settled(options: StudyOptions, found: Problem) -> Problem:
     """
-    Return one doubt: a stop, or a note where it is of `NOTED_DOUBTS` or confirmed to be right.
+    Return a doubt as a stop, or as a note where it is of `NOTED_DOUBTS` or confirmed to be right.
 
-    code: one of `agreement.terms.DOUBTS`, and the key of ``[confirm]``.
-    what: the evidence, in one sentence.
-
-    >>> doubt(StudyOptions(), "twins", "lab.csv", "A and B are equal.", "Look.").severity
+    >>> found = Problem("stop", "twins", "lab.csv", None, None, "A and B are equal.", "Look.")
+    >>> settled(StudyOptions(), found).severity
     'stop'
     """
-    known: Confirmation | None = options.confirm.get(code)
-    severity: Severity = "note"
-    if known is not None:
+    code = found.reason
+    if (known := options.confirm.get(code)) is not None:
         remedy = f"Confirmed on {known.on.isoformat()}: {known.reason.rstrip('.')}."
-    elif code not in NOTED_DOUBTS:
-        severity = "stop"
-        key = f'[confirm] of study.toml: {code} = {{ reason = "...", on = YYYY-MM-DD }}'
-        remedy = f"{remedy} If it is right, say why in {key}."
-    return Problem(severity, code, file, row, column, what, remedy)
+        return replace(found, severity="note", remedy=remedy)
+    if code in NOTED_DOUBTS:
+        return replace(found, severity="note")
+    key = f'[confirm] of study.toml: {code} = {{ reason = "...", on = YYYY-MM-DD }}'
+    return replace(found, remedy=f"{found.remedy} If it is right, say why in {key}.")
 
 
 # No clock is right that says an earlier day: a machine that lost its time must not refuse a study.
@@ -65,9 +54,8 @@ _MEANS: Final = {  # what files say for yes and no
 def doubt_said(
     options: StudyOptions, name: str, file: str, column: str | None = None, /, **values: Any
 ) -> Problem:
-    """Return the doubt that `messages.toml` calls so, filled in with `values`; see `doubt`."""
-    _, code, what, remedy = message(name)
-    return doubt(options, code, file, what.format_map(values), remedy, column=column)
+    """Return the doubt that `messages.toml` calls so, filled in with `values`; see `settled`."""
+    return settled(options, problem(name, file, None, column, **values))
 
 
 def doubt_tables(
@@ -90,11 +78,10 @@ def doubt_tables(
 
 
 def settle(options: StudyOptions, findings: Findings) -> None:
-    """Let ``[confirm]`` decide about doubts that were found where it is not known; see `doubt`."""
+    """Let ``[confirm]`` decide about doubts that were found where it is not known; see `settled`."""
     for i, p in enumerate(findings.problems):
         if p.severity == "stop" and p.reason in DOUBTS and "[confirm]" not in p.remedy:
-            place: dict[str, Any] = {"row": p.row, "column": p.column}
-            findings.problems[i] = doubt(options, p.reason, p.file, p.what, p.remedy, **place)
+            findings.problems[i] = settled(options, p)
 
 
 def _turned_codes(options: StudyOptions, findings: Findings) -> None:

@@ -31,7 +31,7 @@ from agreement.stats.doubts.scales import (
 )
 from agreement.stats.doubts.twins import copied_series, twins, two_bodies
 from agreement.stats.who_counts import FEWEST_JUDGED
-from agreement.tables.doubts import doubt
+from agreement.tables.doubts import settled
 from agreement.tables.findings import problem
 from agreement.tables.options import STUDY_FILE, Margin, Reference
 from agreement.tables.study import StudyTables
@@ -184,7 +184,8 @@ def _problems(
         place = one.table or table
         file = one.file or study.names.get(place, "")
         header = study.options.header(place, one.column) if one.column else column
-        yield doubt(study.options, one.code, file, one.what, one.remedy, row=one.row, column=header)
+        said = Problem("stop", one.code, file, one.row, header, one.what, one.remedy)
+        yield settled(study.options, said)
 
 
 def _series(daily: pd.DataFrame) -> Iterator[Odd]:
