@@ -134,7 +134,7 @@ def inspect_streamed(
     count = max(1, min(many, MOST_BUCKETS, len(tested)))  # as many as keep each small enough
     buckets = Buckets(pd.Index(sorted(tested), dtype="str"), count)
     reader = replace(study.parts, athletes=replace(study.parts.athletes, frame=pd.DataFrame()))
-    people, control = reader.athletes.people, study.options.control.athlete_id
+    people, control = reader.athletes, study.options.control.athlete_id
     ids = frozenset(buckets.athletes) if people.known is None else people.known
     plan = Spreading(reader, buckets, ids | people.withdrawn.ids, control, work)
     parts = over(spread, plan, study.parts.pieces(), stage="Checking parts")
@@ -214,7 +214,7 @@ def _with_estimates(
     reader, findings = plan.reader, Findings()
     read, inputs = summed(reader, [(one.part, one.account) for one in parts], findings)
     settle(study.options, findings)
-    table = "lab_tests" if reader.athletes.people.known is None else "athletes"
+    table = "lab_tests" if reader.athletes.known is None else "athletes"
     file = study.names.get(table, "")
     note_likely_matches(reader.name, read.people, plan.known, file, findings)
     stops = in_order((*findings.problems, *study.problems)) if findings.stops else ()

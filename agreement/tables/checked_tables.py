@@ -21,11 +21,19 @@ from agreement.tables.withdrawn import Withdrawn
 
 
 @dataclass(frozen=True, slots=True)
-class People:
-    """What the `athletes` table says about who may appear."""
+class Athletes:
+    """The athletes table: who may appear, and what the other tables need of it."""
 
     known: frozenset[str] | None = None  # None: there is no athletes table
     withdrawn: Withdrawn = field(default_factory=Withdrawn)
+    frame: pd.DataFrame = field(default_factory=pd.DataFrame)
+    withdrawn_rows: int = 0
+
+    def values(self, ids: Distinct, column: str) -> Floats:
+        """Return a number column of the table for each row's athlete, NaN where unknown."""
+        known = self.frame.set_index("athlete_id")[column]
+        per_label = known[~known.index.duplicated()].reindex(ids.labels).to_numpy(np.float64)
+        return np.append(per_label, np.nan)[ids.codes]
 
 
 class Leaving:
@@ -67,7 +75,7 @@ class Leaving:
 
         return said
 
-    def mark_unknown_athletes(self, athletes: Distinct, people: People) -> None:
+    def mark_unknown_athletes(self, athletes: Distinct, people: Athletes) -> None:
         """Set aside rows whose athlete is not in the athletes table."""
         if people.known is not None:
             strange = athletes.where({a for a in athletes.labels if a not in people.known})
@@ -82,7 +90,7 @@ class Leaving:
 
 
 def drop_withdrawn(
-    raw: RawTable, id_map: dict[str, str], people: People
+    raw: RawTable, id_map: dict[str, str], people: Athletes
 ) -> tuple[int, frozenset[str]]:
     """Remove the rows of people who withdrew; return how many, and the keys in them."""
     if not people.withdrawn:
@@ -136,21 +144,6 @@ def _words(column: pd.Series) -> pd.Series:
     return pd.Series(taken, column.index, name=column.name)
 
 
-@dataclass(frozen=True, slots=True)
-class Athletes:
-    """The athletes table, and what the others need of it."""
-
-    frame: pd.DataFrame
-    people: People = field(default_factory=People)
-    withdrawn_rows: int = 0
-
-    def values(self, ids: Distinct, column: str) -> Floats:
-        """Return a number column of the table for each row's athlete, NaN where unknown."""
-        known = self.frame.set_index("athlete_id")[column]
-        per_label = known[~known.index.duplicated()].reindex(ids.labels).to_numpy(np.float64)
-        return np.append(per_label, np.nan)[ids.codes]
-
-
 class TableCells:
     """
     The columns of one table, each read by its kind; rows of people who withdrew are gone.
@@ -159,7 +152,7 @@ class TableCells:
     """
 
     def __init__(
-        self, raw: RawTable, people: People, id_map: dict[str, str], zone: str | None = None
+        self, raw: RawTable, people: Athletes, id_map: dict[str, str], zone: str | None = None
     ) -> None:
         self.raw = raw
         self.withdrawn_rows, self.withdrawn_keys = drop_withdrawn(raw, id_map, people)
@@ -222,7 +215,7 @@ class TableCells:
 def athletes_table(raw: RawTable, id_map: dict[str, str], withdrawn: Withdrawn) -> CheckedTable:
     """Return the checked athletes."""
     code_column(raw, "withdrawn")  # whom it marks is among the `withdrawn`; here it is checked
-    cells = TableCells(raw, People(None, withdrawn), id_map)
+    cells = TableCells(raw, Athletes(withdrawn=withdrawn), id_map)
     keep_rules(raw, cells.numbers, cells.key)
     return cells.table(cells.leaving())
 
@@ -236,7 +229,7 @@ def field_estimates_table(
     `vo2max_l_min` holds only the values that wait for the mass of the paired test. Athletes who are
     not in the athletes table stay: pairing names copies and stale rows first.
     """
-    cells = TableCells(raw, athletes.people, id_map, zone)
+    cells = TableCells(raw, athletes, id_map, zone)
     refused = keep_rules(raw, cells.numbers)
     values = vo2max_values(cells.numbers, refused, cells.number("set_mass_kg"), len(raw.rows))
     leaving = cells.leaving()
@@ -278,7 +271,7 @@ def field_tests_table(
     raw: RawTable, athletes: Athletes, id_map: dict[str, str], zone: str | None
 ) -> CheckedTable:
     """Return the checked field tests."""
-    cells = TableCells(raw, athletes.people, id_map, zone)
+    cells = TableCells(raw, athletes, id_map, zone)
     keep_rules(raw, cells.numbers)
     return cells.table(cells.leaving())
 
@@ -287,11 +280,11 @@ def sessions_table(
     raw: RawTable, athletes: Athletes, id_map: dict[str, str], zone: str | None
 ) -> CheckedTable:
     """Return the checked training sessions."""
-    cells = TableCells(raw, athletes.people, id_map, zone)
+    cells = TableCells(raw, athletes, id_map, zone)
     refused = keep_rules(raw, cells.numbers, cells.key)
     leaving, name = cells.leaving(), "duration_min"
     minutes = cells.number(name)
     where = refused.get(name, np.zeros(len(raw.rows), dtype=np.bool_))
     leaving.mark("refused_value", where, name, said=lambda i: refusal(name, float(minutes[i])))
-    leaving.mark_unknown_athletes(cells.people, athletes.people)
+    leaving.mark_unknown_athletes(cells.people, athletes)
     return cells.table(leaving)

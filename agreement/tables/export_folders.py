@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import Flags
-from agreement.tables.checked_tables import CheckedTable, Leaving, People, drop_withdrawn
+from agreement.tables.checked_tables import Athletes, CheckedTable, Leaving, drop_withdrawn
 from agreement.tables.columns import PARQUET_ENDING, Table
 from agreement.tables.dates import moment_column
 from agreement.tables.findings import Findings, Words
@@ -101,7 +101,7 @@ class Exports:
     ids: dict[str, str]  # athlete ids by the id found
     zone: str | None
     build: Build = field(init=False)
-    people: People = field(init=False)
+    people: Athletes = field(init=False)
     read: list[_Export] = field(default_factory=list)
     again: int = 0
     corrected: int = 0

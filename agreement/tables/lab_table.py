@@ -37,7 +37,7 @@ def lab_table(
     breath_ids: frozenset[str],
 ) -> CheckedTable:
     """Return the checked table; tests of `breath_ids` have their VO2max from a breath file."""
-    cells = TableCells(raw, athletes.people, id_map, options.study.time_zone)
+    cells = TableCells(raw, athletes, id_map, options.study.time_zone)
     slips = _hr_max_slips(cells, athletes)
     refused = keep_rules(raw, cells.numbers, cells.key, {"hr_max_bpm": slips})
     start, end = (cells.number(name) for name in CLOCK_OF)
@@ -49,7 +49,7 @@ def lab_table(
     values = vo2max_values(cells.numbers, refused, mass, len(raw.rows))
     leaving = cells.leaving()
     _mark_values(cells, leaving, values, cells.words["lab_test_id"].where(set(breath_ids)))
-    leaving.mark_unknown_athletes(cells.people, athletes.people)
+    leaving.mark_unknown_athletes(cells.people, athletes)
     _note_conversions(raw, values, mass, ~np.isnan(own), leaving.out)
     relative, absolute = values.relative, values.absolute
     with np.errstate(invalid="ignore", divide="ignore"):

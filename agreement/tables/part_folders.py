@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.errors import Problem, TableError
-from agreement.tables.checked_tables import CheckedTable, People
+from agreement.tables.checked_tables import Athletes, CheckedTable
 from agreement.tables.columns import BREATHS, PARQUET_ENDING, SAMPLES, Column, Table
 from agreement.tables.findings import Findings, Words
 from agreement.tables.headers import JOIN, plain_name
@@ -181,7 +181,7 @@ def find_parts(
 
 
 def match_parts(
-    found: PartFolder, owner: CheckedTable, people: People, findings: Findings
+    found: PartFolder, owner: CheckedTable, people: Athletes, findings: Findings
 ) -> tuple[dict[str, Path], int, list[InputFile]]:
     """
     Return the raw files whose row is in the study; the others are set aside, one line each.

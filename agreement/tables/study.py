@@ -12,7 +12,6 @@ from agreement.errors import Problem, TableError
 from agreement.tables.checked_tables import (
     Athletes,
     CheckedTable,
-    People,
     athletes_table,
     field_estimates_table,
     field_tests_table,
@@ -174,15 +173,15 @@ class _Reading:
         counts |= {name: table.withdrawn_rows for name, table in checked.items()}
         parts: dict[str, Any] = {}
         for name, owner in OWNERS.items():
-            known = (found[name], checked[owner], people.people, self.findings)
+            known = (found[name], checked[owner], people, self.findings)
             parts[name], gone, inputs = match_parts(*known)
             if found[name].count:
                 self.names[name], self.rows_read[name] = found[name].folder, found[name].count
                 self.inputs += inputs
                 counts[name] = gone
         raw_ids = checked["lab_tests"].withdrawn_keys | checked["sessions"].withdrawn_keys
-        keep(self.folder, people.people.withdrawn, raw_ids, self.findings)
-        self.note(people.people, checked)
+        keep(self.folder, people.withdrawn, raw_ids, self.findings)
+        self.note(people, checked)
         frames: dict[str, Any] = {name: table.in_words() for name, table in checked.items()}
         doubt_tables(self.options, frames, self.names, self.findings)
         said = without_consequences(self.findings.problems)
@@ -213,14 +212,14 @@ class _Reading:
         if file is None or "athletes" in self.rows_read:
             require_athletes(before, file, raw["athletes"].theirs, self.findings)
         gone = people_gone(self.raws("athletes", raw), self.ids, self.findings)
-        people = People(None, before.marking(gone))
+        people = Athletes(withdrawn=before.marking(gone))
         build = partial(athletes_table, id_map=self.ids, withdrawn=people.withdrawn)
         table = self.together("athletes", raw, people, build)
         if self.rows_read.get("athletes"):  # an empty table is no list of who takes part
             # who the laboratory watches itself by is no athlete of the study, listed or not
             control = self.options.control.athlete_id
             people = replace(people, known=table.people | ({control} if control else set()))
-        return Athletes(table.frame, people, table.withdrawn_rows)
+        return replace(people, frame=table.frame, withdrawn_rows=table.withdrawn_rows)
 
     def people_listed(self) -> int:
         """Return the rows of the list of people, of dated exports those of the newest."""
@@ -234,11 +233,11 @@ class _Reading:
         """Return the tables of tests and of field values, checked."""
         known: dict[str, Any] = {"athletes": people, "id_map": self.ids}
         tests = partial(lab_table, **known, options=self.options, breath_ids=breath_ids)
-        checked = {"lab_tests": self.together("lab_tests", raw, people.people, tests)}
+        checked = {"lab_tests": self.together("lab_tests", raw, people, tests)}
         require_one_rule(raw["lab_tests"], checked["lab_tests"].frame, breath_ids, self.options)
         for name, build in _FIELD_BUILDERS.items():
             rows = partial(build, **known, zone=self.zone)
-            checked[name] = self.together(name, raw, people.people, rows)
+            checked[name] = self.together(name, raw, people, rows)
             if not self.is_folder(name) or name in self.exports:
                 continue
             table, folder = TABLES[name], self.names[name]
@@ -295,7 +294,7 @@ class _Reading:
         self,
         name: str,
         raw: dict[str, RawTable],
-        people: People,
+        people: Athletes,
         build: Callable[[RawTable], CheckedTable],
     ) -> CheckedTable:
         """Return one table, checked; of its exports the newest row each."""
@@ -314,7 +313,7 @@ class _Reading:
         self.inputs += inputs
         return whole
 
-    def note(self, people: People, checked: dict[str, CheckedTable]) -> None:
+    def note(self, people: Athletes, checked: dict[str, CheckedTable]) -> None:
         """Note likely ids, of the athletes table's or else the laboratory's, and what is not used."""
         known_name = "athletes" if people.known is not None else "lab_tests"
         known = checked["lab_tests"].people if people.known is None else people.known
