@@ -13,9 +13,10 @@ from agreement.report.page.markup import Block, fold, joined, paragraph
 from agreement.report.page.numbers import counted, plain
 from agreement.report.page.pictures import drawing, picture
 from agreement.report.sections.comparison import Comparison, frame_table
+from agreement.report.sections.further import analysis_tables
 from agreement.report.sections.together import across, folded
 from agreement.report.shown.told import NAMES_NOBODY, Told, of_field_values, shown, told_of
-from agreement.stats.catalogue import statistic_of
+from agreement.stats.catalogue import BY_NAME, statistic_of
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
 HEART_RATE: Final = "heart rate, % of HRmax"
@@ -35,7 +36,9 @@ def why(cohort: Cohort) -> Block:
     covered = [one for one in comparisons if one.results.intensity_coverage is not None]
     if not covered:
         return _each_folded(comparisons, _one_split)
-    block = across(covered, "why") + _each_folded(comparisons, _of_one)
+    tables = analysis_tables(told_of(cohort).numbers, [BY_NAME["intensity_coverage"]])
+    by_profile = fold("What sessions or stages covered, by training profile", *tables[:-1])
+    block = across(covered, "why") + by_profile + _each_folded(comparisons, _of_one)
     if told_of(cohort).names_nobody:  # a typical athlete is one
         return block
     coverage = pd.concat([one.results.data.coverage for one in covered], ignore_index=True)
@@ -58,23 +61,11 @@ def why(cohort: Cohort) -> Block:
 
 
 def _of_one(one: Comparison) -> Block:
-    """Return coverage and error of one method, and how its error is split; everybody last."""
+    """Return coverage and error of the athletes of one method, and how its error is split."""
     found = one.results.intensity_coverage
     if found is None:
         return _one_split(one)
-    columns = (
-        "athletes; bottom_share_of_hr_max %; top_share_of_hr_max %; extrapolation_se; expected_bias +; "
-        "observed_error +|; observed_sd |; unexplained_sd"
-    )
-    everybody, *groups = one.groups("intensity_coverage")
-    block = one.lines(
-        "what sessions or stages covered, and the error (mL/kg/min)",
-        "training profile",
-        [(group, "intensity_coverage", group) for group in [*groups, everybody]],
-        columns if found.own_form else f"{columns}; share_explained %",
-    )
-    if one.people is not None:
-        block += _athletes_table(one)
+    block = Block("") if one.people is None else _athletes_table(one)
     share = one.cell("intensity_coverage", "share_explained")
     if found.own_form:
         block += paragraph(said("sentences", "own_form"))

@@ -125,10 +125,10 @@ def _summed_up(part: pd.DataFrame, *, own_form: bool) -> CoveredGroup:
 
 RECORD: Final = recorded("""
     intensity_coverage, place 310, partition, own section: what sessions or stages covered
-    bottom_share_of_hr_max [1]: lowest share of maximal heart rate / lowest, % of HRmax
+    bottom_share_of_hr_max [1]: lowest share of maximal heart rate / lowest, of HRmax
       Where the heart rates of steady stretches begin.
       = medians over pairs of the steady stretches of sessions, or of stages
-    top_share_of_hr_max [1]: highest share of maximal heart rate / highest, % of HRmax
+    top_share_of_hr_max [1]: highest share of maximal heart rate / highest, of HRmax
       Where the heart rates of steady stretches end.
     extrapolation_se: standard error of the extrapolation / line's standard error
       How uncertain the line is where it meets the maximal heart rate.
