@@ -7,7 +7,6 @@ for dark screens; where a page sets none, as in a notebook, the figure brings it
 """
 
 import re
-from collections import Counter
 from collections.abc import Sequence
 from functools import lru_cache
 from itertools import pairwise
@@ -101,7 +100,6 @@ def inline_svg(
     prefix = f"f{crc32(name.encode()):x}"
     _lighten(root)
     _rename(root, prefix)
-    _share_styles(root, prefix)
     for old in ("width", "height", "version"):
         root.attrib.pop(old, None)
     root.set("style", _ROOT_STYLE)
@@ -199,23 +197,6 @@ def _rename(root: ET.Element, prefix: str) -> None:
         if own in short:
             element.set("id", short[own])
     _unpack(root)
-
-
-def _share_styles(root: ET.Element, prefix: str) -> None:
-    """Write a style that returns, as those of points do, once."""
-    count = Counter(e.attrib["style"] for e in root.iter() if "style" in e.attrib)
-    names = {
-        style: f"{prefix}-{place}"
-        for place, style in enumerate(style for style, times in count.items() if times > 2)
-    }
-    for element in root.iter():
-        if (style := element.get("style", "")) in names:
-            del element.attrib["style"]
-            element.set("class", names[style])
-    if names:
-        sheet = ET.Element(f"{_SVG}style")
-        sheet.text = "".join(f".{name}{{{style}}}" for style, name in names.items())
-        root.insert(0, sheet)
 
 
 def _unpack(element: ET.Element) -> None:
