@@ -100,6 +100,8 @@ def _table(numbers: Numbers, analysis: Analysis, told: dict[GroupPlace, list[Cel
     called = numbers.name.with_mode if len(modes) > 1 else numbers.name
     rows = [_row(called, shown, place, found, grouped=grouped) for place, found in told.items()]
     caption += f" ({_written(one_unit)})" if one_unit else ""
+    bounded = any(cell.interval() for found in told.values() for cell in found)
+    caption += ", 95 % intervals below" if bounded else ""
     return table(caption, columns, rows, numeric=[*heads, "athletes"])
 
 

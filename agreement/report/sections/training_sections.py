@@ -129,26 +129,14 @@ def borderline(cohort: Cohort) -> Block:
     two = disagreement_block(profiles, use=use or "computed")
     if use == "stated":
         return paragraph("Training profiles are stated, so none is borderline.") + two
-    blocks = [_moved(one, cohort.laboratory.next_door) for one in told.comparisons]
+    moved = analysis_tables(told.numbers, [BY_NAME["borderline_moved"]])[:-1]
+    blocks = [fold("Bias by profile, borderline tests moved next door", *moved)] if moved else []
     bare = profiles[profiles["profile"] == NOT_ENOUGH_DATA]
     if len(bare):
         shown = "test: lab_test_id; athlete: athlete_id; what lacks: note"
         listed = frame_table("Tests without a training profile", bare, shown)
         blocks.append(fold(f"{counted(len(bare), 'test')} without a training profile", listed))
     return joined([*blocks, two])
-
-
-def _moved(one: Comparison, next_door: dict[str, str]) -> Block:
-    """Repeat the bias by training profile with borderline tests moved to the profile next door."""
-    count = int(one.pairs["lab_test_id"].isin(next_door.keys()).sum())
-    if not count:
-        return paragraph(f"{one.name}: no pair is near a boundary.")
-    kinds = (("profile_bias", ""), ("borderline_moved", ", borderline moved"))
-    names = sorted({group for kind, _ in kinds for group in one.groups(kind)} - {"all"})
-    parts = [(f"{name}{words}", kind, name) for name in names for kind, words in kinds]
-    moved = counted(count, "borderline pair")
-    shown = one.parts(f"bias with {moved} in their own profile, and moved", parts)
-    return fold(f"{one.name}: {moved} moved", shown)
 
 
 def without_profile(comparisons: Iterable[Comparison]) -> Block:
