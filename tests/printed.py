@@ -26,7 +26,7 @@ CARDS = r".+ \(mL/kg/min\)(, 95 % of such athletes below)?"  # of each athlete
 SAID_ANYWHERE = (
     r"[zZ] = 1\.96|plus and minus 1\.96|agreement \d+\.\d+\.\d+|"
     r"laboratory values [\d.]+ to [\d.]+ mL/kg/min|\d\.\d mL/kg/min \(a published|"
-    r"by 0\.4 mL/kg/min|"
+    r"by 0\.4 mL/kg/min|s times 1\.96|zone (ends|begins) at [\d.]+ %|"
     r"Smallest real change: \d+\.\d mL/kg/min|"  # of each card
     # of how many methods were judged; the widest of single tests; two spreads in a caution
     r"in up to [\d.]+ %|differ by [\d.]+ mL/kg/min from|spread [\d.]+ times .*\(p = [\d.]+\)"
