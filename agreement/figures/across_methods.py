@@ -18,6 +18,7 @@ from agreement.figures.labels import (
     SideLabel,
     broken,
     name_ticks,
+    shortened,
     shown,
     side_labels,
 )
@@ -120,7 +121,9 @@ def plot_profiles_of_methods(
                 draw_bar(ax, bias[1:3], place, mark.colour, 1.4)
             draw_mark(ax, bias, place, mark.marker, mark.colour, 6)
         if own:
-            ax.plot([], [], mark.marker, color=mark.colour, label=names.get(method, method))
+            ax.plot(
+                [], [], mark.marker, color=mark.colour, label=shortened(names.get(method, method))
+            )
     ax.axvline(0, **ZERO)
     for place in range(0, len(groups), 2):
         ax.axhspan(place - 0.5, place + 0.5, color=WASH, linewidth=0, zorder=0)

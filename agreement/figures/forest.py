@@ -8,11 +8,10 @@ from matplotlib.ticker import NullLocator
 
 from agreement.figures.colours import FAINT, FIELD, OWN, PAPER, SOFT
 from agreement.figures.estimates import Estimate
-from agreement.figures.labels import DIFFERENCE
+from agreement.figures.labels import DIFFERENCE, shortened
 from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write
 
 _ROW: Final = 0.44  # [inch]
-_LONGEST: Final = 52  # letters of a name
 
 
 def forest_height(studies: int) -> float:
@@ -37,9 +36,8 @@ def plot_forest(studies: pd.DataFrame, summary: pd.DataFrame, *, ax: Axes) -> Ax
         draw_interval(ax, bias, place, colour, weight)
         draw_mark(ax, bias, place, marker, colour, 6, markeredgecolor=colour)
         name, n = str(row["name"]), "" if pd.isna(row["n"]) else f", n {int(row['n'])}"
-        short = name if len(name) <= _LONGEST else f"{name[: _LONGEST - 1]}\u2026"
         paper = {"facecolor": PAPER, "edgecolor": "none", "pad": 1}
-        write(ax, short + n, (0.0, place - 0.32), bbox=paper)
+        write(ax, shortened(name) + n, (0.0, place - 0.32), bbox=paper)
     ax.axvline(0, color=SOFT, linewidth=0.8)
     ax.spines["left"].set_visible(False)
     if len(summary):

@@ -41,9 +41,19 @@ def with_interval(estimate: Estimate) -> str:
     return f"{shown(estimate)}\n({low} to {high})"
 
 
+def shortened(name: str, most: int = 52) -> str:
+    """
+    Return a name of at most so many letters, the rest of a longer one left out.
+
+    >>> shortened("Wrist device A"), shortened("Wrist device A", 9)
+    ('Wrist device A', 'Wrist de\u2026')
+    """
+    return name if len(name) <= most else f"{name[: most - 1]}\u2026"
+
+
 def broken(name: str, longest: int = 20) -> str:
-    """Break a long name at blanks into lines of at most so many letters."""
-    words = " ".join(name.split())
+    """Break a long name at blanks into lines of at most so many letters, or a word half as long again."""
+    words = " ".join(shortened(word, longest * 3 // 2) for word in name.split())
     return "\n".join(wrap(words, longest, break_long_words=False, break_on_hyphens=False))
 
 

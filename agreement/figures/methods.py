@@ -13,7 +13,7 @@ from matplotlib.ticker import NullLocator
 from agreement.figures.colours import AGREED, BAND, FAINT, FIELD, INK, MARGIN, NOISE, OWN, SOFT
 from agreement.figures.estimates import ABSENT, Caption, Estimate, Labels
 from agreement.figures.key import explain
-from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, noise_word
+from agreement.figures.labels import VO2MAX_DIFFERENCE, hatch_noise, noise_word, shortened
 from agreement.figures.rows import draw_bar, draw_interval, draw_mark, write, write_above
 from agreement.stats.verdict.verdict import IN_DOUBT
 from agreement.terms import KEY_COLUMNS, mode_word, plain
@@ -137,7 +137,7 @@ def plot_methods(
         _draw_row(ax, one, place, reach)
         name = names.get(one.method, one.method) + (f", {mode_word(one.mode)}" if modes else "")
         said = f", {one.verdict}" if one.verdict else ""
-        write(ax, name, (0, place + 0.36), ha="left", fontweight="bold", **look)
+        write(ax, shortened(name, 40), (0, place + 0.36), ha="left", fontweight="bold", **look)
         write(ax, f"n {one.n}{said}", (1, place + 0.36), ha="right", **look)
     ax.yaxis.set_major_locator(NullLocator())
     ax.set(xlim=(-reach, reach), ylim=(-0.45, len(rows) - 0.4), xlabel=VO2MAX_DIFFERENCE)

@@ -87,6 +87,14 @@ def test_names_counts_and_verdicts_are_those_of_the_row(results, ax):
     assert at["near"] == at["n 8, undecided"] == 1
 
 
+def test_a_long_name_ends_before_what_is_said_beside_it(results, ax):
+    plot_methods(
+        results, labels={"far": "Band worn on the upper arm by turns, second model"}, ax=ax
+    )
+    (name,) = (text.get_text() for text in ax.texts if text.get_text().startswith("Band"))
+    assert name == "Band worn on the upper arm by turns, se\u2026"
+
+
 def test_an_interval_without_end_in_sight_ends_in_an_arrow_and_leaves_room_to_read(results, ax):
     plot_methods(results, ax=ax)
     low, high = ax.get_xlim()

@@ -206,6 +206,7 @@ def test_every_kind_of_name_is_explained():
     assert "Computed:" in explained("sd_of_differences")
     assert "files.TABLE.values" in explained("values")
     assert "the column note of results.csv: its interval" in explained("jackknife_t")
+    assert explained("few repeats") == explained("few_repeats")
     assert "a key of [confirm]: two ids carry" in explained("twins")
     assert explained("pairing").startswith("pairing: a table of study.toml: which estimates")
     assert "a table; its columns: analysis, method" in explained("results.csv")

@@ -57,6 +57,8 @@ def explained(name: str) -> str:
         lines += describe(plain).splitlines()
     except KeyError as error:
         lines = lines or _checked(plain)
+        if not lines and " " in plain:
+            return explained(plain.replace(" ", "_"))
         if not lines:
             known = [code for codes in _CODES.values() for code in codes]
             known += [
