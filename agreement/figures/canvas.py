@@ -19,7 +19,6 @@ from matplotlib.font_manager import FontProperties, fontManager, get_font
 from matplotlib.patches import Patch, Rectangle
 from matplotlib.textpath import text_to_path
 from matplotlib.transforms import IdentityTransform, Transform
-from PIL import Image
 
 from agreement.errors import visible
 
@@ -29,7 +28,6 @@ POINTS: Final = 72  # to the inch: the unit of SVG
 _TWO: Final = 1.4 * WIDTH  # from here on two panels stand in a row. [inch]
 _MOST_READY: Final = 30
 READY: Final[list[tuple[Figure, list[Axes]]]] = []  # blank ones, in the house style
-_COMPRESSION: Final = 3  # half the time of the usual level for a few bytes more
 _TOLD: Final = "point:"  # begins the address that carries a point's words
 _LINK: Final = re.compile(rf"<a xlink:href=([\"'])(?:{_TOLD})(.*?)\1[^>]*>")
 _WORDS: Final = re.compile(r'<text style="font-size: ([\d.]+)px;[^>]*>([^<]*)<')
@@ -182,13 +180,10 @@ def svg_text(figure: Figure) -> str:
 
 
 def png_bytes(figure: Figure) -> bytes:
-    """Return the settled figure as PNG at 300 dots per inch, opaque."""
+    """Return the settled figure as PNG at 300 dots per inch: no date, the same bytes in every run."""
     figure.set_dpi(PRINT_DPI)
-    canvas, buffer = FigureCanvasAgg(figure), BytesIO()
-    canvas.draw()  # type: ignore[no-untyped-call] # as above
-    drawn = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call] # as above
-    image = Image.fromarray(np.ascontiguousarray(drawn[..., :3]))
-    image.save(buffer, "png", compress_level=_COMPRESSION, dpi=(PRINT_DPI, PRINT_DPI))
+    buffer = BytesIO()
+    FigureCanvasAgg(figure).print_png(buffer, metadata={"Software": None})  # type: ignore[no-untyped-call] # as above
     return buffer.getvalue()
 
 
