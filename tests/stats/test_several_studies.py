@@ -123,6 +123,12 @@ def test_seasons_of_the_same_people_are_the_paired_test_and_of_others_welch():
     assert (apart.p, apart.df) == pytest.approx((welch.pvalue, welch.df))
 
 
+def test_a_spread_that_hangs_on_one_athlete_is_refused():
+    """Without the last athlete of the first report it has none: its logarithm has no error."""
+    with pytest.raises(ValueError, match="no error that could be compared"):
+        two_seasons([1, 1, 1, 2], [1, 2, 4, 7], list("abcd"), list("efgh"))
+
+
 def test_the_order_of_athletes_does_not_matter():
     rng = np.random.default_rng(2)
     one, two = rng.normal(1, 3, 12), rng.normal(2, 4, 14)
