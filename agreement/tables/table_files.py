@@ -161,9 +161,13 @@ def note_unused(
         elif path.is_dir():
             findings.tell("unused_folder", name, path=name)
         elif name.casefold().endswith(TABLE_ENDINGS) or path.suffix.casefold() == PARQUET_ENDING:
-            named = {Path(one).name.split(".")[0].casefold() for one in used}
+            named = {Path(one).name.split(".")[0].casefold(): one for one in used}
             free = [table for table in TABLES if table not in named] or list(TABLES)
             own = path.stem.casefold()
+            copied = next((t for t in TABLES if t in named and own.startswith(t)), None)
+            if copied is not None and own not in TABLES:
+                findings.tell("file_beside", name, read=named[copied])
+                continue
             findings.tell("unused_file", name, path=name, table=own if own in TABLES else free[0])
         else:
             findings.tell("unused_form", name)

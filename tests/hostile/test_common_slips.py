@@ -51,6 +51,11 @@ SLIPS = {
          "and what training changed between them as the laboratory's error. Keep it below "
          "change.minimum_gap_days (21), from which on two tests are two visits."),
     ),
+    "a second download of a table": (
+        {"field_estimates (1).csv": ESTIMATES},
+        ("note: field_estimates (1).csv: It is not read: field_estimates.csv is. Keep the right one "
+         "of them."),
+    ),
     "a day with dots": (
         {"study.toml": LIMIT.replace("2026-01-10", "10.01.2026") + TOML},
         "agreed_on = 10.01.2026. Write a day like 2026-01-10.",
