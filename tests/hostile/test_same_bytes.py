@@ -155,7 +155,6 @@ def test_the_figures_of_training_do_not_depend_on_the_order_of_sessions(tmp_path
         report = open_report(study, save=tmp_path / name / "out")
         for section in ("differences", "profiles", "why", "change"):
             getattr(report, section)()
-        report.page.album.close()
         drawn.append({p.name: p.read_bytes() for p in (tmp_path / name).rglob("*.svg")})
     assert any(name.startswith("why") for name in drawn[0])
     assert drawn[0] == drawn[1]
