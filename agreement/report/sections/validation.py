@@ -1,7 +1,6 @@
 """What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
 
 from collections.abc import Iterable
-from typing import Final
 
 from agreement import __version__
 from agreement.cohort import Cohort
@@ -20,8 +19,6 @@ from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import OURS
 from agreement.stats.same_numbers import same_numbers
-
-SHOWN_OPEN: Final = 3  # tables of a section on one method
 
 
 @of_field_values
@@ -57,10 +54,9 @@ def _of_every_method(cohort: Cohort, name: str, methods: Methods) -> Block:
     """Return a section's table of every method, and all numbers of its analyses, folded."""
     told, analyses = told_of(cohort), stated("tables", "whole")[name].split()
     tables = analysis_tables(told.numbers, [BY_NAME[one] for one in analyses])
-    shown = across(told.some(methods), name)
-    if not shown.html:  # of one method: the first tables, open
-        shown, tables = joined(tables[:SHOWN_OPEN]), tables[SHOWN_OPEN:]
-    return shown + fold("All numbers of these analyses", *tables) if tables else shown
+    if not (shown := across(told.some(methods), name)).html:  # of one method
+        return joined(tables[:-1])
+    return shown + fold("All numbers of these analyses", *tables)
 
 
 @of_field_values
