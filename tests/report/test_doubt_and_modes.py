@@ -266,6 +266,7 @@ def test_limits_follow_fitness_where_flat_ones_mislead(small_study, tmp_path):
     assert low.value > 0 > high.value
     assert f"{low.value:.1f}" in said
     assert "As a ratio, field over laboratory" in said
+    assert "limits that follow fitness" not in text(report.sensitivity())  # once is enough
 
 
 def test_an_audit_of_a_spread_that_follows_fitness_gives_the_limits_of_the_ratio(

@@ -36,7 +36,7 @@ SECTIONS = {  # heading then -> words that stand on the page now
     },
     "validation": {
         "Own against printed figures": "published.toml",
-        "Which choices the limits hang on": "limits by the conventions of papers",
+        "Which choices the limits hang on": "limits by convention",
         "The structure of the difference": "Deming slope",
         "Every test made": "every test made",
         "Reporting lists": "Conflicts of interest",

@@ -19,6 +19,7 @@ SECTIONS = {
     "differences": "limits_of_agreement/{}/run/all/lower_limit",
     "regression": "regression/{}/run/all/slope",
     "change": "change/{}/run/all/bias",
+    "structure": "deming/{}/run/all/slope",
 }
 
 
@@ -158,6 +159,7 @@ def test_every_column_of_the_tables_across_methods_is_declared():
 
 def test_every_line_that_sentences_name_is_declared():
     places = [*stated("tables", "judged").values(), *stated("tables", "quoted").values()]
+    places += stated("tables", "axes")
     said = [Caution(code, "") for code in declared("cautions.toml", "stats/verdict")["numbers"]]
     places += [place for one in said for place in (one.numbers | one.recommended).values()]
     for analysis, statistic, *_ in (place.split("/") for place in places):

@@ -112,7 +112,7 @@ def test_a_limit_is_met_or_not_or_undecided_in_words(shown, limit, word, sentenc
 def test_three_athletes_get_no_limits_in_any_section_of_a_validation(shown):
     text = shown("verdict", "sensitivity", "quotable", athletes=3)
     assert "3 athletes are too few" in text["quotable"]
-    assert "lower limit" not in text["sensitivity"]
+    assert "no limits by other conventions: too few athletes" in text["sensitivity"]
     assert "limits of agreement are" not in " ".join(text.values())
 
 
@@ -227,9 +227,20 @@ def test_groups_of_people_are_called_by_full_names(small_study, tmp_path):
 
 
 def test_too_few_pairs_are_said_as_a_fact(shown):
-    text = shown("regression", athletes=3, visits=1)["regression"]
+    text = shown("structure", athletes=3, visits=1)["structure"]
     assert "got 3" not in text
-    assert "at least 5 pairs are needed; 3 found" in text
+    assert "at least 4 pairs are needed; 3 found" in text
+
+
+@pytest.mark.slow
+def test_nobody_with_a_profile_has_no_line_without_borderline_ones(small_study, tmp_path, shown):
+    text = shown("sensitivity", visits=1)["sensitivity"]
+    assert "without borderline training profiles" in text
+    study = small_study(tmp_path / "crew", visits=1)
+    people = study / "athletes.csv"
+    people.write_text(re.sub("(long|short)", "", people.read_text(encoding="utf-8")), "utf-8")
+    text = re.sub(r"<[^>]+>", "", open_report(study).sensitivity().html)
+    assert "without borderline training profiles" not in text
 
 
 def test_an_unreal_number_of_athletes_is_no_advice():

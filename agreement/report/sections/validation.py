@@ -7,24 +7,33 @@ from agreement.cohort import Cohort
 from agreement.physiology.field_tests import PROTOCOLS
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, code, fold, joined, paragraph, table
-from agreement.report.page.numbers import plain, with_minus
+from agreement.report.page.numbers import part_name, plain, with_minus
 from agreement.report.sections.checklists import facts_of
 from agreement.report.sections.comparison import Comparison
-from agreement.report.sections.further import FORMULA_HEADS, Formula, analysis_tables, every_formula
-from agreement.report.sections.together import across
+from agreement.report.sections.doubt_sections import by_level
+from agreement.report.sections.further import FORMULA_HEADS, Formula, every_formula
 from agreement.report.shown.told import Methods, of_each_method, of_field_values, told_of
 from agreement.stats.basics.intervals import z_of
-from agreement.stats.catalogue import BY_NAME
+from agreement.stats.catalogue import BY_NAME, statistic_of
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
+from agreement.stats.limits.limits_by_convention import CONVENTIONS
 from agreement.stats.method_data import MethodData
 from agreement.stats.record import OURS
 from agreement.stats.same_numbers import same_numbers
+from agreement.terms import NOT_ENOUGH_DATA
 
 
-@of_field_values
-def structure(cohort: Cohort, *, methods: Methods = None) -> Block:
+@of_each_method
+def structure(one: Comparison) -> Block:
     """Show lines with error on both sides, trend and concordance."""
-    return _of_every_method(cohort, "structure", methods)
+    return one.table(
+        "structure of the difference",
+        deming=("slope", "intercept"),
+        passing_bablok=("slope", "intercept"),
+        trend=("slope_on_mean", "p_slope", "p_spread"),
+        concordance=("ccc", "icc_a1", "icc_c1"),
+        equivalence=("p_tost",),
+    )
 
 
 @of_each_method
@@ -44,19 +53,39 @@ def tests(one: Comparison) -> Block:
     return table(f"{one.name}: every test made", ("what is tested", "p"), rows, numeric=("p",))
 
 
-@of_field_values
-def sensitivity(cohort: Cohort, *, methods: Methods = None) -> Block:
+@of_each_method
+def sensitivity(one: Comparison) -> Block:
     """Show what the limits would be under the choices that papers differ in."""
-    return _of_every_method(cohort, "sensitivity", methods)
-
-
-def _of_every_method(cohort: Cohort, name: str, methods: Methods) -> Block:
-    """Return a section's table of every method, and all numbers of its analyses, folded."""
-    told, analyses = told_of(cohort), stated("tables", "whole")[name].split()
-    tables = analysis_tables(told.numbers, [BY_NAME[one] for one in analyses])
-    if not (shown := across(told.some(methods), name)).html:  # of one method
-        return joined(tables[:-1])
-    return shown + fold("All numbers of these analyses", *tables)
+    analysis = "limits_by_convention"
+    first = one.cell(analysis, "lower_limit", "t")
+    blocks = [one.without("limits by other conventions", first)]
+    if first.known:  # by each factor of the standard deviation
+        factors = [(words, analysis, group) for words, group in CONVENTIONS.items()]
+        shown, caption = "factor; lower_limit; upper_limit", "limits by convention (mL/kg/min)"
+        blocks = [one.lines(caption, "convention", factors, shown)]
+    naive, several = stated("tables", "naive")
+    bare = not (one.pairs["training_profile"].dropna() != NOT_ENOUGH_DATA).any()
+    places = [place.split("/") for place in stated("tables", "choices")]
+    choices = [
+        (part_name(group), name, group)
+        for name, group in places
+        if not (bare and group == "without_borderline_profiles")
+    ]
+    if one.cell(several, "bias").known:  # only where some athlete has several pairs
+        choices.append((naive, several, "all"))
+    blocks.append(one.parts("bias and limits by choice of pairs", choices))
+    rules = [(part_name(name), "pairing_rule", name) for name in stated("tables", "rules")]
+    rules.insert(0, ("as in this study", "limits_of_agreement", "all"))
+    if {*one.groups("pairing_rule")} - {"all"}:
+        blocks.append(one.parts("bias and limits by pairing rule", rules, by="pairing rule"))
+    axes = stated("tables", "axes")  # what stands on the horizontal axis
+    slopes = [(statistic_of(*place.split("/")).label, one.at(place).stacked()) for place in axes]
+    columns = ("slope", "value, 95 % interval below")
+    caption = f"{one.name}: does the difference grow with the level? It depends on the axis"
+    blocks.append(table(caption, columns, slopes, numeric=columns[1:]))
+    trend = one.results.trend
+    shown_above = trend is not None and trend.depends_on_level
+    return joined([*blocks, Block("") if shown_above else by_level(one)])
 
 
 @of_field_values
