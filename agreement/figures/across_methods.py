@@ -10,7 +10,7 @@ from matplotlib.colors import LinearSegmentedColormap
 
 from agreement.figures.averaging_curve import name_days
 from agreement.figures.budget import SOURCE_WORDS, root
-from agreement.figures.colours import BAND, WASH, ZERO
+from agreement.figures.colours import AGREED, BAND, FLOOR, WASH, ZERO
 from agreement.figures.estimates import Caption, Estimate, Labels
 from agreement.figures.key import explain
 from agreement.figures.labels import (
@@ -75,12 +75,16 @@ def plot_averaging_curves(
     *,
     mode: str,
     labels: Labels = None,
+    margin: float | None = None,
+    noise: float | None = None,
     ax: Axes,
 ) -> Axes:
     """
     Draw the half width of the limits by days averaged, one line for each method.
 
     results: lines of results.csv: analysis ``averaging_curve``, half_width_fitted. [mL/kg/min]
+    margin: the limit agreed beforehand. [mL/kg/min]
+    noise: half width that the laboratory's own error alone would give. [mL/kg/min]
     """
     marks, names, said = marks_for(methods), labels or {}, []
     fitted = _known(results, "averaging_curves", mode)
@@ -93,6 +97,10 @@ def plot_averaging_curves(
         last = Estimate.of(own.iloc[-1].to_dict())
         ax.plot(own["day"], own["value"], markevery=(0, 13), label=name, **mark.look)
         said.append(SideLabel(last.value, f"{broken(name, 14)} {shown(last)}", mark.colour))
+    for height, word, look in ((margin, "agreed", AGREED), (noise, "laboratory's noise", FLOOR)):
+        if height is not None and np.isfinite(height):
+            ax.axhline(height, label=f"{word} \u00b1{plain(height)}", **look)
+            said.append(SideLabel(height, f"{word} {plain(height)}", look["color"]))
     name_days(ax)
     side_labels(ax, said)
     return ax

@@ -57,11 +57,12 @@ def test_each_curve_is_its_methods_and_in_order_of_days(ax):
     rows = [("a", str(day), "half_width_fitted", 10.0 - day / 10, NAN, NAN) for day in range(1, 15)]
     rows += [("a", "floor", "half_width_laboratory", 4.0, NAN, NAN)]
     curves = table("averaging_curve", rows[::-1])
-    plot_averaging_curves(curves, ["a", "b"], mode="run", ax=ax)
+    plot_averaging_curves(curves, ["a", "b"], mode="run", margin=7.0, noise=4.9, ax=ax)
     drawn = {line.get_label(): line for line in ax.lines}
     assert list(drawn["a"].get_xdata()) == list(range(1, 15))
     assert drawn["a"].get_ydata()[-1] == pytest.approx(8.6)
     assert "b" not in drawn
+    assert drawn["agreed \u00b17.0"].get_ydata()[0] == 7.0
     assert words_of(across_caption("averaging_curves", curves, ["a", "b"], mode="run")) == (
         "Half width of the limits in mL/kg/min by days averaged. a: 9.9 for 1 day, 8.6 for 14 days."
     )

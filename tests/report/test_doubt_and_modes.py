@@ -97,7 +97,7 @@ def test_repeats_of_the_laboratory_and_of_the_field_stand_in_one_table(report):
     error = value(report, "repeatability", "typical_error")
     share = value(report, "repeatability", "coefficient_of_variation")
     assert f"{error.value:.1f}" in said
-    assert f"{share.value:.3f}" in said
+    assert f"{100 * share.value:.1f} %" in said
     assert "no athlete has repeated values close together" in said  # the laboratory has none
 
 
@@ -109,7 +109,7 @@ def test_a_method_without_a_mode_of_its_own_has_the_laboratorys_repeats_beside_i
     stated(study, '[methods."wrist"]\nresting = true\n')
     report = open_report(study)
     said = text(report.repeatability())
-    assert "laboratory, run" in said
+    assert "laboratory, run 6" in said
     assert "laboratory, resting" not in said
     assert "own error is not known" not in text(report.change())
 
@@ -134,7 +134,7 @@ def test_an_audit_tells_nothing_of_four_peoples_repeats(small_study, tmp_path):
     open_one, audit = open_both(study)
     assert "own typical error ( 2.6 mL/kg/min)" in text(open_one.differences())
     assert "own typical error" not in text(audit.differences())
-    assert "laboratory withheld" in text(audit.repeatability())
+    assert "laboratory, run has no typical error: withheld" in text(audit.repeatability())
 
 
 @pytest.mark.slow
@@ -238,6 +238,16 @@ def test_every_pairing_rule_stands_in_the_sensitivity(report):
     assert nearest.value != value(report, "pairing_rule", "bias", "summary_mean").value
     mean = value(report, "pairing_rule", "bias", "summary_mean")  # the rule in use
     assert mean.value == pytest.approx(value(report, "limits_of_agreement", "bias").value)
+
+
+def test_choices_that_change_nothing_are_named_and_fill_no_table(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", visits=1, days_back=(2,))
+    stated(study, "[pairing]\nminimum_days = 1\n")
+    said = text(open_report(study).sensitivity())
+    assert "by pairing rule" not in said
+    assert "bias and limits are the same with half the window, twice the window, mean" in said
+    assert "the same with the first pair of each athlete" in said
+    assert "without the athlete with the largest difference" in said  # stays in the table
 
 
 def test_a_p_value_is_never_printed_as_nought():
@@ -461,4 +471,5 @@ def test_rowing_is_no_row_of_a_table(small_study, tmp_path):
     ).read_text(encoding="utf-8")
     words = re.sub(r"<style.*?</style>|<[^>]+>", " ", page, flags=re.DOTALL)
     assert "rowing: errors on the same tests" in words
+    assert "laboratory, rowing" in words
     assert re.findall(r".{20}(?:\brow\s*:|, row\b|\(row\b).{20}", words) == []

@@ -49,6 +49,7 @@ def cells(study):
                 ("next_steps", "most=3, folded=True", "most=1, folded=False"),
                 ("profiles", "methods=cohort.methods", 'methods=[("strap", "run")]'),
                 ("regression", "methods=cohort.methods", 'methods=[("strap", "run")]'),
+                ("repeatability", "methods=cohort.methods", 'methods=[("strap", "run")]'),
                 ("averaging", "methods=cohort.methods", 'methods=[("strap", "run")]'),
                 ("athletes", "pages=save is not None", "pages=True"),
                 (

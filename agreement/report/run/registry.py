@@ -156,7 +156,7 @@ def _page(
         for own in ANALYSES
         if (only := tuple(one for one in own.statistics if one.name in own.of_registry))
     ]
-    for block in analysis_tables(numbers, shown):
+    for block in analysis_tables(numbers, shown, alone=True):
         page.add(block)
     page.open_section("What became of every row")
     page.add(left_out)

@@ -4,17 +4,17 @@ from collections.abc import Sequence
 from typing import Final
 
 from agreement.cohort import Cohort
-from agreement.report.page.machine import said
+from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, joined, paragraph
-from agreement.report.page.numbers import with_minus
-from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison
-from agreement.report.sections.further import analysis_tables
-from agreement.report.shown.told import of_field_values, told_of
-from agreement.stats.catalogue import BY_NAME, statistic_of
+from agreement.report.page.numbers import ASSUMED, Cell, with_minus
+from agreement.report.sections.comparison import BIAS_AND_LIMITS, Comparison, lines_table
+from agreement.report.shown.told import Methods, of_field_values, told_of
+from agreement.stats.catalogue import statistic_of
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.limits.limits_by_level import LEVELS
 from agreement.stats.limits.ratio_limits import ratio_words
 from agreement.stats.verdict.cautions import Caution
+from agreement.terms import mode_word
 
 _BY_LEVEL: Final = "limits_by_level"
 _RATIO: Final = ("lower_limit_of_ratio", "ratio", "upper_limit_of_ratio")
@@ -85,16 +85,33 @@ def of_the_laboratory(comparisons: Sequence[Comparison]) -> dict[str, list[str]]
 
 
 @of_field_values
-def repeatability(cohort: Cohort) -> Block:
+def repeatability(cohort: Cohort, *, methods: Methods = None) -> Block:
     """Show how far repeats of one athlete lie apart, in the laboratory and in the field."""
-    numbers, without = told_of(cohort).numbers, dict[str, list[str]]()  # why -> names
-    for place in numbers.places("repeatability"):
-        error = numbers.get("repeatability", "typical_error", *place)
-        if not (error.known or error.withheld):
-            called = numbers.name.with_mode if place[0] == LABORATORY else numbers.name
-            without.setdefault(error.reason, []).append(called(*place))
+    comparisons = told_of(cohort).some(methods)
+    if not comparisons:
+        return paragraph("There is nothing to compare: no pair was found.")
+    modes = sorted({mode for one in comparisons for mode in one.results.data.repeats["mode"]})
+    places = {f"{LABORATORY}, {mode_word(mode)}": (LABORATORY, mode) for mode in modes}
+    places |= {one.name: (one.results.method, one.results.mode) for one in comparisons}
+    rows: list[tuple[str, str, str]] = []
+    without: dict[str, list[str]] = {}  # why -> names
+
+    def cell(analysis: str, statistic: str, name: str) -> Cell:
+        if statistic == "smallest_real_change" and places[name][0] != LABORATORY:
+            statistic = "day_to_day_spread"
+        return comparisons[0].numbers.get(analysis, statistic, *places[name])
+
+    for name in places:
+        if (error := cell("repeatability", "typical_error", name)).known:
+            words = name + (ASSUMED if error.assumed else "")
+            rows.append((words, "repeatability", name))
+        else:
+            without.setdefault(error.reason, []).append(name)
+    caption = "How far repeats of one athlete lie apart (mL/kg/min), 95 % intervals below"
     bare = (
         Block(said("sentences", "no_typical_error", names=names, why=why))
         for why, names in without.items()
     )
-    return joined([*analysis_tables(numbers, [BY_NAME["repeatability"]])[:-1], *bare])
+    return joined(
+        [lines_table(cell, caption, "method, mode", rows, stated("tables", "repeats")), *bare]
+    )

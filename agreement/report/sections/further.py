@@ -49,9 +49,16 @@ def further(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     return fold("Further analyses", *tables) if tables else Block("")
 
 
-def analysis_tables(numbers: Numbers, analyses: Iterable[Analysis]) -> list[Block]:
-    """Return a table of each analysis with a number, and below them how they are computed, folded."""
-    told = {one.name: (one, _lines(numbers, one)) for one in analyses}
+def analysis_tables(
+    numbers: Numbers, analyses: Iterable[Analysis], *, alone: bool = False
+) -> list[Block]:
+    """
+    Return a table of each analysis with a number, and below them how they are computed, folded.
+
+    alone: whether they stand open in a section: then no group is shown whose numbers are those of
+        everybody.
+    """
+    told = {one.name: (one, _lines(numbers, one, alone=alone)) for one in analyses}
     told = {name: (one, found) for name, (one, found) in told.items() if found}
     tables = [_table(numbers, *each) for each in told.values()]
     formulas = [
@@ -64,7 +71,7 @@ def analysis_tables(numbers: Numbers, analyses: Iterable[Analysis]) -> list[Bloc
     return [*tables, how] if tables else []
 
 
-def _lines(numbers: Numbers, analysis: Analysis) -> dict[GroupPlace, list[Cell]]:
+def _lines(numbers: Numbers, analysis: Analysis, *, alone: bool) -> dict[GroupPlace, list[Cell]]:
     """Return the numbers of each line that says something."""
     every = {
         (method, mode, group): [
@@ -76,7 +83,11 @@ def _lines(numbers: Numbers, analysis: Analysis) -> dict[GroupPlace, list[Cell]]
         if not numbers.hides(method, mode)
         for group in numbers.groups(analysis.name, method, mode)
     }
-    return {place: found for place, found in every.items() if any(map(says, found))}
+    return {
+        place: found
+        for place, found in every.items()
+        if any(map(says, found)) and not (alone and _repeats(place, every))
+    }
 
 
 def _names_of(told: dict[GroupPlace, list[Cell]]) -> set[str]:
@@ -108,6 +119,15 @@ def _table(numbers: Numbers, analysis: Analysis, told: dict[GroupPlace, list[Cel
 def _written(unit: str) -> str:
     """Return a unit as people write it."""
     return unit.replace("^2", "\N{SUPERSCRIPT TWO}")
+
+
+def _repeats(place: GroupPlace, every: dict[GroupPlace, list[Cell]]) -> bool:
+    """Return whether a group has the numbers of everybody."""
+    whole, own = (
+        [(cell.value, cell.n) for cell in every.get(one, [])]
+        for one in ((*place[:2], "all"), place)
+    )
+    return place[2] != "all" and whole == own
 
 
 def _row(

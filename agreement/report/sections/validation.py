@@ -1,6 +1,6 @@
 """What a validation adds: sensitivity to the choices papers differ in, and words to quote."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from agreement import __version__
 from agreement.cohort import Cohort
@@ -9,7 +9,7 @@ from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import Block, code, fold, joined, paragraph, table
 from agreement.report.page.numbers import part_name, plain, with_minus
 from agreement.report.sections.checklists import facts_of
-from agreement.report.sections.comparison import Comparison
+from agreement.report.sections.comparison import Comparison, TableLine
 from agreement.report.sections.doubt_sections import by_level
 from agreement.report.sections.further import FORMULA_HEADS, Formula, every_formula
 from agreement.report.shown.told import Methods, of_each_method, of_field_values, told_of
@@ -73,11 +73,11 @@ def sensitivity(one: Comparison) -> Block:
     ]
     if one.cell(several, "bias").known:  # only where some athlete has several pairs
         choices.append((naive, several, "all"))
-    blocks.append(one.parts("bias and limits by choice of pairs", choices))
+    blocks.append(_choices(one, "bias and limits by choice of pairs", choices))
     rules = [(part_name(name), "pairing_rule", name) for name in stated("tables", "rules")]
     rules.insert(0, ("as in this study", "limits_of_agreement", "all"))
     if {*one.groups("pairing_rule")} - {"all"}:
-        blocks.append(one.parts("bias and limits by pairing rule", rules, by="pairing rule"))
+        blocks.append(_choices(one, "bias and limits by pairing rule", rules, by="pairing rule"))
     axes = stated("tables", "axes")  # what stands on the horizontal axis
     slopes = [(statistic_of(*place.split("/")).label, one.at(place).stacked()) for place in axes]
     columns = ("slope", "value, 95 % interval below")
@@ -86,6 +86,21 @@ def sensitivity(one: Comparison) -> Block:
     trend = one.results.trend
     shown_above = trend is not None and trend.depends_on_level
     return joined([*blocks, Block("") if shown_above else by_level(one)])
+
+
+def _choices(one: Comparison, caption: str, choices: Sequence[TableLine], **of: str) -> Block:
+    """Return the table of choices that change something, the first of all pairs; and name the others."""
+
+    def told(choice: TableLine) -> tuple[float, ...]:
+        bias = one.cell(choice[1], "bias", choice[2])
+        return (bias.value, bias.low, bias.high, bias.n, bias.n_pairs)
+
+    same = [choice for choice in choices[1:] if told(choice) == told(choices[0])]
+    kept = [choice for choice in choices if choice not in same]
+    names = [str(words) for words, *_ in same]
+    unchanged = Block(said("sentences", "unchanged", name=one.name, names=names) if names else "")
+    shown = one.parts(caption, kept, **of) if len(kept) > 1 else Block("")
+    return shown + unchanged
 
 
 @of_field_values

@@ -245,9 +245,9 @@ RECORD: Final = recorded("""
     smallest_real_change: smallest real change
       A change of one athlete in the laboratory below it may be noise alone.
       = z times the root of 2 times the typical error | Hopkins 2000
-    day_to_day_spread: two single days of one week differ by up to / two days of one week, up to
+    day_to_day_spread: two single days of one week differ by up to
       How far two single days of one week lie apart; it says nothing about a change over weeks.
-    week_to_week_change: two neighbouring weeks differ by up to / two neighbouring weeks, up to
+    week_to_week_change: two neighbouring weeks differ by up to
       How far the means of two weeks before one test lie apart; a change over more weeks can be
       larger by noise alone.
       = z times the standard deviation of the later mean less the earlier; interval by chi-square
