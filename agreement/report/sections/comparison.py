@@ -103,11 +103,18 @@ class Comparison:
         """Return a table of groups, as `lines_table`."""
         return lines_table(self.cell, f"{self.name}: {caption}", by, lines, columns)
 
-    def parts(self, caption: str, parts: Iterable[TableLine], columns: str) -> Block:
-        """Return a table of each group with somebody in it, and what is withheld."""
+    def parts(
+        self,
+        caption: str,
+        parts: Iterable[TableLine],
+        *,
+        by: str = "pairs chosen",
+        shown: str = "athletes; bias |; lower_limit |; upper_limit |",
+    ) -> Block:
+        """Return a table of each part with somebody in it, and what is withheld."""
         first = [(part, self.cell(part[1], "bias", part[2])) for part in parts]
         kept = [part for part, bias in first if not bias.withheld and (bias.n or part[2] == "all")]
-        told = self.lines(f"{caption} (mL/kg/min), 95 % intervals below", "group", kept, columns)
+        told = self.lines(f"{caption} (mL/kg/min), 95 % intervals below", by, kept, shown)
         return told + withheld_note([str(part[0]) for part, bias in first if bias.withheld])
 
     def without(self, what: str, cell: Cell) -> Block:
@@ -129,25 +136,27 @@ def lines_table(
     by: head of the first column.
     lines: words, analysis and group of each.
     columns: statistics, or ``analysis/statistic``, set apart by semicolons; behind it stands how each is
-        told, see `Cell.told`. First ``athletes`` or ``tests``: how many are behind a line.
+        told, see `Cell.told`, and behind `` = `` a head that is not the record's. First ``athletes``
+        or ``tests``: how many are behind a line.
     """
-    every, (first, *asked) = list(lines), columns.split("; ")
+    every = list(lines)
     if not every:
         return Block("")
-    count = {"athletes": "n", "tests": "n_pairs"}.get(first)
-    asked = asked if count else [first, *asked]
-    places = [
-        (*place.rpartition("/")[::2], how) for place, _, how in (c.partition(" ") for c in asked)
-    ]
-    rows = []
-    for words, analysis, group in every:
-        cells = [cell(other or analysis, name, group) for other, name, _ in places]
-        many = [str(getattr(cells[0], count))] if count else []
-        rows.append(
-            (words, *many, *(one.told(how) for one, (*_, how) in zip(cells, places, strict=True)))
-        )
-    heads = [statistic_of(other or every[0][1], name).head for other, name, _ in places]
-    heads = [first, *heads] if count else heads
+    asked = [column.partition(" = ") for column in columns.split("; ")]
+    heads: list[str] = []
+    rows: list[list[Text]] = [[words] for words, *_ in every]
+    counted, _, called = asked.pop(0) if asked[0][0] in ("athletes", "tests") else ("", "", "")
+    for told, _, head in asked:
+        place, _, how = told.partition(" ")
+        other, _, name = place.rpartition("/")
+        cells = [cell(other or analysis, name, group) for _, analysis, group in every]
+        if counted and not heads:
+            heads.append(called or counted)
+            for row, one in zip(rows, cells, strict=True):
+                row.append(str(one.n if counted == "athletes" else one.n_pairs))
+        heads.append(head or statistic_of(other or every[0][1], name).head)
+        for row, one in zip(rows, cells, strict=True):
+            row.append(one.told(how))
     return table(caption, (by, *heads), rows, numeric=heads)
 
 

@@ -119,7 +119,7 @@ def differences_block(one: Comparison, said_once: Container[str] = ()) -> Sectio
     if wrong_inputs(one.pairs).any():
         parts.append((group_name(RIGHT_INPUTS), "choice_of_pairs", RIGHT_INPUTS))
     with_sd = "athletes; bias |; sd_of_differences |; lower_limit |; upper_limit |"
-    shown = one.parts("bias and limits of agreement", parts, with_sd)
+    shown = one.parts("bias and limits of agreement", parts, by="group", shown=with_sd)
     depends = one.results.trend is not None and one.results.trend.depends_on_level
     levels = [by_level(one)] if depends else []
     found = [words for words in cautions(one) if words not in said_once]
