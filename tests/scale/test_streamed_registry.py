@@ -319,6 +319,7 @@ def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monk
     closer = results[results["analysis"].eq("closer")]
     assert len(closer)
     assert not closer["note"].str.contains("sample of").any()  # every test that two methods share
+    assert "no heart-rate-limiting drug" not in page  # nobody takes one: it is everybody again
     assert (out / "figures" / "differences-wrist-run.svg").is_file()
     assert (out / "figures" / "differences-wrist-run.png").is_file()
     names = {path.name for path in out.iterdir()}
