@@ -14,9 +14,8 @@ from agreement.report.page.pictures import drawing
 from agreement.report.privacy.privacy import FEWEST_SHOWN, few
 from agreement.report.privacy.release import MORE_THAN_ONE
 from agreement.report.sections.comparison import Comparison, Section, frame_table
-from agreement.report.sections.further import analysis_tables
+from agreement.report.sections.further import tables_of
 from agreement.report.shown.told import of_each_method, of_field_values, told_of
-from agreement.stats.catalogue import BY_NAME
 from agreement.stats.limits.limits_of_subsets import FORTNIGHT, fortnight_name
 from agreement.stats.lines.slope_on_one_method import DAYS
 
@@ -146,8 +145,7 @@ def effort(cohort: Cohort) -> Block:
 @of_field_values
 def people(cohort: Cohort) -> Block:
     """Show bias and limits by sex and by age band; what is withheld says so."""
-    both = [BY_NAME[name] for name in ("by_sex", "by_age")]
-    return joined(analysis_tables(told_of(cohort).numbers, both)[:-1])
+    return joined(tables_of(told_of(cohort).numbers, "by_sex", "by_age"))
 
 
 @of_each_method

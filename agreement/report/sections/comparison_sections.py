@@ -27,12 +27,11 @@ from agreement.report.sections.doubt_sections import (
     firmness,
     of_the_laboratory,
 )
-from agreement.report.sections.further import analysis_tables
+from agreement.report.sections.further import tables_of
 from agreement.report.sections.together import says, splits, structural_lines
 from agreement.report.sections.training_sections import ultra_block, without_profile
 from agreement.report.shown.told import Methods, Told, of_each_method, of_field_values, told_of
 from agreement.stats.basics.intervals import checked_share
-from agreement.stats.catalogue import BY_NAME
 from agreement.stats.causes.profile_bias import HOLM_ALL
 from agreement.stats.causes.wrong_inputs import wrong_inputs
 from agreement.stats.limits.limits_of_agreement import STATISTICS, with_coverage
@@ -300,5 +299,5 @@ def averaging(one: Comparison) -> Section:
 @of_field_values
 def modes(cohort: Cohort) -> Block:
     """Show what was measured in one mode and tested in another, and what the modes alone would make."""
-    tables = analysis_tables(told_of(cohort).numbers, [BY_NAME["across_modes"]])[:-1]
+    tables = tables_of(told_of(cohort).numbers, "across_modes")
     return joined([Block(said("sentences", "modes")), *tables]) if tables else Block("")

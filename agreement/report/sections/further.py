@@ -8,7 +8,7 @@ from agreement.report.page.markup import NONE, Block, fold, lines, table
 from agreement.report.page.numbers import ASSUMED, Cell, Numbers, group_name
 from agreement.report.sections.together import BESIDE, says
 from agreement.report.shown.told import told_of
-from agreement.stats.catalogue import ANALYSES
+from agreement.stats.catalogue import ANALYSES, BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
 from agreement.stats.record import Analysis, Statistic
 from agreement.tables.options import Kind
@@ -69,6 +69,11 @@ def analysis_tables(
     ]
     how = fold(COMPUTED, table(COMPUTED, FORMULA_HEADS, dict.fromkeys(formulas)))
     return [*tables, how] if tables else []
+
+
+def tables_of(numbers: Numbers, *analyses: str) -> list[Block]:
+    """Return a table of each analysis with a number, for a section that says more of them."""
+    return analysis_tables(numbers, [BY_NAME[name] for name in analyses])[:-1]
 
 
 def _lines(numbers: Numbers, analysis: Analysis, *, alone: bool) -> dict[GroupPlace, list[Cell]]:

@@ -13,7 +13,7 @@ from agreement.report.page.markup import Block, fold, joined, paragraph
 from agreement.report.page.numbers import Numbers, counted
 from agreement.report.sections.actions import TYPICAL_ERROR
 from agreement.report.sections.comparison import frame_table
-from agreement.report.sections.further import analysis_tables
+from agreement.report.sections.further import analysis_tables, tables_of
 from agreement.report.shown.told import told_of
 from agreement.stats.catalogue import BY_NAME
 from agreement.stats.laboratory_results import LABORATORY
@@ -69,7 +69,7 @@ def laboratory(cohort: Cohort, *, kind: Kind = "squad") -> Block:
     """
     told, expected = told_of(cohort), cohort.evidence.expected
     results, numbers = told.results, told.numbers
-    blocks = analysis_tables(numbers, [BY_NAME[REPEATS]])[:-1]
+    blocks = tables_of(numbers, REPEATS)
     changes = results.of_laboratory("laboratory_change")
     for mode, change in changes.items():
         name = f"{mode_word(mode)}: " if len(changes) > 1 else ""

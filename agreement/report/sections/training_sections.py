@@ -13,10 +13,10 @@ from agreement.report.page.markup import Block, fold, joined, paragraph
 from agreement.report.page.numbers import counted, plain
 from agreement.report.page.pictures import drawing, picture
 from agreement.report.sections.comparison import Comparison, frame_table
-from agreement.report.sections.further import analysis_tables
+from agreement.report.sections.further import tables_of
 from agreement.report.sections.together import across, folded
 from agreement.report.shown.told import NAMES_NOBODY, Told, of_field_values, shown, told_of
-from agreement.stats.catalogue import BY_NAME, statistic_of
+from agreement.stats.catalogue import statistic_of
 from agreement.terms import NOT_ENOUGH_DATA, SESSIONS_METHOD
 
 HEART_RATE: Final = "heart rate, % of HRmax"
@@ -36,8 +36,8 @@ def why(cohort: Cohort) -> Block:
     covered = [one for one in comparisons if one.results.intensity_coverage is not None]
     if not covered:
         return _each_folded(comparisons, _one_split)
-    tables = analysis_tables(told_of(cohort).numbers, [BY_NAME["intensity_coverage"]])
-    by_profile = fold("What sessions or stages covered, by training profile", *tables[:-1])
+    tables = tables_of(told_of(cohort).numbers, "intensity_coverage")
+    by_profile = fold("What sessions or stages covered, by training profile", *tables)
     block = across(covered, "why") + by_profile + _each_folded(comparisons, _of_one)
     if told_of(cohort).names_nobody:  # a typical athlete is one
         return block
@@ -129,7 +129,7 @@ def borderline(cohort: Cohort) -> Block:
     two = disagreement_block(profiles, use=use or "computed")
     if use == "stated":
         return paragraph("Training profiles are stated, so none is borderline.") + two
-    moved = analysis_tables(told.numbers, [BY_NAME["borderline_moved"]])[:-1]
+    moved = tables_of(told.numbers, "borderline_moved")
     blocks = [fold("Bias by profile, borderline tests moved next door", *moved)] if moved else []
     bare = profiles[profiles["profile"] == NOT_ENOUGH_DATA]
     if len(bare):
