@@ -43,7 +43,8 @@ NEARLY_ALL_TESTS: Final = 0.9  # of the judged tests
 OLDEST_DAYS: Final = 3653  # between agreeing and the first test
 MOST_TOLD: Final = 5
 MOST_BODIES: Final = 20  # tests of two bodies that are told
-MOST_DAYS_COMPARED: Final = 1_000_000  # whose series are compared: seconds
+MOST_DAYS_COMPARED: Final = 1_000_000  # of two methods
+MOST_IN_SERIES: Final = 100_000  # days; of more, a copied one is nothing
 
 
 class CountedRows(NamedTuple):
@@ -111,13 +112,14 @@ def paired_doubts(
     mixed = mixed_uptakes(counts.uptakes, laboratory.frame)
     mixed += mixed_masses(study.athletes, laboratory.frame, counts.masses)
     daily = pairing.daily if len(pairing.daily) <= MOST_DAYS_COMPARED else pairing.daily[:0]
-    alike = twins(laboratory.frame, pairing.pairs, daily)
+    in_series = daily if len(daily) <= MOST_IN_SERIES else daily[:0]
+    alike = twins(laboratory.frame, pairing.pairs, in_series)
     shown = _shown(
         f"'{one.first}' and '{one.second}' ({one.lab[0]:g} and {one.lab[1]:g} mL/kg/min)"
         for one in alike
     )
     swapped = swapped_columns(counts.sides, len(methods), pairing.repeats, pairing.daily)
-    series = _series(daily[daily["method"].isin(methods)])
+    series = _series(in_series[in_series["method"].isin(methods)])
     return (
         *_problems(study, [odd("twins", shown=shown)][: len(alike)], "lab_tests", "athlete_id"),
         *_problems(study, series, "field_estimates", "athlete_id"),

@@ -135,7 +135,8 @@ def copied_series(daily: pd.DataFrame) -> list[tuple[str, str, str]]:
     told = [len(one) >= LEAST_SERIES and len(set(one)) >= LEAST_DISTINCT for one in series["field"]]
     found: dict[tuple[str, str, str], None] = {}
     for (method, _), every in series[told].groupby(["method", "mode"], sort=False):
-        for _, alike in every.groupby("field", sort=False):
+        again = every[every["field"].duplicated(keep=False)]
+        for _, alike in again.groupby("field", sort=False):
             ids = list(dict.fromkeys(alike["athlete_id"].astype(str)))
             one = alike["field"].iloc[0]
             if len(ids) > 1 and _equal_by_chance(one, every["field"].tolist()) < SERIES_ALPHA:
