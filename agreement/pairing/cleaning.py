@@ -46,6 +46,8 @@ def leave_out_copies(fate: Fate, readings: Ordered, value: Floats) -> None:
         return
     starts = starts_of(readings.series_day[kept], readings.moment[kept])
     size = np.diff(starts, append=len(kept))
+    if (size == 1).all():
+        return
     spread = np.maximum.reduceat(value[kept], starts) - np.minimum.reduceat(value[kept], starts)
     conflict = np.repeat(spread > SAME_VALUE, size)
     copy = ~conflict
@@ -73,6 +75,8 @@ def leave_out_stale(fate: Fate, readings: Ordered, value: Floats, *, stale_after
     goes_on[1:] = (np.diff(readings.series_day[kept[starts]]) == 1) & one_value[1:] & one_value[:-1]
     goes_on[1:] &= np.abs(np.diff(low)) <= SAME_VALUE
     length = np.diff(np.flatnonzero(~goes_on), append=len(starts))
+    if length.max() <= stale_after_days:
+        return
     days = np.repeat(np.repeat(length, length), rows_of_day)
     opens_run = np.repeat(~goes_on, rows_of_day)
     row = readings.row[kept]

@@ -59,7 +59,8 @@ def ordered(readings: pd.DataFrame, units: Units) -> Ordered:
     by_athlete, by_day = last.bit_length(), (morrow - eve).bit_length()
     key = (((label << by_athlete) | athlete) << by_day) + (day - eve)
     moment, row = _moments(readings, estimate), readings["row"].to_numpy(np.int64)
-    order = np.lexsort((row, moment, key))
+    in_order = bool((row[1:] >= row[:-1]).all())  # ties then are
+    order = _order(moment, key) if in_order else _order(row, moment, key)
     key = key[order]
     series = key >> by_day
     label = series >> by_athlete
@@ -99,6 +100,17 @@ def _moments(readings: pd.DataFrame, estimate: Flags) -> Ints:
         tests = (readings["source"] == "field_tests").to_numpy(np.bool_)
         moment[tests] = pd.factorize(readings["id"][tests], sort=True)[0]
     return moment
+
+
+def _order(*columns: Ints) -> Ints:
+    """Return the order by the columns; the last one counts most, and ties stay as they are."""
+    parts = [np.zeros(len(columns[0]), np.uint16)]
+    for column in columns:
+        above = (column - (column.min() if len(column) else 0)).view(np.uint64)
+        bits = int(above.max(initial=0)).bit_length()
+        parts += [(above >> np.uint64(low)).astype(np.uint16) for low in range(0, bits, 16)]
+    # 16 bits are put in order by counting: a fifth of the time of sorting longer numbers
+    return np.lexsort(parts)
 
 
 def starts_of(*sorted_columns: Ints) -> Ints:

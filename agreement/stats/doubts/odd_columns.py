@@ -221,12 +221,12 @@ def sides_of(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> Sides:
 def _side(frame: pd.DataFrame, value: str, mass: str) -> Side:
     known, masses = (frame[name].dropna().to_numpy(np.float64) for name in (value, mass))
     weighed = frame[["athlete_id", mass]].dropna().groupby("athlete_id", observed=True)[mass]
-    sizes = weighed.agg(["size", "nunique"])
+    sizes = weighed.agg(["size", "min", "max"])
     several = sizes[sizes["size"] > 1]
     return Side(
         len(frame),
         *(known.size, int(is_whole(known).sum()), masses.size, int(is_whole(masses).sum())),
-        *(len(several), int((several["nunique"] > 1).sum())),
+        *(len(several), int((several["min"] < several["max"]).sum())),
     )
 
 
