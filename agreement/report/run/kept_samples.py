@@ -161,7 +161,7 @@ def _value_as_json(value: Any) -> list[Any] | None:
 def _value(kind: str, told: Any) -> Any:
     match kind:
         case "frame":
-            return pd.DataFrame({name: pd.Series(values, dtype=own) for name, own, values in told})
+            return pd.DataFrame({name: pd.array(values, own) for name, own, values in told})
         case "text":
             return told
         case "prints":
