@@ -5,12 +5,15 @@ import signal
 import sys
 import threading
 from collections.abc import Callable
-from typing import Any, Final
+from types import CodeType, FunctionType
+from typing import Any, Final, TypeVar
 
 SIGNALLED: Final = 128  # and the number of the signal: how a process ends by one
 HEARD: Final[list[int]] = []  # signals that told this process to end
 WRITTEN: Final[list[str]] = []  # files and folders that took their place
 _LAST: Final[list[str]] = []  # what takes its place now
+_UNTORN: Final[set[CodeType]] = set()
+Step = TypeVar("Step", bound=Callable[..., Any])
 
 
 def listen() -> None:
@@ -35,10 +38,10 @@ def hear(number: int, frame: Any) -> None:
 
 
 def _interrupt(_number: int, frame: Any) -> None:
-    """Interrupt what runs; a last step is finished first, and an import: torn, it would speak or lock."""
+    """Interrupt what runs; some things are finished first."""
     if _LAST:  # it asks once it is done
         return
-    if hasattr(signal, "setitimer") and _imports(frame):
+    if hasattr(signal, "setitimer") and _is_untorn(frame):
         signal.signal(signal.SIGALRM, _interrupt)
         signal.setitimer(signal.ITIMER_REAL, 0.01)
         return
@@ -67,8 +70,18 @@ def _end_if_told() -> None:
         raise KeyboardInterrupt
 
 
-def _imports(frame: Any) -> bool:
-    """Return whether a frame, or one that called it, imports a module."""
-    while frame is not None and not frame.f_code.co_filename.startswith("<frozen importlib"):
+def untorn(step: Step) -> Step:
+    """Have a signal wait while a function runs; of a generator, before and after what it yields."""
+    assert isinstance(step, FunctionType)
+    _UNTORN.add(step.__code__)
+    return step
+
+
+def _is_untorn(frame: Any) -> bool:
+    """Return whether a frame, or one that called it, is untorn or an import: that would speak or lock."""
+    while frame is not None:
+        code = frame.f_code
+        if code in _UNTORN or code.co_filename.startswith("<frozen importlib"):
+            return True
         frame = frame.f_back
-    return frame is not None
+    return False

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from agreement.errors import OutputError
-from agreement.signals import last_step
+from agreement.signals import last_step, untorn
 from agreement.terms import SYSTEM_ERRORS
 
 # hidden names beside the output: .NAME.agreement-lock, -old, or eight letters while it is written
@@ -148,6 +148,7 @@ def _hidden(target: Path, what: str) -> Path:
 
 
 @contextmanager
+@untorn
 def _alone(target: Path) -> Iterator[None]:
     """Keep other runs away from a place, having cleared what killed runs left beside it."""
     path = _hidden(target, "lock")
@@ -303,6 +304,7 @@ _IN_USE: Final = ".in-use"
 
 
 @contextmanager
+@untorn
 def work_folder() -> Iterator[Path]:
     """Give an empty folder in the system's temporary place; it goes when the block ends."""
     clear_left_folders()

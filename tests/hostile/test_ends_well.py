@@ -144,6 +144,37 @@ def test_nothing_is_published_after_an_interrupt_that_a_destructor_swallowed(tmp
     assert [one.name for one in tmp_path.iterdir()] == ["out"]
 
 
+TORN = """
+import fcntl, os, shutil, signal, tempfile, time
+from agreement import signals
+from agreement.tables import whole_output
+
+tempfile.tempdir = os.getcwd()
+
+def signalled(step):
+    def first(*given, **more):
+        if not signals.HEARD:
+            os.kill(os.getpid(), signal.SIGTERM)
+        return step(*given, **more)
+    return first
+
+signals.listen()
+"""
+
+
+@pytest.mark.parametrize(
+    "when", ["fcntl.flock = signalled(fcntl.flock)", "whole_output.os.close = signalled(os.close)"]
+)
+@pytest.mark.parametrize("what", ["whole_folder('out', print)", "work_folder()"])
+def test_a_signal_while_a_lock_is_taken_or_let_go_leaves_nothing(tmp_path, when, what):
+    child = f"{TORN}{when}\nwith whole_output.{what}:\n    pass\ntime.sleep(60)\n"
+    done = subprocess.run(
+        [sys.executable, "-c", child], capture_output=True, text=True, check=False, cwd=tmp_path
+    )
+    assert done.stderr.strip().endswith("KeyboardInterrupt")
+    assert [one.name for one in tmp_path.iterdir() if one.name != "out"] == []
+
+
 PLACED = """
 import os, signal, sys
 from pathlib import Path
