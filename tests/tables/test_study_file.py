@@ -20,7 +20,7 @@ def read(path, text):
     return read_study_file(path, findings), findings.problems
 
 
-@pytest.mark.parametrize(("days", "told"), [(20, []), (21, ["repeats_far_apart"])])
+@pytest.mark.parametrize(("days", "told"), [(20, []), (21, ["looks_wrong"])])
 def test_repeats_as_far_apart_as_visits_are_told(tmp_path, days, told):
     text = f"[reference]\nrepeat_within_days = {days}\n[change]\nminimum_gap_days = 21\n"
     _, problems = read(tmp_path, text)
@@ -233,7 +233,7 @@ def test_any_value_under_any_key_gives_options_and_sentences(tmp_path_factory, c
     options, problems = read(tmp_path_factory.getbasetemp(), text)
     assert isinstance(options, StudyOptions)
     for problem in problems:
-        assert problem.severity == ("note" if problem.reason == "repeats_far_apart" else "stop")
+        assert problem.severity == ("note" if problem.reason == "looks_wrong" else "stop")
         assert problem.what.endswith((".", "?"))
         assert "Error" not in problem.what
 
