@@ -161,9 +161,19 @@ def test_a_comparison_that_is_withheld_is_not_said_to_tell_nothing():
     frame.loc[closer, ["value", "note"]] = nan, "suppressed: it would tell of fewer than 5 athletes"
     told = verdict_sentences(methods, Numbers(frame, NAMES), options)[0]
     assert "do not tell" not in told
-    assert (
-        told.endswith("Device B, in 20 athletes: it reads 1.0 mL/kg/min high on average.") or True
-    )
+    assert "meets the agreed limit of \u00b17 mL/kg/min. Device B, in 20 athletes: it" in told
+
+
+def test_of_different_modes_nothing_is_said_of_which_is_closer():
+    methods, numbers, options = study(NO, NO)
+    of_a = numbers.frame["method"] == "a"
+    frame = numbers.frame.assign(mode=numbers.frame["mode"].mask(of_a, "cycle"))
+    frame = frame[frame["analysis"] != "closer"]
+    methods[0].mode = "cycle"
+    told = verdict_sentences(methods, Numbers(frame, NAMES), options)[0]
+    assert "tell the two apart" not in told
+    assert "lies close" not in told
+    assert "Device B, in 20 athletes: it reads 1.0 mL/kg/min high" in told
 
 
 def test_the_one_with_the_smaller_error_is_not_called_closer_if_the_shared_tests_say_otherwise():
@@ -265,6 +275,8 @@ def test_an_open_verdict_says_which_laboratory_error_would_do():
     said = declared(f"{OPEN}; true value; assumed", sem_needed=2.154)
     assert "only if the laboratory's typical error were 2.15 mL/kg/min or more" in said
     assert said.count(IF_SO) == 1  # of what to expect for one athlete
+    # no laboratory error changes what one test shows
+    assert "were 2.15" not in declared(f"{OPEN}; laboratory test", sem_needed=2.154)
 
 
 def test_too_few_athletes_are_said():

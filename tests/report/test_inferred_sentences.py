@@ -34,6 +34,48 @@ def test_a_profile_is_told_raw_and_pooled():
     assert words("pooled", profile="rowers", limit=2.0, **told).endswith("/min: above 99 %.")
 
 
+@pytest.mark.parametrize(
+    ("p", "slope", "response", "full", "said"),
+    [
+        (0.21, 0.4, (1.07, nan, nan), 0.9, "It is not shown that the field follows"),
+        (0.01, -0.4, (-0.6, -1.0, -0.2), 0.01, "It is not shown that the field follows"),
+        (
+            0.01,
+            0.4,
+            (nan, nan, nan),
+            nan,
+            "The field follows the laboratory's changes (p = 0.010).",
+        ),
+        (
+            *(0.01, 0.4, (0.8, 0.5, 2.7), 0.4),
+            "The field follows the laboratory's changes (p = 0.010), by 0.50 to 2.70 of a true change.",
+        ),
+        (
+            *(0.01, 0.4, (0.8, 0.5, nan), 0.4),
+            "; the data set no upper bound, and full following is not excluded (p = 0.400).",
+        ),
+        (
+            *(0.01, 0.2, (0.3, 0.1, nan), 0.001),
+            "(p = 0.010), by at least 0.10 of a true change; the data set no upper bound.",
+        ),
+    ],
+)
+def test_whether_and_how_far_the_field_follows(p, slope, response, full, said):
+    of = "change/m/run/all/"
+    told = {"nothing": Cell(of + "p_no_response", p), "slope": Cell(of + "slope", slope)}
+    told |= {"response": Cell(of + "responsiveness", *response)}
+    text = words("following", **told, full=Cell(of + "p_full_response", full))
+    assert text.startswith(said) if said.startswith("It") else text.endswith(said)
+
+
+def test_how_far_the_field_follows_rests_on_a_declared_error():
+    of = "change/m/run/all/"
+    response = Cell(of + "responsiveness", 0.8, 0.5, 2.7, note="assumed")
+    told = {"nothing": Cell(of + "p_no_response", 0.01), "slope": Cell(of + "slope", 0.4)}
+    text = words("following", **told, response=response, full=Cell(of + "p_full_response", 0.4))
+    assert text.endswith("of a true change, if the laboratory's error is what was declared.")
+
+
 def test_of_a_few_athletes_the_bias_is_borrowed_and_no_chance_is_told():
     told = {
         "bias": Cell("b", nan, n=3),

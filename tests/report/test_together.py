@@ -39,7 +39,7 @@ def report(small_study, tmp_path_factory):
 def test_one_table_holds_every_method_and_details_are_folded(report, section, key):
     html = getattr(report, section)().html
     shown, _, folded = html.partition('<details class="method">')
-    beside = section == "change"  # six athletes are too few for the structural slope
+    beside = section in {"change", "regression"}  # own corrections; the slope on true fitness
     assert shown.count("<table") == 1 + beside
     for method in ("belt", "wrist"):
         assert f'data-statistic="{key.format(method)}"' in shown
@@ -127,7 +127,9 @@ def test_sources_are_named_of_numbers_that_are_there(report):
     assert "Bradley &amp; Blackwood" in every
     rows = dict(re.findall(r'<th scope="row">([^<]+)</th><td[^>]*>([^<]*)<', sources))
     assert max(text.count(";") for text in rows.values()) < 6  # of many, the analyses
-    assert rows["textbook"] == "line of laboratory on field; size of the error"
+    assert rows["textbook"] == (
+        "line of laboratory on field; size of the error; the field value against true fitness"
+    )
 
 
 def test_the_running_header_cannot_end_the_style():

@@ -180,14 +180,23 @@ def test_unknown_laboratory_error_keeps_its_row_with_a_reason():
         "real_change_on_card",
         "disagreement",
     ]
-    net = frame.loc["responsiveness":"real_change_on_card"]
+    net = frame.loc["responsiveness":"real_change_on_card"].drop(index="p_no_response")
     assert net["value"].isna().all()
+    assert net["note"].str.startswith("not_estimable: the laboratory's own error is unknown").all()
     assert frame.loc["disagreement", "value"] > 0
     row = frame.loc["same_direction_beyond_noise"]
     assert np.isnan(row["value"])
     assert row["note"].startswith("not_estimable: the laboratory's own error is unknown")
     mass = ["mL/kg/min"] * 3
     assert frame["unit"].tolist() == [*mass, *["1"] * 9, *mass]
+
+
+def test_whether_the_field_follows_needs_no_laboratory_error():
+    found = change_of(data(DailyParts(gain=2, gain_sd=3)))
+    fit = sm.OLS(found.changes["field"], sm.add_constant(found.changes["lab"])).fit()
+    row = found.to_frame().set_index("statistic").loc["p_no_response"]
+    assert row["value"] == pytest.approx(fit.pvalues["lab"], rel=1e-9)
+    assert row["note"] == ""
 
 
 def test_kinds_and_response_of_changes_have_rows_of_their_own():
@@ -238,6 +247,10 @@ def test_several_changes_of_an_athlete_are_clustered():
     notes = found.to_frame().set_index("statistic")["note"]
     assert notes["slope"] == "clustered"
     assert notes["same_direction"].startswith("clustered; ")
+    few = replace(parts, n_athletes=12)  # 36 changes, which are not 36 athletes
+    options = {"change": ChangeOptions(visits="consecutive"), "reference": Reference(sem=1.0)}
+    assert change_of(data(few, **options)).chances_said() == {}
+    assert len(found.chances_said()) == 30
 
 
 def test_equal_changes_have_no_line():
@@ -245,6 +258,9 @@ def test_equal_changes_have_no_line():
     frame = found.to_frame().set_index("statistic")
     assert found.line is None
     assert frame.loc["slope", "note"] == "not_estimable: all changes are equal"
+    ten = change(changes([2.0] * 10, range(10)), lab_spread=5.0, rng=1)
+    row = ten.to_frame().set_index("statistic").loc["p_no_response"]
+    assert row["note"] == "not_estimable: all changes are equal"
     flat = change(changes([1.0, 2, 3, 4, 5], [2.0] * 5), lab_spread=5.0, rng=1)
     assert flat.to_frame().set_index("statistic").loc["r", "note"].startswith("not_estimable")
 

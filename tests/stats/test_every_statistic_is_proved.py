@@ -529,7 +529,7 @@ PARTS = {
             "several_judged",
             "material_of",
             "outcome_without",
-            *("laboratory_from", "declared_variance"),
+            *("laboratory_from", "laboratory_or_unknown", "declared_variance"),
             *("repeated_units", "repeats_differ"),
             "once",
             "forget",

@@ -51,6 +51,16 @@ def test_pools_as_held(one):
     assert list(found.athlete()) == pytest.approx(out["athlete"], **close)
 
 
+def test_repeated_pairs_make_the_interval_of_a_bias_no_shorter():
+    rng, who = np.random.default_rng(4), np.repeat(np.arange(12), 3)
+    d = rng.normal(0, 1, 12)[who] + rng.normal(0, 2, 36)
+    means = d.reshape(12, 3).mean(axis=1)
+    study = Study("own", means.mean(), 2.2, 12, n_pairs=36).with_repeats(d, who)
+    assert study.freedom > 11
+    of_means = stats.ttest_1samp(means, 0.0).confidence_interval()
+    assert study.bias_interval == pytest.approx(tuple(of_means), rel=1e-9)
+
+
 @held("hartung_knapp")
 def test_the_classical_check_as_held(one):
     found = random_effects(one["inputs"]["y"], one["inputs"]["v"])

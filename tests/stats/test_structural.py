@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 from held import held
 from scipy import stats
+from simulate.known_parts import DailyParts, simulate_daily
 
 from agreement.stats.lines.deming import deming
-from agreement.stats.lines.structural import structural_slope
+from agreement.stats.lines.structural import structural_of, structural_slope
 from agreement.stats.method_data import NotEstimable
-from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
+from agreement.stats.repeats.laboratory_variance import UNKNOWN, LaboratoryVariance
+from agreement.stats.results_table import method_data
 
 HELD = held("structural_and_change")
 
@@ -117,6 +119,34 @@ def test_held_leans_of_noise(case):
     shown = (line.slope, found.lean_from_noise, found.error_ratio, found.sem_for_slope_one)
     names = ("slope_on_mean", "from_noise_alone", "lam", "sem_for_slope_one")
     assert shown == pytest.approx([wanted[name] for name in names], rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize("case", HELD["noise_lean"])
+def test_an_unknown_laboratory_error_leaves_what_needs_none(case):
+    told, wanted = case["inputs"], case["outputs"]
+    rows = structural_slope(told["field"], told["laboratory"], UNKNOWN).to_frame()
+    values = rows.set_index("statistic")["value"].dropna()
+    line = stats.linregress(told["laboratory"], told["field"])
+    assert values.to_dict() == pytest.approx(
+        {"p_slope_zero": line.pvalue, "sem_for_slope_one": wanted["sem_for_slope_one"]}, rel=1e-9
+    )
+
+
+def test_an_unknown_laboratory_error_is_the_reason_of_the_other_rows():
+    study = simulate_daily(DailyParts(n_athletes=20, share_repeated=0.0), rng=3)
+    (data,) = method_data(study)
+    found = structural_of(data)
+    rows = found.to_frame().set_index("statistic")
+    why = rows.loc[rows["value"].isna(), "note"]
+    assert set(why) == {"not_estimable: the laboratory's own error is unknown."}
+    assert set(why.index) == {
+        "slope",
+        "reliability",
+        "p_slope_one",
+        "lean_from_noise",
+        "error_ratio",
+    }
+    assert found.excludes_zero
 
 
 def test_a_deming_line_of_that_ratio_is_the_structural_one():

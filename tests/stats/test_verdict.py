@@ -253,6 +253,22 @@ def test_the_laboratory_error_that_would_do_is_named():
     assert max(-lower[0].low, lower[1].high) > 6.5 > max(-upper[0].low, upper[1].high)
 
 
+@pytest.mark.parametrize(
+    ("differences", "margin", "sem", "code"),
+    [
+        (np.full(20, 1.0), 6.0, 1.5, "laboratory_error_too_large"),
+        (spread(40, sd=1.0), 6.0, 4.0, "laboratory_error_too_large"),
+        (np.append(spread(39, sd=1.0), 9.0), 6.0, 1.0, "skewed"),
+    ],
+)
+def test_no_larger_laboratory_error_is_asked_for_where_none_would_do(
+    differences, margin, sem, code
+):
+    found = verdict_of(data(differences, margin, against="true value", sem=sem))
+    assert found.code == code
+    assert np.isnan(found.to_frame().set_index("statistic").loc["sem_needed", "value"])
+
+
 def test_a_margin_narrower_than_the_laboratory_is_not_charged_to_the_field():
     found = verdict_of(data(spread(60, sd=2.6), 3.5, against="laboratory test", sem=2.6))
     assert found.note == "undecided; margin_below_laboratory; laboratory test"

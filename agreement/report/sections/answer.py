@@ -248,18 +248,16 @@ def told_apart(asked: tuple[Judged, ...], numbers: Numbers) -> bool | None:
     """
     Return whether the first method is shown to be closer to the laboratory than each other one.
 
-    None: what would tell is withheld.
+    None: what would tell is withheld, or modes of exercise differ, which are never compared.
     """
     best, *others = asked or (None,)
     if best is None:
         return False
     told = [_compared(numbers, best.method, one.method, best.mode) for one in others]
-    if any(p.withheld for _, p in told):
+    if any(p.withheld for _, p in told) or any(one.mode != best.mode for one in others):
         return None
     return all(
-        best.mode == one.mode
-        and smaller(numbers, best.method, one.method, best.mode) == best.method
-        for one in others
+        smaller(numbers, best.method, one.method, best.mode) == best.method for one in others
     )
 
 

@@ -40,6 +40,12 @@ from agreement.stats.limits.limits_of_subsets import RIGHT_INPUTS
 _NUMBERS: Final = ["value", "low", "high"]
 _BEFORE: Final = "before you rely on these numbers"
 _COVERAGE: Final = 0.95  # of the limits in the results table
+_FOLLOWING: Final = {
+    "nothing": "p_no_response",
+    "slope": "slope",
+    "response": "responsiveness",
+    "full": "p_full_response",
+}
 _CHANGE: Final = (
     *("bias", "lower_limit", "upper_limit", "responsiveness", "slope", "r"),
     *("same_direction", "same_direction_beyond_noise"),
@@ -238,6 +244,9 @@ def change_block(one: Comparison) -> Section:
     counts = {"n": result.n, "same": result.anywhere.same, "kept": kept}
     counts |= {"no_change": result.no_detectable_change, "bias": bias, "lower": lower}
     block = paragraph(said("sentences", "change", **counts, upper=upper))
+    following = {name: one.cell("change", key) for name, key in _FOLLOWING.items()}
+    if following["nothing"].known and not result.no_detectable_change:
+        block += paragraph(said("sentences", "following", **following))
     once = one.results.data.n - result.n  # of them no change is known
     if once > 0 and one.people is not None:
         days = one.results.data.options.change.minimum_gap_days

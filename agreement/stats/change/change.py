@@ -24,6 +24,7 @@ from agreement.stats.lines.structural import structural_slope
 from agreement.stats.method_data import NO_SECOND_VISIT, TOO_FEW, MethodData, NotEstimable
 from agreement.stats.record import recorded
 from agreement.stats.repeats.laboratory_variance import (
+    UNKNOWN,
     LaboratoryVariance,
     lab_tests_behind,
     laboratory_of,
@@ -112,12 +113,12 @@ def change(
         raise ValueError(f"agreement of changes needs at least {FEWEST_FOR_SD} athletes; got {n}")
     drawn = cluster_resampling(athlete, rng=rng)
     shares = np.full(len(lab), 2.0) if noise_shares is None else np.asarray(noise_shares)
-    line, follows = None, None  # where all changes are equal; where no true change is told
+    line, follows = None, None  # where all changes are equal
     with suppress(ValueError):
         line = fit_line(lab, field)
-    if laboratory is not None:
-        with suppress(ValueError):
-            follows = structural_slope(field, lab, laboratory, athlete=athlete, noise_shares=shares)
+    with suppress(ValueError):
+        known = laboratory or UNKNOWN
+        follows = structural_slope(field, lab, known, athlete=athlete, noise_shares=shares)
     r_interval, slope_interval = _line_intervals(line, lab, field, drawn)
     noise = None if laboratory is None else z_of(0.95) * 2**0.5 * laboratory.sd
     worthwhile = SMALLEST_WORTHWHILE * lab_spread

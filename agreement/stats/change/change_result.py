@@ -1,6 +1,6 @@
 """Agreement of changes between two visits: its parts, the result, its rows and its sentences."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -110,6 +110,7 @@ def response_difference(field: Floats, lab: Floats, resampling: Resampling) -> R
 
 OF_FOLLOWING: Final = ("responsiveness", "p_no_response", "p_full_response")
 _UNKNOWN: Final = "the laboratory's own error is unknown"
+_ALL_EQUAL: Final = f"{NOT_ESTIMABLE}: all changes are equal"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,7 +136,7 @@ class Change(Result):
     kappa: Replicates  # of both methods, on which change is down, trivial or up
     response: Replicates  # standardised, field less laboratory
     real: RealChange  # which change of the field value is more than its noise
-    # how much the field follows the true change; None where that cannot be told
+    # how much the field follows the true change; None where all laboratory changes are equal
     follows: StructuralSlope | None = None
     clustered: bool = False  # whether an athlete has several changes
 
@@ -165,11 +166,13 @@ class Change(Result):
             yield self._of_all(name, float(found.estimate[0]), found.interval())
         real, few = self.real, self.n < FEW_FOR_REPORTS
         unknown = TOO_FEW if few else f"{NOT_ESTIMABLE}: {_UNKNOWN}"
-        if self.follows is None or self.follows.n < FEW_FOR_REPORTS:
-            yield from self.told(*((name, np.nan) for name in OF_FOLLOWING), note=unknown)
+        if self.follows is None or few:
+            why = TOO_FEW if few else _ALL_EQUAL
+            yield from self.told(*((name, np.nan) for name in OF_FOLLOWING), note=why)
         else:
             names = ("responsiveness", "", *OF_FOLLOWING[:0:-1])
-            slope_row, _, full, nothing = self.follows.slope_rows(names)
+            follows = replace(self.follows, unknown="" if self.laboratory else unknown)
+            slope_row, _, full, nothing = follows.slope_rows(names)
             yield from (slope_row, nothing, full)
         told = real.own is not None and not few
         note = assumed if told else unknown
@@ -191,7 +194,7 @@ class Change(Result):
     def chances_said(self) -> dict[str, str]:
         """Say of each athlete how likely the latest change is a true one worth having."""
         field, zone = self.changes["field"], self.worthwhile.zone
-        if self.real.own is None or len(field) < FEWEST_FOR_CHANCE or zone <= 0.0:
+        if self.real.own is None or self.n < FEWEST_FOR_CHANCE or zone <= 0.0:
             return {}
         latest = self.changes.groupby("athlete_id")["field"].last()
         found = true_changes(
@@ -226,8 +229,7 @@ class Change(Result):
         return "; ".join(filter(None, ("clustered" if self.clustered else "", *more)))
 
     def _of_all(self, name: str, value: float, ends: Interval, *more: str) -> Row:
-        equal = f"{NOT_ESTIMABLE}: all changes are equal"
-        return self.row(name, value, ends, equal if np.isnan(value) else self._said(*more))
+        return self.row(name, value, ends, _ALL_EQUAL if np.isnan(value) else self._said(*more))
 
     def _of_direction(self, name: str, found: SameDirection | None, note: str) -> Row:
         if found is None:

@@ -1,7 +1,7 @@
 """How much the field follows the athlete's true value: the slope net of the laboratory's noise."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isinf, nan, sqrt
 from typing import Final, NamedTuple
 
@@ -25,7 +25,7 @@ from agreement.stats.record import recorded
 from agreement.stats.repeats.laboratory_variance import (
     LaboratoryVariance,
     lab_tests_behind,
-    laboratory_of,
+    laboratory_or_unknown,
 )
 from agreement.stats.result import Result, Row, TableRows
 from agreement.terms import UNBOUNDED
@@ -50,7 +50,7 @@ class StructuralSlope(Result):
 
     n: int
     n_pairs: int
-    slope: float  # NaN where the laboratory's noise explains all of its spread
+    slope: float  # NaN where the laboratory's noise is unknown or explains all of its spread
     interval: Interval  # an end is NaN where the data set no bound
     intercept: float  # [mL/kg/min]
     intercept_interval: Interval  # from the slope's and that of the mean (MOVER)
@@ -67,6 +67,7 @@ class StructuralSlope(Result):
     )
     error_ratio: float  # of error variances, at which a Deming line is this one
     sem_for_slope_one: float  # laboratory error that would by itself make the slope 1. [mL/kg/min]
+    unknown: str = ""  # why the laboratory's noise is not known; empty where it is
 
     @property
     def bounded(self) -> bool:
@@ -81,14 +82,15 @@ class StructuralSlope(Result):
     @property
     def excludes_zero(self) -> bool:
         """Whether the field was shown to follow the laboratory at all."""
-        return bool(self.slope > 0.0 and self.p_zero < 2 * _TAIL)
+        return bool(self.moments.both > 0.0 and self.p_zero < 2 * _TAIL)
 
     def slope_rows(self, names: Sequence[str] = OF_SLOPE) -> list[Row]:
         """Return slope, reliability and the p values of a slope of 1 and 0 under these names."""
-        known = self.laboratory.note
+        known = self.unknown or self.laboratory.note
         slope = "; ".join(([] if self.bounded else [UNBOUNDED]) + [known] * bool(known))
         if np.isnan(self.slope):
-            slope = f"{NOT_ESTIMABLE}: the laboratory's noise explains all of its spread"
+            all_noise = f"{NOT_ESTIMABLE}: the laboratory's noise explains all of its spread"
+            slope = self.unknown or all_noise
         rows = self.told(
             (names[0], self.slope, self.interval, slope),
             (names[1], self.reliability, self.reliability_interval, known),
@@ -98,7 +100,9 @@ class StructuralSlope(Result):
         return list(rows)
 
     def _rows(self) -> TableRows:
-        return [*self.slope_rows(), *self.told(*((name, getattr(self, name)) for name in OF_NOISE))]
+        *noise, sem = ((name, getattr(self, name), None) for name in OF_NOISE)
+        of_noise = self.told(*((*one, self.unknown) for one in noise), sem)
+        return [*self.slope_rows(), *of_noise]
 
     def _finding(self) -> str:
         low, high = self.interval
@@ -127,7 +131,8 @@ def structural_slope(
     Slope of the field on the true value, the laboratory's noise taken out.
 
     field, lab: shape (N,). Values, or changes between two visits. [mL/kg/min]
-    laboratory: of one test.
+    laboratory: of one test; `UNKNOWN`: only the test of a slope of 0 and the error that would make
+        it 1 are given.
     athlete: shape (N,). Default: one row each.
     noise_shares: shape (N,). How many times the laboratory's variance is in each laboratory value:
         1/(tests averaged), the sum of both visits' for a change. Default: 1.
@@ -199,13 +204,13 @@ def structural_slope(
 def structural_of(data: MethodData) -> StructuralSlope:
     """Structural slope of one method and mode, for the results table."""
     require_enough(data.n)
-    laboratory, shares = laboratory_of(data), 1.0 / lab_tests_behind(data)
+    laboratory, unknown = laboratory_or_unknown(data)
+    told = {"athlete": data.athlete, "noise_shares": 1.0 / lab_tests_behind(data)}
     try:
-        return structural_slope(
-            data.field, data.lab, laboratory, athlete=data.athlete, noise_shares=shares
-        )
+        found = structural_slope(data.field, data.lab, laboratory, **told)
     except ValueError as error:
         raise NotEstimable(f"{error}.") from error
+    return replace(found, unknown=unknown)
 
 
 def _error(dx: Floats, dy: Floats, ols: float, codes: Ints, n: int) -> float:

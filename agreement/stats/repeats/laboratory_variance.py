@@ -1,7 +1,7 @@
 """The laboratory's own error: variance of one test, from repeats or as declared."""
 
 from dataclasses import dataclass
-from math import isinf, sqrt
+from math import inf, isinf, nan, sqrt
 from typing import Final
 
 import numpy as np
@@ -43,6 +43,9 @@ class LaboratoryVariance:
         if isinf(self.df):
             return Interval(self.variance, self.variance)
         return variance_ends(self.variance, self.df, confidence_level)
+
+
+UNKNOWN: Final = LaboratoryVariance(nan, inf)  # neither measured nor declared
 
 
 def variance_ends(variance: float, df: float, confidence_level: float = 0.95) -> Interval:
@@ -105,6 +108,14 @@ def laboratory_of(data: MethodData) -> LaboratoryVariance:
     """
     lab = data.repeats["lab"].to_numpy(dtype=np.float64)
     return laboratory_from(lab, repeated_units(data)[0], data.options.reference)
+
+
+def laboratory_or_unknown(data: MethodData) -> tuple[LaboratoryVariance, str]:
+    """Return the same, or `UNKNOWN` and why."""
+    try:
+        return laboratory_of(data), ""
+    except NotEstimable as refusal:
+        return UNKNOWN, str(refusal)
 
 
 def laboratory_from(lab: Floats, unit: Ints, reference: Reference) -> LaboratoryVariance:

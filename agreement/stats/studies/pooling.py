@@ -59,7 +59,7 @@ class Study:
     @property
     def bias_interval(self) -> Interval:
         """Student interval of the bias."""
-        return t_interval(self.bias, sqrt(self.error), self.freedom)
+        return t_interval(self.bias, sqrt(self.error), self.n - 1.0)  # on athletes, not on pairs
 
     @property
     def limits(self) -> tuple[float, float]:

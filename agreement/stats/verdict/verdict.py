@@ -273,8 +273,9 @@ def judged(
             known["needed"] = athletes_needed(limits.bias, limits.sd, agreed.limit)
         elif abs(limits.bias) < agreed.limit:  # differences that do not vary at all
             known["needed"] = FEWEST_FOR_SD
-        undecided = of_truth.outcome == "undecided" and not implausible
-        if own is not None and undecided and own.laboratory.assumed and own.n >= FEW_FOR_REPORTS:
+        # left open by the intervals of its limits alone: what has another code, no error would do
+        by_limits = of_truth.outcome == "undecided" and not of_truth.code
+        if own is not None and by_limits and own.laboratory.assumed:
             known["sem_that_would_do"] = sem_needed(own, agreed.limit, looks=agreed.planned_looks)
     late = first_lab_date is not None and (agreed.agreed_on or date.max) > first_lab_date
     outcome: Outcome = "withheld"
