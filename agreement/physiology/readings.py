@@ -24,7 +24,7 @@ from agreement.physiology.set_aside import as_problems, in_words_of_files, joine
 from agreement.physiology.training import NO_PROFILES
 from agreement.tables.columns import VO2MAX_COLUMNS
 from agreement.tables.findings import problem
-from agreement.tables.options import FileFormat, StudyOptions
+from agreement.tables.options import StudyOptions
 from agreement.tables.study import StudyTables
 from agreement.terms import SESSIONS_METHOD
 
@@ -48,9 +48,7 @@ def unit_stops(
     A table whose VO2max has a stated unit is taken at its word.
     Returns: a stop per method; none where the middle ratio of the athletes is another.
     """
-    forms = {
-        name: options.files.get(name, FileFormat()) for name in ("lab_tests", "field_estimates")
-    }
+    forms = {name: options.form(name) for name in ("lab_tests", "field_estimates")}
     if any(set(form.units) & set(VO2MAX_COLUMNS) for form in forms.values()):
         return ()
     laboratory = tests.groupby("athlete_id")["vo2max"].median()

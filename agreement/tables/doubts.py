@@ -11,7 +11,7 @@ import pandas as pd
 from agreement.errors import Problem
 from agreement.tables.columns import INPUTS, MOMENT
 from agreement.tables.findings import Findings, Words, problem
-from agreement.tables.options import STUDY_FILE, StudyOptions
+from agreement.tables.options import STUDY_FILE, FileFormat, StudyOptions
 from agreement.terms import DOUBTS, NOTED_DOUBTS
 
 
@@ -71,10 +71,17 @@ def doubt_tables(
     """
     _turned_codes(options, findings)
     for name, frame in frames.items():
-        for said, column, row, told in _odd(name, frame) if len(frame) else ():
-            header, row = column and options.header(name, column), None if row is None else int(row)
-            findings.tell(said, names.get(name, name), row=row, column=header, **told)
+        tell_odd_rows(name, frame, names.get(name, name), options.form(name), findings)
     settle(options, findings)
+
+
+def tell_odd_rows(
+    name: str, frame: pd.DataFrame, file: str, form: FileFormat, findings: Findings
+) -> None:
+    """Record what looks too wrong in one table, or in a part of it, to be settled afterwards."""
+    for said, column, row, told in _odd(name, frame) if len(frame) else ():
+        header, row = column and form.header(column), None if row is None else int(row)
+        findings.tell(said, file, row=row, column=header, **told)
 
 
 def settle(options: StudyOptions, findings: Findings) -> None:

@@ -199,6 +199,10 @@ class FileFormat:
     # our column that the file lacks -> value
     values: Annotated[dict[str, str], check.constants] = field(default_factory=dict)
 
+    def header(self, column: str) -> str:
+        """Return our `column` as the file calls it."""
+        return self.columns.get(column, (column,))[0]
+
 
 @dataclass(frozen=True, slots=True)
 class StudyOptions:
@@ -221,8 +225,11 @@ class StudyOptions:
 
     def header(self, table: str, column: str) -> str:
         """Return our `column` of a table as its file calls it, where `study.toml` says so."""
-        form = self.files.get(table)
-        return column if form is None else form.columns.get(column, (column,))[0]
+        return self.form(table).header(column)
+
+    def form(self, table: str) -> FileFormat:
+        """Return what `study.toml` says of a table's file."""
+        return self.files.get(table, FileFormat())
 
 
 def differing(agreed: StudyOptions, now: StudyOptions) -> dict[str, tuple[Any, Any]]:

@@ -19,6 +19,7 @@ from agreement.errors import Problem
 from agreement.tables.categories import coded
 from agreement.tables.checked_tables import Athletes, CheckedTable
 from agreement.tables.columns import PARQUET_ENDING, UNREAD_ENDINGS, Table, not_read
+from agreement.tables.doubts import tell_odd_rows
 from agreement.tables.findings import Findings, merged_problems
 from agreement.tables.options import FileFormat
 from agreement.tables.paths import digest_if_readable, path_problem, refuse_oversize_parquet
@@ -117,6 +118,8 @@ class PartReader:
             tables.append(self.build(raw, self.athletes, self.ids, self.zone))
             if findings.stops:
                 break  # the next rows of the same file would say the same
+        for one in tables:  # after the last: a doubt may be confirmed, and is no end
+            tell_odd_rows(self.table.name, one.frame, file, self.form, findings)
         return CheckedPiece(tables, findings, rows, digest)
 
     def _cut(self, part: int) -> Iterator[Piece]:

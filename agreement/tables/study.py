@@ -23,8 +23,8 @@ from agreement.tables.export_folders import Exports, find_exports, holds_exports
 from agreement.tables.findings import Findings, without_consequences
 from agreement.tables.ids import keys_of, note_likely_matches, read_id_map
 from agreement.tables.lab_table import lab_table, require_one_rule
-from agreement.tables.options import STUDY_FILE, FileFormat, StudyOptions
-from agreement.tables.part_folders import PartFolder, find_parts, match_parts
+from agreement.tables.options import STUDY_FILE, StudyOptions
+from agreement.tables.part_folders import PartFolder, find_parts, match_parts, shown_name
 from agreement.tables.parts import PartReader, find_table_parts, whole_table
 from agreement.tables.paths import digest_if_readable, path_problem
 from agreement.tables.readers import (
@@ -99,6 +99,9 @@ def inspect_study(
     elif not folder.is_dir():
         findings.tell("not_a_folder" if folder.exists() else "no_study_folder", str(folder))
         return None, findings.stops
+    elif (name := folder.resolve().name) != (shown := shown_name(name)):
+        findings.tell("unreadable_name", shown)
+        return None, findings.stops
     elif not (folder / STUDY_FILE).is_file():  # all else would only follow from it
         read_study_file(folder, findings)
         return None, findings.stops
@@ -107,7 +110,7 @@ def inspect_study(
     if first := tuple(p for p in findings.stops if _all_else_follows(p)):
         return None, first
     study = reading.study()
-    problems = without_consequences(findings.problems)
+    problems = study.told(without_consequences(findings.problems))
     if findings.stops:
         return None, problems
     return study, problems
@@ -161,7 +164,9 @@ class _Reading:
             found[name] = PartFolder(self.folder, table, name, {})
             if self.given is None:
                 keys = frozenset[str]().union(*map(keys_of, self.raws(OWNERS[name], raw)))
-                found[name] = find_parts(self.folder, table, self.form(name), self.findings, keys)
+                found[name] = find_parts(
+                    self.folder, table, self.options.form(name), self.findings, keys
+                )
         with_value = (
             ["field_estimates"] if found["breaths"].parts else ["lab_tests", "field_estimates"]
         )
@@ -183,7 +188,9 @@ class _Reading:
         keep(self.folder, people.withdrawn, raw_ids, self.findings)
         self.note(people, checked)
         frames: dict[str, Any] = {name: table.in_words() for name, table in checked.items()}
-        doubt_tables(self.options, frames, self.names, self.findings)
+        in_parts = "" if self.parts is None else self.parts.table.name  # asked one by one
+        held = {name: one for name, one in frames.items() if name != in_parts}
+        doubt_tables(self.options, held, self.names, self.findings)
         said = without_consequences(self.findings.problems)
         many = {} if self.parts is None else {self.parts.name: self.parts.files}
         return StudyTables(
@@ -243,19 +250,15 @@ class _Reading:
             table, folder = TABLES[name], self.names[name]
             files = find_table_parts(self.folder, folder, table, self.findings)
             if files:
-                read = (self.folder, folder, files, table, self.form(name))
+                read = (self.folder, folder, files, table, self.options.form(name))
                 self.parts = PartReader(*read, people, self.ids, self.zone, build)
                 if not self.without_parts:
                     checked[name] = self.all_parts(self.parts, checked[name])
         return checked
 
-    def form(self, name: str) -> FileFormat:
-        """Return what the study file states about a table."""
-        return self.options.files.get(name, FileFormat())
-
     def raw(self, table: Table) -> RawTable:
         """Return one table as read; without rows when the study does not have it."""
-        form, file = self.form(table.name), self.names.get(table.name)
+        form, file = self.options.form(table.name), self.names.get(table.name)
         if file is None or self.is_folder(table.name):
             return unread(table, form, self.findings)
         path = self.paths[table.name]
@@ -283,7 +286,7 @@ class _Reading:
         """Return each table that is a folder of dated exports, read."""
         found = {}
         for name, table in TABLES.items():
-            folder, form = self.folder / self.names.get(name, ""), self.form(name)
+            folder, form = self.folder / self.names.get(name, ""), self.options.form(name)
             if self.is_folder(name) and holds_exports(folder, table, form):
                 files = find_exports(self.folder, self.names[name], table, self.findings)
                 found[name] = Exports(self.names[name], files, table, self.ids, self.zone)
@@ -301,7 +304,7 @@ class _Reading:
         if (exports := self.exports.get(name)) is None:
             return build(raw[name])
         exports.people, exports.build = people, build
-        nothing = build(unread(TABLES[name], self.form(name), Findings()))
+        nothing = build(unread(TABLES[name], self.options.form(name), Findings()))
         whole = self.all_parts(exports, nothing)
         exports.tell(self.findings)
         return whole

@@ -39,7 +39,7 @@ def find_tables(folder: Path, options: StudyOptions, findings: Findings) -> dict
     files: dict[str, str] = {}
     unread: set[str] = set()
     for table in TABLES.values():
-        stated = options.files.get(table.name, FileFormat()).path
+        stated = options.form(table.name).path
         file = (
             _stated_file(folder, table, stated, findings)
             if stated is not None

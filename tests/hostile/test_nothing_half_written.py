@@ -159,12 +159,15 @@ def test_a_disk_that_can_only_be_read_is_said(study, disk, command):
 
 
 @pytest.mark.slow
-def test_a_disk_that_fills_while_a_report_is_written_is_one_sentence(study, disk):
+@pytest.mark.parametrize(
+    ("way", "said"), [((), "no space is left on the disk"), (("--kernel",), "No space left")]
+)
+def test_a_disk_that_fills_while_a_report_is_written_is_one_sentence(study, disk, way, said):
     fill(disk, 48 * 1024)
-    done = run("report", study, "--out", disk / "out")
+    done = run("report", study, "--out", disk / "out", *way)
     assert done.exit_code == 2, done.stderr
     assert len(done.stderr.splitlines()) == 1
-    assert "no space is left on the disk" in done.stderr
+    assert said in done.stderr
     assert [p.name for p in disk.iterdir()] == ["filled"]
 
 

@@ -398,9 +398,22 @@ def test_a_study_of_the_laboratory_alone_stands_on_the_shelf_with_its_athletes(t
     write_report(tmp_path / "own", tmp_path / "reports" / "own")
     page, _ = write_shelf(tmp_path / "reports")
     text = page.read_text(encoding="utf-8")
-    assert "the laboratory alone" in text
+    assert "from what many tests would show" in text
     assert '<td class="number">12</td>' in text
     assert "not available" not in text
+
+
+def test_a_study_without_a_pair_is_no_laboratory_alone_on_the_shelf(tmp_path):
+    for name in ("late", "none"):
+        season(tmp_path / name, name, 0.0, [f"A{i:02d}" for i in range(6)], 4)
+        tests = pd.read_csv(tmp_path / name / "lab_tests.csv").assign(date="2026-09-23")
+        kept = tests if name == "late" else tests.head(0)
+        kept.to_csv(tmp_path / name / "lab_tests.csv", index=False)
+        write_report(tmp_path / name, tmp_path / "reports" / name)
+    page, count = write_shelf(tmp_path / "reports")
+    text = page.read_text(encoding="utf-8")
+    assert count == 2
+    assert text.count("not one field value could be paired") == 2
 
 
 def test_every_number_of_a_comparison_is_a_line_of_its_table(seasons, tmp_path):

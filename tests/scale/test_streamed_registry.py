@@ -295,6 +295,30 @@ def test_the_laboratory_of_a_registry_is_doubted_as_any(registry, tmp_path):
     assert run("check", registry, "--workers", 1).exit_code == 0
 
 
+@pytest.mark.parametrize(
+    ("column", "value", "code"), [("taken_at", "2062-05-01", "odd_dates"), ("athlete_id", "Mean", "hidden_rows")]
+)  # fmt: skip
+def test_rows_of_parts_are_doubted_in_memory_and_streamed(registry, tmp_path, column, value, code):
+    """By the part and its own row, until they are confirmed; the part is read to its end."""
+    path = registry / "field_estimates" / "part-2.csv"
+    part = pd.read_csv(path)
+    part.loc[5, column] = value
+    part.to_csv(path, index=False)
+    _, in_memory = inspect_cohort(registry)
+    _, streaming = streamed.inspect_streamed(registry, tmp_path, LocalEngine(1))
+    for found in (in_memory, streaming):
+        assert [(p.file, p.row, p.column, p.reason) for p in found if p.severity == "stop"] == [
+            ("field_estimates/part-2.csv", 7, column, code)
+        ]
+    toml = registry / "study.toml"
+    why = f'\n[confirm]\n{code} = {{ reason = "an aim", on = 2026-06-01 }}\n'
+    toml.write_text(toml.read_text() + why)
+    (work := tmp_path / "work").mkdir()
+    found, problems = streamed.inspect_streamed(registry, work, LocalEngine(1))
+    assert [p.severity for p in problems if p.reason == code] == ["note"]
+    assert found.pairing.flow.set_index("file").loc["field_estimates", "rows_read"] == 3070
+
+
 @pytest.mark.slow
 def test_the_report_of_a_large_registry_says_what_it_is(registry, tmp_path, monkeypatch):
     from agreement.report.run import any_size

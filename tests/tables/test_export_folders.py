@@ -241,6 +241,13 @@ def test_a_folder_of_estimates_is_parts_unless_all_are_dated(tmp_path):
     assert "copy" in set(reasons)
 
 
+def test_a_doubted_row_is_named_by_its_export(tmp_path):
+    late = SMALL["lab_tests/2026-04.csv"].replace("2026-04", "2062-04")
+    _, problems = inspect_cohort(small(tmp_path, {"lab_tests/2026-04.csv": late}))
+    stops = [(p.file, p.row) for p in problems if p.reason == "odd_dates"]
+    assert stops == [("lab_tests/2026-04.csv", 3)]
+
+
 def test_a_folder_among_exports_is_named_as_not_read(tmp_path):
     inside = {f"{name}/old/2026-01.csv": TESTS for name in ("lab_tests", "field_estimates")}
     _, problems = inspect_cohort(small(tmp_path, inside))

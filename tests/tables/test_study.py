@@ -1,6 +1,7 @@
 """A whole folder: what comes out of a clean one, what stops, what is accounted for."""
 
 import hashlib
+import os
 
 import numpy as np
 import pandas as pd
@@ -108,6 +109,18 @@ def test_no_folder_and_no_files(tmp_path):
     (tmp_path / "study.toml").write_text("", encoding="utf-8")
     study, problems = inspect_study(tmp_path)
     assert [(p.file, p.reason) for p in problems] == [("lab_tests.csv", "missing_file")]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="elsewhere a name is always text")
+def test_a_folder_whose_name_is_no_text_stops_before_it_is_read(tmp_path):
+    """As of a folder unpacked from an archive of another system."""
+    place = tmp_path / os.fsdecode(b"Pr\xfcfung")
+    place.mkdir()
+    (place / "study.toml").write_text("")
+    _, problems = inspect_study(place)
+    assert [(p.severity, p.file, p.reason) for p in problems] == [
+        ("stop", "Pr?fung", "unreadable_file")
+    ]
 
 
 def test_a_study_without_a_field_table_is_of_the_laboratory_and_says_so(folder):

@@ -139,7 +139,7 @@ def _raise_input_error(error: SectionError, study: Path) -> None:
         from agreement.report.run.published_file import read_with_published
 
         read_with_published(study)
-    if error.kind in ("TableError", "AgreementError", "OutputError"):
+    if error.kind in ("TableError", "AgreementError", "OutputError", "OSError"):  # a full disk
         raise AgreementError(error.reason) from error
     if error.kind == "ModuleNotFoundError" and "'" in error.reason:
         raise ModuleNotFoundError(error.reason, name=error.reason.split("'")[1]) from error

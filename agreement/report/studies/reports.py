@@ -200,5 +200,6 @@ def _row(report: Path, shelf: Path) -> tuple[Text, ...]:
         *(f"{found.name(place)}: {_outcome(found.verdict(place))}" for place in places)
     )
     if not places and content.get("study"):
-        n, verdicts = int(found.numbers.frame["n"].max()), "the laboratory alone"
-    return name, verdicts, edition, str(n) if n else ""
+        # of the laboratory alone, or without a pair: what its own page says first
+        n, verdicts = max(found.numbers.frame["n"].dropna(), default=0), content["verdict"][0]
+    return name, verdicts, edition, f"{n:.0f}" if n else ""
