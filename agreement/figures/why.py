@@ -50,7 +50,7 @@ def plot_why(fan: SessionFan, *, ax: Axes, among: tuple[SessionFan, ...] = ()) -
     left = min(_share(one, one.points["hr_bpm"]).min() for one in axes)
     heights = (5 * floor((low - 1) / 5), 5 * ceil((high + 1) / 5))
     ax.set(xlim=(left - _ROOM, 100 + _ROOM), ylim=heights)
-    ax.set(xlabel="heart rate (% of HRmax)", ylabel="VO2 from pace (mL/kg/min)")
+    ax.set(xlabel="heart rate (% of HRmax)", ylabel="VO2 from work rate (mL/kg/min)")
     side = "lower" if fan.usual_bias < 0 else "higher"
     text = f"sessions up to {seen.max():.0f} % of HRmax\n" + (
         f"so \u00b1 {plain(fan.standard_error)}, usual form {plain(abs(fan.usual_bias))} {side}"

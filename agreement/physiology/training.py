@@ -24,6 +24,7 @@ INTERMITTENT: Final = "intermittent sport"
 LOW_INTENSITY: Final = "low-intensity volume"
 HIGH_INTENSITY: Final = "short high-intensity"
 BALANCED: Final = "balanced"
+_LABELS: Final = (INTERMITTENT, LOW_INTENSITY, HIGH_INTENSITY, BALANCED)
 JUST_ACROSS: Final = 1e-9
 
 
@@ -307,10 +308,14 @@ def _frame(lines: list[dict[str, object]]) -> pd.DataFrame:
     )
 
 
+def stated_and_computed(profiles: pd.DataFrame) -> pd.Series:
+    """Whether a test has both profiles; a squad's own names for training are of another kind."""
+    return profiles["stated"].isin(_LABELS) & (profiles["profile"] != NOT_ENOUGH_DATA)
+
+
 def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem, ...]:
     """Say, once per test, where the computed profile is another than the stated one."""
-    unlike = profiles["stated"].notna() & (profiles["stated"] != profiles["profile"])
-    unlike &= profiles["profile"] != NOT_ENOUGH_DATA
+    unlike = stated_and_computed(profiles) & (profiles["stated"] != profiles["profile"])
     told = profiles.loc[unlike, ["profile", "stated"]]
     rows = tests[unlike.to_numpy()]
     return row_notes(rows, "training_profile", None, found=told["profile"], stated=told["stated"])

@@ -87,11 +87,7 @@ def propose_study(folder: Path, exports: Sequence[Path]) -> Proposed:
     for name, blocks in placed.items():
         alone = in_files[blocks[0].file] == 1
         proposals.append(one := proposed(name, blocks, athletes, alone=alone))
-        remarks += [
-            f"{left}: left out of {name}, because what is open in it is decided elsewhere; "
-            "write units and dates into it as the other files do."
-            for left in one.dropped
-        ]
+        remarks += one.dropped
     lab = next((p for p in proposals if p.name == "lab_tests"), None)
     if lab is not None:
         if not any(p.name in FIELD_TABLES for p in proposals) and (found := split_methods(lab)):
@@ -340,9 +336,8 @@ def preview(proposals: list[Proposal]) -> pd.DataFrame:
             cells = proposal.cells(column)
             some = filled(cells)[:3]
             unit = column.unit or own_unit(column.ours)
-            source = column.theirs if column.at < 0 else proposal.blocks[0].headers[column.at]
-            read = _as_read(proposal, column, cells)
-            rows.append((proposal.name, source or "-", column.ours, unit, "; ".join(some), read))
+            theirs, read = column.header or column.theirs, _as_read(proposal, column, cells)
+            rows.append((proposal.name, theirs or "-", column.ours, unit, "; ".join(some), read))
         for ours, (value, why) in proposal.constants.items():
             read = f"to be decided: {why}" if value == OPEN else value
             rows.append((proposal.name, "-", ours, "", value, read))

@@ -50,6 +50,7 @@ class ProposedColumn:
     codes: dict[str, str] = field(default_factory=dict)
     evidence: str = ""
     alternatives: str = ""  # of an open unit or of open codes
+    header: str = ""  # in the export, where a table written anew carries our name
 
 
 def number_of(text: str) -> float | None:
@@ -266,7 +267,7 @@ class Proposal:
     rows: GatheredRows | None = None
     why_gathered: list[str] = field(default_factory=list)
     timed: str = ""  # a time without zone, as an example
-    dropped: list[str] = field(default_factory=list)
+    dropped: list[str] = field(default_factory=list)  # blocks left out, and why
 
     def column(self, ours: str) -> ProposedColumn | None:
         """Return one of its columns."""

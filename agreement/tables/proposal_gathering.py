@@ -8,6 +8,7 @@ import numpy as np
 from agreement.tables.columns import INPUTS, MOMENT
 from agreement.tables.dates import read_in
 from agreement.tables.headers import ORIGIN
+from agreement.tables.number_columns import marks_of
 from agreement.tables.proposal_columns import (
     GatheredRows,
     Proposal,
@@ -60,7 +61,7 @@ def block_rows(one: Proposal) -> GatheredRows:
 
 def named_ours(one: Proposal) -> None:
     """Say that the columns of a gathered table carry our names."""
-    one.columns = [replace(c, theirs=c.ours) for c in one.columns]
+    one.columns = [replace(c, theirs=c.ours, header=c.theirs) for c in one.columns]
     key = INPUTS[one.name].key
     if key and one.column(key) is None and key != "athlete_id":
         one.columns.insert(0, ProposedColumn(key, key, evidence="numbered"))
@@ -71,10 +72,17 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
     names = _names_in_files(all_, people)
     kept = [one for one in all_ if _goes_with(first, one)]
     _one_method(kept, people)
-    first.dropped = [one.blocks[0].name for one in all_ if one not in kept]
-    columns = {c.ours: c for one in kept for c in one.columns}
+    first.dropped += [
+        f"{one.blocks[0].name}: left out of {first.name}, because what is open in it is decided "
+        "elsewhere; write units and dates into it as the other files do."
+        for one in all_
+        if one not in kept
+    ]
+    columns = {c.ours: c for one in reversed(kept) for c in one.columns}
+    columns = {c.ours: columns[c.ours] for one in kept for c in one.columns}  # the first, in order
     units = {ours: {c.unit for one in kept if (c := one.column(ours))} for ours in columns}
     differ = {ours for ours, every in units.items() if len(every) > 1}
+    commas = _commas_beside_dots(kept, set(columns) - differ)
     orders = {one.order[0] for one in kept if one.order[0]}
     moment = MOMENT.get(first.name, "")
     rows: GatheredRows = []
@@ -85,6 +93,8 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
         for row in part:
             for ours in differ & set(row):
                 row[ours] = _converted(row[ours], one.column(ours))
+            for ours in commas.get(id(one), ()):
+                row[ours] = row[ours].replace(",", ".")
             if len(orders) > 1 and one.order[0] and (when := read_in(row[moment], one.order[0])):
                 row[moment] = when.isoformat(" ") if ":" in row[moment] else f"{when.date()}"
             for ours in constant:
@@ -153,6 +163,19 @@ def _goes_with(first: Proposal, one: Proposal) -> bool:
     orders = (one.order[0], first.order[0])
     both += [orders] if all(orders) else []
     return all((mine == OPEN) == (theirs == OPEN) for mine, theirs in both)
+
+
+def _commas_beside_dots(all_: list[Proposal], names: set[str]) -> dict[int, list[str]]:
+    """Return by block the number columns with decimal commas where another block has points."""
+    found: dict[int, list[str]] = {}
+    for ours in sorted(n for n in names if INPUTS[all_[0].name].columns[n].kind == "number"):
+        columns = [(one, c) for one in all_ if (c := one.column(ours)) and c.at >= 0]
+        marks = [(one, marks_of(one.blocks[0].column(c.at))) for one, c in columns]
+        if len({mark for _, (sure, _) in marks for mark in sure}) == 2:
+            for one, (sure, doubtful) in marks:
+                if sure == {","} and doubtful <= sure:
+                    found.setdefault(id(one), []).append(ours)
+    return found
 
 
 def _converted(cell: str, column: ProposedColumn | None) -> str:

@@ -103,13 +103,13 @@ def split_methods(lab: Proposal) -> Proposal | None:
             rows.append(row | {"from_file": block.name, "from_row": str(at)} | said)
     names = ("athlete_id", "taken_at", "method")
     columns = [ProposedColumn(n, n) for n in names]
-    columns.append(replace(column, theirs=column.ours))
+    columns.append(replace(column, theirs=column.ours, header=column.theirs))
     estimates = Proposal("field_estimates", [block], columns, rows=rows, order=lab.order)
     estimates.why_gathered = [f"the methods stand side by side in {block.name}"]
     if mode is None:
         estimates.constants["mode"] = lab.constants["mode"]
     else:
-        estimates.columns.append(replace(mode, theirs="mode"))
+        estimates.columns.append(replace(mode, theirs="mode", header=mode.theirs))
     return estimates
 
 
@@ -172,12 +172,32 @@ def _readings_each(block: ExportTable) -> float:
 
 def proposed(name: str, blocks: list[ExportTable], people: set[str], *, alone: bool) -> Proposal:
     """Return a table as its blocks propose it; those that do not go together are `dropped`."""
-    first, *others = alike = [_decided(name, block) for block in blocks]
+    every = [_decided(name, block) for block in blocks]
+    lacks = [_lacks(one, every, people) for one in every]
+    first, *others = alike = [one for one, no in zip(every, lacks, strict=True) if not no] or every
+    for one, no in zip(every, lacks, strict=True):
+        if one not in alike:
+            listed = ", ".join(f"'{header}'" for header in one.blocks[0].headers if header)
+            first.dropped.append(
+                f"{one.blocks[0].name}: left out of {name}, because none of its columns is known as "
+                f"{no}: {listed}. Call that column {no} and run this again."
+            )
     if others:
         gather(first, alike, people)
     else:
         _as_it_is(first, alone=alone)
     return first
+
+
+def _lacks(one: Proposal, every: list[Proposal], people: set[str]) -> str:
+    """Return the column without which no row of a block counts though other blocks have it, or ""."""
+    words = set(re.split(r"[\s_.]+", one.blocks[0].sheet or one.blocks[0].file.stem))
+    for ours in ("athlete_id", MOMENT.get(one.name, "")):
+        has = [p.column(ours) is not None or ours in p.constants for p in every]
+        named = ours == "athlete_id" and words & people
+        if any(has) and not has[every.index(one)] and not named:
+            return ours
+    return ""
 
 
 def _decided(name: str, block: ExportTable) -> Proposal:

@@ -72,6 +72,10 @@ SET_ASIDE = {
         {SESSIONS: TRAINED + "".join(f"S{i},007,2026-02-{1 + 2 * i:02}T17:00,run,60,,\n" for i in range(14))},
         SESSIONS, 2, None, "heart rate in 0 %", "Add the heart rate of these sessions", "all sessions of a window together",
     ),
+    "profile_stated": Said(
+        {SESSIONS: TRAINED + "S1,007,2026-02-20T17:00,run,40,,40\n", "study.toml": TOML + "[profile]\nuse='stated'\n"},
+        SESSIONS, 2, None, "its zones are not needed", "Add its sample file", "the whole row",
+    ),
     "session_quality": Said(
         {SESSIONS: TRAINED + "S1,007,2026-02-20T17:00,run,40,illness,40\n", "samples/S1.csv": "t_s,hr_bpm,speed_m_s\n" + "".join(f"{i},140,3\n" for i in range(0, 1500, 5))},
         SESSIONS, 2, "tag", "illness", "Correct the cell",

@@ -225,3 +225,26 @@ def test_a_table_of_thousands_shows_the_first_and_says_so():
     shown = table("Many", ["a"], [[str(i)] for i in range(1001)]).html
     assert shown.count("<tr>") == 1001
     assert "first 1000 of 1001 lines" in shown
+
+
+def test_a_note_on_every_method_names_none_and_on_some_them():
+    both, one = "laboratory maximum not confirmed", "outside the range of the equation"
+    rows = {
+        ("chest", "run"): {"note": f"{both}; {one}"},
+        ("wrist", "run"): {"note": f"{both}; {one}"},
+        ("stages", "run"): {"note": both},
+    }
+    found = card_pages._notes(rows, ("chest", "run"), Names(several_modes=False))
+    assert found == [both, f"{one} (chest and wrist)"]
+
+
+@pytest.mark.parametrize("df", [4, 18])
+def test_how_often_a_test_lies_within_noise_that_few_repeats_gave(df):
+    """Drawn, not computed: the SD is itself uncertain."""
+    rng, sem = np.random.default_rng(df), 2.0
+    measured = sem * np.sqrt(rng.chisquare(df, 40_000) / df)
+    away = np.abs(rng.normal(0, sem, 40_000))
+    floors = np.array([Repeatability(sd, df, df + 1, 2 * df + 2).noise_floor for sd in measured])
+    held = Repeatability(sem, df, df + 1, 2 * df + 2).noise_holds
+    assert held == pytest.approx(100 * (away < floors).mean(), abs=0.9)
+    assert Repeatability(sem, 0, 0, 0, assumed=True).noise_holds == 95

@@ -450,9 +450,7 @@ def test_an_error_declared_beside_two_repeats_is_said_to_be_unused(small_study, 
         "3 athletes twice within `repeat_within_days`; until then nothing is said of the athlete's "
         "true value."
     )
-    why = (
-        "more than 3 athletes tested twice within days would do; sem_ml_kg_min counts only without"
-    )
+    why = "more than 3 athletes of the mode tested twice within days would do; sem_ml_kg_min counts only without"
     assert why in text(report.repeatability())
     assert "own error is unknown, so nothing can be said" in text(report.verdict())
 

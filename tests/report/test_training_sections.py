@@ -13,6 +13,7 @@ from opened import Opened
 from agreement import report
 from agreement.cohort import read_cohort
 from agreement.physiology.breath_tests import STAGE_COLUMNS
+from agreement.physiology.training import profile_notes, stated_and_computed
 from agreement.report.privacy.privacy import pseudonymous
 from agreement.report.sections import training_sections as sections
 from agreement.tables.options import StudyOptions
@@ -192,6 +193,16 @@ def test_stated_profiles_that_the_sessions_contradict_are_listed():
     assert "75 / 15 / 10" in html
     assert not re.search(r"T[134]", html)
     assert sections.disagreement_block(profiles.iloc[[3]], use="computed").html == ""
+
+
+def test_a_squads_own_names_for_training_are_not_set_against_the_sessions():
+    stated = ["rowing", "rowing", "balanced", None]
+    profiles = pd.DataFrame({"profile": "balanced", "stated": stated})
+    assert stated_and_computed(profiles).tolist() == [False, False, True, False]
+    tests = pd.DataFrame({"file": "lab_tests.csv", "row": [2, 3, 4, 5]})
+    assert profile_notes(profiles, tests) == ()
+    assert len(profile_notes(profiles.assign(profile="short high-intensity"), tests)) == 1
+    assert sections.disagreement_block(profiles.iloc[:2], use="stated").html == ""
 
 
 def test_those_who_train_as_for_ultra_events_are_named_but_in_no_audit():

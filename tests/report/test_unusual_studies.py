@@ -11,9 +11,9 @@ from opened import open_report
 from agreement.cohort import read_cohort
 from agreement.report.page.numbers import Numbers
 from agreement.report.sections.actions import study_actions
-from agreement.report.sections.answer import ranked
+from agreement.report.sections.answer import ranked, verdict_sentences
 from agreement.report.shown.told import pseudonymous
-from agreement.tables.options import Margin
+from agreement.tables.options import Margin, StudyOptions
 from agreement.terms import RESULT_COLUMNS
 
 NO_MARGIN = '[study]\ntime_zone = "UTC"\n[profile]\nuse = "stated"\n'
@@ -137,7 +137,7 @@ def test_one_visit_gives_no_change(shown):
 
 def test_no_repeats_ask_for_some(shown):
     text = shown("next_steps")
-    assert "Test at least four athletes twice" in text["next_steps"]
+    assert "Test at least four athletes of each mode twice" in text["next_steps"]
 
 
 def test_an_audit_shows_pseudonyms_and_keeps_its_key_in_the_study(small_study, tmp_path):
@@ -259,6 +259,32 @@ def test_an_unreal_number_of_athletes_is_no_advice():
     plain = re.sub(r"<[^>]+>", "", " ".join(found))
     assert "would settle it: 999 for near, run." in plain
     assert "100" not in plain
+
+
+def test_a_method_without_limits_does_not_lead_the_answer():
+    rows = [
+        (analysis, name, "run", "all", statistic, value, nan, nan, "1", n, n, note)
+        for name, n, error, end in (
+            ("few", 8, 2.0, nan),
+            ("near", 20, 3.0, 6.0),
+            ("far", 20, 4.0, 8.0),
+        )
+        for analysis, statistic, value, note in (
+            ("error", "rmse", error, ""),
+            ("limits_of_agreement", "bias", 1.0, ""),
+            ("limits_of_agreement", "lower_limit", -end, ""),
+            ("limits_of_agreement", "upper_limit", end, ""),
+            ("verdict", "within_margin", nan, "undecided; one_test"),
+        )
+    ]
+    methods = [
+        SimpleNamespace(method=name, mode="run", verdict=SimpleNamespace(n=n, first_lab_date=None))
+        for name, n in (("far", 20), ("few", 8), ("near", 20))
+    ]
+    numbers = Numbers(pd.DataFrame(rows, columns=RESULT_COLUMNS))
+    said = verdict_sentences(methods, numbers, StudyOptions(margin=Margin(limit=3.5)))
+    assert "These tests do not tell which is closest. near, run, in 20 athletes" in said[0]
+    assert "few, run, in 8" not in said[0]
 
 
 def test_too_few_athletes_are_asked_for_more(shown):

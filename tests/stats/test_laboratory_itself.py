@@ -115,6 +115,19 @@ def test_of_those_who_did_not_change_five_in_a_hundred_exceed_the_noise():
     assert (found.people["beyond_noise"] == "yes").mean() == pytest.approx(0.05, abs=0.006)
 
 
+@pytest.mark.parametrize("df", [3, 5, 19])
+def test_how_many_unchanged_exceed_the_noise_of_few_repeats(df):
+    """The noise is itself estimated: of 100 who did not change more than 5 lie beyond it."""
+    rng, beyond = np.random.default_rng(df), []
+    athletes = visits(np.zeros(150))
+    for variance in 4.0 * stats.chi2.ppf((np.arange(200) + 0.5) / 200, df) / df:
+        athletes["lab"] = rng.normal(52, 2.0, len(athletes))
+        found = laboratory_change(athletes, LaboratoryVariance(variance, df), ChangeOptions())
+        beyond.append(found.beyond)
+    assert found.by_chance == pytest.approx(100 * np.mean(beyond) / 150, abs=1)
+    assert f"of 100 who did not change at all, {found.by_chance} would." in found.summary()
+
+
 def test_mean_and_spread_of_the_changes_by_hand():
     changes = [5.0, -5.0, 0.0, 9.0, 1.0]  # mean 2, squares about it 9, 49, 4, 49, 1: 112
     noise = LaboratoryVariance(4.0, 20.0)

@@ -157,6 +157,21 @@ CASES = {
         {},
         0,
     ),
+    "words of a squad's sheets, two field files": (  # points in one, commas in the other
+        {
+            "ergo tests.csv": lab(
+                "Athlete code,Session date,Sport,VO2max (mL/kg/min),Weight,RER,HRmax"
+            ),
+            "wrist one.csv": csv(
+                [["User", "Session date", "Sport", "VO2max", "Weight in profile (kg)"]]
+            )
+            + csv([[w, d, "run", f"{v}.0", 70.5] for w, d, v in READINGS[:7]]),
+            "wrist two.csv": csv([["User ID", "Date", "Sport", "VO2max", "Age in profile"]], ";")
+            + csv([[w, f"{d:%d.%m.%Y}", "run", f"{v},0", 30] for w, d, v in READINGS[7:]], ";"),
+        },
+        {},
+        0,
+    ),
     "a row of units": (
         {
             "lab.csv": lab(

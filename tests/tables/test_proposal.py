@@ -51,7 +51,7 @@ def answered(study, answers):
 # each of the others meets what one of the quick ones meets, in another form
 QUICK = (
     *("title rows with semicolons", "two header rows", "pounds not in the header"),
-    "words of a rowing club",
+    *("words of a rowing club", "words of a squad's sheets, two field files"),
     *("litres a minute not in the header", "day first, not decided", "month first"),
     *("date and clock time apart", "comma decimals", "Spanish, sex H and M", "no mode anywhere"),
     *("unequal ids", "one file for each athlete, units apart", "a workbook with extra sheets"),
@@ -259,6 +259,47 @@ def test_the_preview_shows_three_values_and_how_they_are_read(tmp_path):
     assert isinstance(found.preview, pd.DataFrame)
 
 
+def test_a_gathered_table_shows_the_headers_of_the_exports(tmp_path):
+    lab = "id,date,mode,VO2max\n" + "".join(f"A{i},2026-03-09,run,5{i}.5\n" for i in range(5))
+    one = "id,Date,Sport,HR sensor,Number (mL/kg/min) VO2max\nA1,2026-03-01,run,chest,50.5\n"
+    two = "Number (mL/kg/min) VO2max,Sport,Weight in profile (kg),id,Date\n51.5,run,70,A2,2026-03-01\n"
+    files = {"lab.csv": lab, "watch one.csv": one, "watch two.csv": two}
+    found = propose_study(tmp_path / "study", [exported(tmp_path / "desk", files)]).preview
+    rows = found[found["table"] == "field_estimates"].set_index("ours")
+    assert rows["your column"].to_dict() == {
+        "athlete_id": "id",
+        "taken_at": "Date",
+        "mode": "Sport",
+        "vo2max_ml_kg_min": "Number (mL/kg/min) VO2max",
+        "sensor": "HR sensor",
+        "set_mass_kg": "Weight in profile (kg)",
+        "method": "method",
+    }
+
+
+@pytest.mark.parametrize(("theirs", "ours"), [("Whose", "athlete_id"), ("Noted", "taken_at")])
+def test_a_file_without_athletes_or_dates_is_left_out_and_named(tmp_path, theirs, ours):
+    """No file name stands for the athlete of a whole squad, and no row goes without its day."""
+    lab = "id,date,mode,VO2max\n" + "".join(f"A{i},2026-03-09,run,5{i}.5\n" for i in range(5))
+    head = "id,taken_at,mode,VO2max".replace("id" if ours == "athlete_id" else ours, theirs)
+    rows = "".join(f"A{i},2026-03-0{d},run,5{i}.1\n" for i in range(5) for d in range(1, 7))
+    files = {
+        "lab.csv": lab,
+        "band.csv": f"{head}\n{rows}",
+        "watch.csv": "id,taken_at,mode,VO2max\n" + rows,
+    }
+    found = propose_study(tmp_path / "study", [exported(tmp_path / "desk", files)])
+    (told,) = found.remarks
+    assert told.startswith(
+        f"band.csv: left out of field_estimates, because none of its columns is known as {ours}: "
+    )
+    assert f"'{theirs}'" in told
+    assert told.endswith(f"Call that column {ours} and run this again.")
+    study = read_study(tmp_path / "study")
+    assert set(study.field_estimates["athlete_id"]) == {f"A{i}" for i in range(5)}
+    assert len(study.field_estimates) == 30
+
+
 def test_the_command_takes_files_and_prints_what_it_read(tmp_path):
     from typer.testing import CliRunner
 
@@ -349,7 +390,9 @@ def test_columns_without_a_unit_are_proposed_as_they_are(tmp_path):
         assert list(shown.loc[column, ["unit", "as we read them"]]) == ["", first]
 
 
-@pytest.mark.parametrize("header", ["Takes heart-slowing drug", "Beta blockers", "beta-blocker"])
+@pytest.mark.parametrize(
+    "header", ["Takes heart-slowing drug", "Beta blockers", "beta-blocker", "Medication"]
+)
 def test_a_drug_that_limits_heart_rate_is_read_by_its_plain_words(header):
     assert fits("hr_limiting_drug", taken_apart(header))
 

@@ -161,6 +161,7 @@ def _card(athlete: str, own: list[dict[Any, Any]], facts: CardFacts, name: Names
             "lab_day": str(tests["date"][-1].astype("datetime64[D]")),
             "confirmed": tests["max_confirmed"][-1] == "yes",
             "noise": "" if error is None else plain(error.noise_floor),
+            "noise_holds": "" if error is None else str(error.noise_holds),
             "declared": "yes" if error is not None and error.assumed else "",
             "lab_change": "" if error is None else plain(error.smallest_real_change),
         }
@@ -219,7 +220,8 @@ def _notes(
             )  # said of the value that the card shows
             if not other and not note.startswith((NOTES["squad_alone"], *OF_CHANGE)):
                 found.setdefault(note, []).append(name(*place))
-    return [f"{with_minus(note)} ({', '.join(names)})" for note, names in found.items()]
+    of = {note: f" ({' and '.join(names)})" for note, names in found.items()}
+    return [f"{with_minus(n)}{of[n] if len(found[n]) < len(rows) else ''}" for n in found]
 
 
 def _picture(

@@ -8,6 +8,7 @@ import pandas as pd
 from agreement.cohort import Cohort
 from agreement.figures.why import plot_why, why_captions, why_legend
 from agreement.physiology.coverage import typical_fans
+from agreement.physiology.training import stated_and_computed
 from agreement.report.page.machine import said
 from agreement.report.page.markup import Block, fold, joined, paragraph
 from agreement.report.page.numbers import counted, plain
@@ -165,7 +166,7 @@ def ultra_block(told: Told) -> Block:
 
 def disagreement_block(profiles: pd.DataFrame, *, use: str) -> Block:
     """List tests whose stated profile is not that of the sessions; `use`: which counts."""
-    both = profiles[profiles["stated"].notna() & (profiles["profile"] != NOT_ENOUGH_DATA)]
+    both = profiles[stated_and_computed(profiles)]
     unlike = both[both["stated"] != both["profile"]]
     if both.empty:
         return Block("")

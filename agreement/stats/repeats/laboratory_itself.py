@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from agreement.arrays import ArrayLike
-from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, z_of
+from agreement.stats.basics.intervals import Interval, sd_interval, t_interval, t_p_value, z_of
 from agreement.stats.basics.shares import wilson_interval
 from agreement.stats.method_data import NO_SECOND_VISIT, NotEstimable
 from agreement.stats.record import recorded
@@ -117,6 +117,11 @@ class LaboratoryChange(Result):
         """Athletes who changed by more than noise."""
         return int((self.people["beyond_noise"] == "yes").sum())
 
+    @property
+    def by_chance(self) -> int:
+        """Of 100 athletes who did not change at all, how many change by more than noise."""
+        return round(100 * t_p_value(z_of(0.95), self.variance.df))
+
     def _rows(self) -> TableRows:
         change = self.people["change"].to_numpy(dtype=np.float64)
         mean, sd = float(change.mean()), float(change.std(ddof=1)) if self.n > 1 else nan
@@ -131,7 +136,7 @@ class LaboratoryChange(Result):
     def _finding(self) -> str:
         return (
             f"{self.beyond} of {self.n} athletes changed by more than the laboratory's own noise; of "
-            "100 who did not change at all, 5 would."
+            f"100 who did not change at all, {self.by_chance} would."
         )
 
 

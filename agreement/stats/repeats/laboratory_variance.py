@@ -86,7 +86,7 @@ def laboratory_variance(values: ArrayLike, unit: ArrayLike) -> LaboratoryVarianc
     if df < FEWEST_DF:
         raise ValueError(
             "too few laboratory tests are repeated to tell its own error; "
-            f"more than {FEWEST_DF} athletes tested twice within days would do"
+            f"more than {FEWEST_DF} athletes of the mode tested twice within days would do"
         )
     response = np.asarray(values, dtype=np.float64) - grouped.means[codes]
     order = pd.Series(codes).groupby(codes).cumcount().to_numpy()

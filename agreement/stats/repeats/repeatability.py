@@ -13,7 +13,7 @@ import pandas as pd
 
 from agreement.arrays import ArrayLike
 from agreement.stats.basics.clusters import clusters
-from agreement.stats.basics.intervals import Interval, sd_interval, z_of
+from agreement.stats.basics.intervals import Interval, sd_interval, t_p_value, z_of
 from agreement.stats.method_data import TOO_FEW, MethodData, NotEstimable, too_few_athletes
 from agreement.stats.record import recorded
 from agreement.stats.repeats.laboratory_variance import (
@@ -125,6 +125,11 @@ class Repeatability(Result):
     def noise_floor(self) -> float:
         """Half width of the limits that repeats alone make; no other method can agree better."""
         return z_of(0.95) * self.typical_error
+
+    @property
+    def noise_holds(self) -> int:
+        """Of 100 values, how many lie within `noise_floor`; a declared error is taken as known."""
+        return round(100 * (1.0 - t_p_value(z_of(0.95), np.inf if self.assumed else self.df)))
 
     @property
     def note(self) -> str:
