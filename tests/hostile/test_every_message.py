@@ -85,7 +85,7 @@ SET_ASIDE = {
         {TESTS: "field_test_id,athlete_id,date,protocol,hr_bpm,power_w,mass_kg,hr_max_bpm\n" + "".join(f"F,007,2026-03-05,cycle_stages_hr,{hr},{w},70,190\n" for hr, w in ((120, 60), (123, 70), (126, 80)))},
         TESTS, 2, "hr_bpm", "6 bpm", "Ride more stages",
     ),
-    "withdrawn": Said({"athletes.csv": PEOPLE.replace("K9,", "K9,yes")}, EST, None, None, "1 row", "Nothing to do", "nobody is pointed at"),
+    "withdrawn": Said({"athletes.csv": PEOPLE.replace("K9,", "K9,yes")}, EST, None, None, "1 row", "written before still hold them", "nobody is pointed at"),
 }  # fmt: skip
 ONE = ("007,2026-02-25,m,run,50",)
 TWO = ("007,2026-02-25,m,run,50", "007,2026-02-26,m,run,51")

@@ -243,6 +243,17 @@ def test_nobody_with_a_profile_has_no_line_without_borderline_ones(small_study, 
     assert "without borderline training profiles" not in text
 
 
+def test_one_training_profile_is_told_in_one_sentence(small_study, tmp_path):
+    study = small_study(tmp_path / "crew", visits=1)
+    people = study / "athletes.csv"
+    people.write_text(people.read_text(encoding="utf-8").replace("short", "long"), "utf-8")
+    assert people.read_text(encoding="utf-8").count("long") > 10
+    found = open_report(study).profiles()
+    assert found.pictures == ()
+    assert "have one training profile in each mode, so there is nothing to compare" in found.html
+    assert "<table" not in found.html
+
+
 def test_an_unreal_number_of_athletes_is_no_advice():
     rows = [
         ("verdict", name, "run", "all", statistic, value, nan, nan, "1", 20, 20, note)

@@ -28,7 +28,7 @@ from agreement.report.sections.doubt_sections import (
     of_the_laboratory,
 )
 from agreement.report.sections.further import tables_of
-from agreement.report.sections.together import says, splits, structural_lines
+from agreement.report.sections.together import of_one_profile, says, splits, structural_lines
 from agreement.report.sections.training_sections import ultra_block, without_profile
 from agreement.report.shown.told import Methods, Told, of_each_method, of_field_values, told_of
 from agreement.stats.basics.intervals import checked_share
@@ -136,8 +136,12 @@ def differences_block(one: Comparison, said_once: Container[str] = ()) -> Sectio
 def profiles(cohort: Cohort, *, methods: Methods = None) -> Block:
     """Show bias by training profile of each method, and who has none."""
     told = told_of(cohort)
-    found = told.across(profiles_block, methods) + without_profile(told.some(methods))
-    return found + ultra_block(told)
+    some = told.some(methods)
+    if some and all(of_one_profile(one.of("profile_bias", None)) for one in some):
+        found = paragraph(said("sentences", "one_profile"))
+    else:
+        found = told.across(profiles_block, methods)
+    return found + without_profile(some) + ultra_block(told)
 
 
 def profiles_block(one: Comparison) -> Section:
@@ -145,7 +149,7 @@ def profiles_block(one: Comparison) -> Section:
     found = one.of("profile_bias", None)
     found = found[~found["note"].str.startswith("suppressed")]
     groups = [name for name in pd.unique(found["group"]) if name != "all"]
-    if not groups:
+    if not groups or of_one_profile(found):
         return None, one.without(
             "training profiles to compare", one.cell("profile_bias", "p_welch")
         )

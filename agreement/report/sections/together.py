@@ -68,7 +68,8 @@ def drawn_across(
         return []
     found: dict[str, list[Comparison]] = {one.results.mode: [] for one in comparisons}
     for one in comparisons:  # with a number beside that of everybody
-        several = one.of(FIGURE_OF[name][0], None)["value"].notna().sum() > 1
+        rows = one.of(FIGURE_OF[name][0], None)
+        several = rows["value"].notna().sum() > 1 and not of_one_profile(rows)
         if several and (name != "budget" or splits(one.of("budget"))):
             found[one.results.mode].append(one)
     (_, plot, figure, height), drawn = FIGURE_OF[name], []
@@ -85,6 +86,14 @@ def drawn_across(
         high = height(frame, methods, mode) if callable(height) else height
         drawn.append(picture(f"{name}-{mode}", draw, words, height=high))
     return drawn
+
+
+def of_one_profile(rows: pd.DataFrame) -> bool:
+    """Whether everybody has one training profile, so that there is nothing to compare."""
+    if not rows["analysis"].eq("profile_bias").all():
+        return False
+    sizes = rows.groupby("group")["n"].max()
+    return "all" in sizes.index and len(sizes) == 2 and sizes.min() == sizes.max()
 
 
 def splits(budget: pd.DataFrame) -> bool:
