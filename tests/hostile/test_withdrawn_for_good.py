@@ -11,7 +11,10 @@ from turns import slowly
 
 from agreement.cohort import inspect_cohort
 from agreement.errors import TableError
+from agreement.report.run.registry import write_registry_report
+from agreement.report.run.write import write_report
 from agreement.report.run.write_pairs import write_pairs
+from agreement.scale.engine import LocalEngine
 from agreement.tables.new_study import new_study
 from agreement.tables.withdrawn import KEPT_FILE, KEY_FILE
 
@@ -178,7 +181,7 @@ def test_a_likely_spelling_stays_out_and_is_named(study, spelling, marked):
     edited(study, "lab_tests.csv", "A007,", f"{spelling},")
     cohort, problems = inspect_cohort(study)
     assert set(cohort.pairs["athlete_id"]) == set(PEOPLE[:3])
-    named = [p for p in problems if p.reason == "likely_match" and "withdrew" in p.what]
+    named = [p for p in problems if p.reason == "like_withdrawn"]
     assert {p.file for p in named} == {"field_estimates.csv", "lab_tests.csv"}
     assert all(f"'{spelling}'" in p.what for p in named)
     assert spelling not in set(cohort.exclusions["id"])
@@ -192,7 +195,20 @@ def test_a_likely_spelling_in_the_athletes_table_stays_out(study, spelling):
     edited(study, "athletes.csv", f"{spelling},yes", f"{spelling},no")
     cohort, problems = inspect_cohort(study)
     assert set(cohort.pairs["athlete_id"]) == set(PEOPLE[:3])
-    assert "athletes.csv" in {p.file for p in problems if p.reason == "likely_match"}
+    assert "athletes.csv" in {p.file for p in problems if p.reason == "like_withdrawn"}
+
+
+def test_a_report_names_nobody_who_withdrew_under_a_likely_spelling_either(study, tmp_path):
+    edited(study, "field_estimates.csv", "A007,", "A-007,")
+    write_report(study, tmp_path / "out")
+    for path in (tmp_path / "out").rglob("*"):
+        assert not path.is_file() or b"A-007" not in path.read_bytes(), path
+    parts = study / "field_estimates"
+    parts.mkdir()
+    (study / "field_estimates.csv").rename(parts / "a.csv")
+    write_registry_report(study, tmp_path / "registry", LocalEngine(1))
+    for path in (tmp_path / "registry").rglob("*"):
+        assert not path.is_file() or b"A-007" not in path.read_bytes(), path
 
 
 def test_ids_with_a_year_are_other_people(tmp_path):

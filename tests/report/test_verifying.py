@@ -1,7 +1,11 @@
 """A report is run again from its provenance, and what differs is said."""
 
 import json
+import os
 import shutil
+import subprocess
+import sys
+import tempfile
 
 import pandas as pd
 import pytest
@@ -16,6 +20,7 @@ from agreement.report.run.own_report import seal
 from agreement.report.run.rerun import verified
 from agreement.report.run.write import write_report
 from agreement.report.run.write_pairs import write_pairs
+from agreement.tables.whole_output import clear_left_folders
 
 
 def run(*arguments):
@@ -43,6 +48,25 @@ def test_what_nobody_touched_is_run_again_and_nothing_differs(paired):
     assert "It was run again from" in done.stderr
     assert "nothing differs" in done.stderr
     assert "Every file is as it was written." in done.stderr
+
+
+KILLED = """\
+import os, sys
+from agreement.report.run import rerun
+rerun.pair_study = lambda *_, **__: os._exit(9)
+rerun.verified(sys.argv[1])
+"""
+
+
+def test_what_a_killed_run_made_again_goes_with_the_next(paired, tmp_path, monkeypatch):
+    (place := tmp_path / "temporary").mkdir()
+    there = os.environ | {"TMPDIR": str(place), "TEMP": str(place)}
+    done = subprocess.run([sys.executable, "-c", KILLED, paired[1]], env=there, check=False)
+    assert done.returncode == 9
+    assert list(place.rglob("again"))
+    monkeypatch.setattr(tempfile, "tempdir", str(place))
+    clear_left_folders()
+    assert list(place.iterdir()) == []
 
 
 def test_an_edited_cell_is_named_with_its_line_and_column(paired):

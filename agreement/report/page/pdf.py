@@ -3,8 +3,9 @@
 import shutil
 import subprocess
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Final
+
+from agreement.tables.whole_output import work_folder
 
 BROWSERS: Final = ("chromium", "chromium-browser", "google-chrome", "chrome", "msedge")
 NO_BROWSER: Final = (
@@ -30,7 +31,7 @@ def print_pdf(page: Path, target: Path) -> str:
     if program is None:
         return NO_BROWSER
     for sandbox in ((), ("--no-sandbox",)):  # the second for machines that allow no sandbox
-        with TemporaryDirectory(prefix="agreement-", ignore_cleanup_errors=True) as profile:
+        with work_folder() as profile:
             command = [program, *_FLAGS, *sandbox, f"--user-data-dir={profile}"]
             command += [f"--print-to-pdf={target.absolute()}", page.absolute().as_uri()]
             try:

@@ -59,7 +59,7 @@ class View:
         self.exclusions, self.flow = cohort.exclusions, cohort.flow
         self.frame = significant(self.results.frame)  # as in results.csv
         self.options = cohort.study.options  # told to provenance
-        self.problems: tuple[Problem, ...] = cohort.problems
+        self.problems = without_withdrawn(cohort.problems)
 
     @cached_property
     def kept_back(self) -> list[Name]:
@@ -270,6 +270,11 @@ def released_registry(results: "RegistryResults", gone: list[Name]) -> "Registry
     methods = tuple(replace(one, doubts=released_doubts(one.doubts)) for one in results.methods)
     frame = released_results(results.frame, gone)
     return replace(results, frame=frame, verdicts=verdicts, methods=methods)
+
+
+def without_withdrawn(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """Return what a report may say to those who keep it: it names nobody who withdrew, however spelled."""
+    return tuple(one for one in problems if one.reason != "like_withdrawn")
 
 
 def released_problems(problems: Iterable[Problem]) -> tuple[Problem, ...]:

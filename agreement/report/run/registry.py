@@ -24,7 +24,7 @@ from agreement.report.privacy.cells import small_groups
 from agreement.report.privacy.left_out import counted_lines, pooled, rows_by_reason, rows_of_few
 from agreement.report.privacy.privacy import FEWEST_SHOWN, without_files_of_people
 from agreement.report.privacy.release import released_options, released_tables
-from agreement.report.privacy.view import released_problems, released_registry
+from agreement.report.privacy.view import released_problems, released_registry, without_withdrawn
 from agreement.report.run.exports import write_tables
 from agreement.report.run.folder import PAGE
 from agreement.report.run.provenance import provenance, provenance_block, write_provenance
@@ -71,7 +71,8 @@ def write_registry_report(
     with paired_output(study, target, engine, progress) as (streamed, folder):
         results = registry_results(streamed)
         results = replace(results, frame=significant(results.frame))
-        told, flow, problems = streamed.study, streamed.pairing.flow, streamed.problems
+        told, flow = streamed.study, streamed.pairing.flow
+        problems = without_withdrawn(streamed.problems)
         counting, name = results.pairs, told.names["field_estimates"]
         parts = [(name, why, n) for why, n in streamed.reasons.items() if why != "withdrawn"]
         of_parts = pd.DataFrame(parts, columns=["file", "reason", "rows"])

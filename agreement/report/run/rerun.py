@@ -3,7 +3,6 @@
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from agreement.errors import AgreementError
@@ -24,6 +23,7 @@ from agreement.report.run.own_report import changed_files, checksums, read_prove
 from agreement.report.run.provenance import installed, versions_of
 from agreement.scale.engine import Progress
 from agreement.tables.paths import KEY_FILE
+from agreement.tables.whole_output import work_folder
 
 _IDS: Final = ("athlete_id", "lab_test_id", "id")  # of a shared table: under a key thrown away
 _DATED: Final = (PAGE, "report.ipynb")  # they say when they were made
@@ -58,9 +58,9 @@ def verified(
         for name, was, then in unlike({name: named[name] for name in now}, now)
     ]
     if content.get("rows_of_people"):  # they are all that is behind its numbers
-        with TemporaryDirectory(prefix="agreement-") as work:
-            write_tables({"results": recomputed_results(place, content)}, Path(work))
-            new = Path(work) / "results.csv"
+        with work_folder() as work:
+            write_tables({"results": recomputed_results(place, content)}, work)
+            new = work / "results.csv"
             said = tuple(table_differences("results.csv", place / "results.csv", new))
         came = "they differ as said" if said else "nothing differs"
         told = f"Its numbers were computed again from the rows in it: {came}."
@@ -68,8 +68,8 @@ def verified(
     found, why = _study(place, content, study)
     if found is None:
         return Verified(changed, (), (why, *older))
-    with TemporaryDirectory(prefix="agreement-") as work:
-        again, kind = Path(work) / "again", content.get("kind")
+    with work_folder() as work:
+        again, kind = work / "again", content.get("kind")
         again.mkdir()
         keep_for_the_next(place, again)  # what it had judged, and the reports before it
         if kind is None:
@@ -77,8 +77,8 @@ def verified(
         else:
             report_study(found, again, kind=kind, progress=progress)
         if content.get("shared"):
-            share_report(again, Path(work) / "shared")
-            again = Path(work) / "shared"
+            share_report(again, work / "shared")
+            again = work / "shared"
         made = json.loads((again / PROVENANCE).read_text(encoding="utf-8"))
         causes = (*older, *_inputs(content, made), *_choices(content, made))
         outputs = _outputs(place, again, content, made)

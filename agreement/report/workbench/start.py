@@ -2,7 +2,6 @@
 
 import re
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 import anywidget
@@ -16,7 +15,7 @@ from agreement.report.run.folder import PAGE
 from agreement.report.run.talk import grouped_findings
 from agreement.tables.columns import INPUTS
 from agreement.tables.proposal import PREVIEW, Proposed, propose_study
-from agreement.tables.whole_output import whole_file
+from agreement.tables.whole_output import whole_file, work_folder
 
 _OPEN: Final = re.compile(r'^\s*([^#=]+?)\s*=\s*"\?"')
 _CHOICE: Final = re.compile(r'"([^"]+)"')
@@ -79,11 +78,11 @@ class Start:
 
     def read_files(self) -> None:
         """Propose a study from the files that were chosen."""
-        with TemporaryDirectory(prefix="agreement-") as desk:
+        with work_folder() as desk:
             given = [*self.files.value, *self.dropped.files]
             for one in given:
                 parts = [part for part in Path(one["name"]).parts if part not in ("..", "/", "\\")]
-                file = Path(desk, *parts)  # never outside; a folder may say whose a file is
+                file = desk.joinpath(*parts)  # never outside; a folder may say whose a file is
                 content = bytes(one["content"])
                 if file.exists() and (file.is_dir() or file.read_bytes() != content):
                     raise AgreementError(
@@ -92,7 +91,7 @@ class Start:
                     )
                 file.parent.mkdir(parents=True, exist_ok=True)
                 file.write_bytes(content)
-            chosen = [Path(desk)] if given else []
+            chosen = [desk] if given else []
             if named := Path(self.folder.value.strip()).name:
                 chosen.append(self.place / named)
             found = propose_study(self.study, chosen)
