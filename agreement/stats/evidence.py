@@ -12,12 +12,11 @@ from agreement.tables.options import StudyOptions
 class EarlierReport:
     """What the report that is being replaced had judged."""
 
-    against: str | None  # yardstick of the first one; None: it had no margin
+    against: str | None  # its yardstick; None: it had no margin
     look: int  # which planned look it took
     pairs: dict[
         str, int
     ]  # pairs of each ``method/mode``; 0: more than at the first report of that look
-    limit: float | None = None  # the limit for one athlete of the first one
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,8 +6,7 @@ from itertools import count
 import pytest
 from opened import open_report
 
-from agreement.report.run.folder import JUDGED, WRITTEN_BY, earlier_report, judged
-from agreement.tables.options import Margin
+from agreement.report.run.folder import JUDGED
 
 MARGIN = "\n[margin]\nlimit_ml_kg_min = 15\nagreed_on = 2026-01-10\n{}\n"
 
@@ -50,16 +49,3 @@ def test_another_yardstick_than_the_one_agreed_first_is_withheld_each_time(note)
     changed = 'against = "true value"'
     assert note(14, changed).startswith("withheld; against_changed; true value")
     assert note(14, changed).startswith("withheld; against_changed; true value")
-
-
-def test_the_limit_that_was_judged_first_is_known_to_every_later_report(tmp_path):
-    """Widened until it is met, a limit agreed beforehand would mean nothing."""
-    known = None
-    for limit in (5.0, 8.0, 14.0):
-        content = {"written_by": WRITTEN_BY, JUDGED: judged(Margin(limit=limit), [], known)}
-        (tmp_path / "provenance.json").write_text(json.dumps(content), encoding="utf-8")
-        known = earlier_report(tmp_path)
-        assert known.limit == 5.0
-    del content[JUDGED]["limit"]  # as written before the limit was kept
-    (tmp_path / "provenance.json").write_text(json.dumps(content), encoding="utf-8")
-    assert earlier_report(tmp_path).limit is None

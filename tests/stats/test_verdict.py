@@ -307,8 +307,6 @@ def test_a_look_that_was_not_planned_is_withheld():
         ),
         (EarlierReport("laboratory test", 1, {"wrist/run": 20}), "acceptable; laboratory test"),
         (EarlierReport(None, 1, {"wrist/run": 19}), "acceptable; laboratory test"),
-        (EarlierReport("laboratory test", 1, {}, 3.5), "acceptable; laboratory test"),
-        (EarlierReport("laboratory test", 1, {}, 3.0), "withheld; limit_changed; laboratory test"),
     ],
 )
 def test_what_the_report_before_had_judged(earlier, note):

@@ -98,13 +98,12 @@ def earlier_report(folder: Path | None) -> "EarlierReport | None":
     told = own_provenance(folder).get(JUDGED)
     if not isinstance(told, dict):
         return None
-    against, look, pairs, limit = (told.get(key) for key in ("against", "look", "pairs", "limit"))
+    against, look, pairs = (told.get(name) for name in ("against", "look", "pairs"))
     if not isinstance(look, int) or not isinstance(pairs, dict):
         return None
     from agreement.stats.evidence import EarlierReport  # a waiting process computes nothing
 
-    limit = float(limit) if isinstance(limit, int | float) else None
-    return EarlierReport(None if against is None else str(against), look, pairs, limit)
+    return EarlierReport(None if against is None else str(against), look, pairs)
 
 
 def require_athletes_as_before(study: "StudyTables", folder: Path | None) -> None:
@@ -131,7 +130,7 @@ def judged(
     """
     Return what the next report must know of this one.
 
-    Yardstick and limit are those that were agreed first. Of pairs that are more than at the first report of a
+    The yardstick is the one that was agreed first. Of pairs that are more than at the first report of a
     look it stays known that they are; how many came, or left since, may be one person's and is not.
     Writing a report twice changes neither.
     """
@@ -139,18 +138,16 @@ def judged(
     from agreement.stats.verdict.verdict import against_of
 
     against: str | None = None if agreed.limit is None else against_of(agreed)
-    limit = agreed.limit
     pairs = {
         f"{one.method}/{one.mode}": one.n_pairs for one in verdicts if one.n >= FEW_FOR_REPORTS
     }
     if earlier is not None and earlier.against is not None:
-        against, limit = earlier.against, limit if earlier.limit is None else earlier.limit
+        against = earlier.against
         if earlier.look == agreed.look:  # 0: whatever comes is more
             fewer = {one: n for one, n in pairs.items() if n <= earlier.pairs.get(one, n)}
             pairs = dict.fromkeys({**pairs, **earlier.pairs}, 0) | fewer
     return {
         "against": against,
-        "limit": limit,
         "look": agreed.look,
         "planned_looks": agreed.planned_looks,
         "pairs": pairs,

@@ -17,16 +17,14 @@ from agreement.report.sections.answer import Judged, ranked
 from agreement.report.shown.told import told_of
 from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
-from agreement.stats.verdict.verdict import AGAINST_CHANGED, LIMIT_CHANGED, LOOKS_USED
+from agreement.stats.verdict.verdict import AGAINST_CHANGED, LOOKS_USED
 from agreement.tables.options import Margin
 from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
 _MOST_LOSSES: Final = 3
 TYPICAL_ERROR: Final = ("repeatability", "typical_error")
 _BIAS: Final = ("limits_of_agreement", "bias")
-NOT_LATE: Final = frozenset(
-    (AGAINST_CHANGED, LIMIT_CHANGED, LOOKS_USED)
-)  # withheld for another reason
+NOT_LATE: Final = frozenset((AGAINST_CHANGED, LOOKS_USED))  # withheld for another reason
 
 
 def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:

@@ -20,7 +20,7 @@ from agreement.stats.result_rows import Labelled, assembled
 from agreement.stats.verdict.cautions import Caution
 from agreement.stats.verdict.counted import SQUAD_TOO_ALIKE, several_judged
 from agreement.stats.verdict.plausible import COPIED_SERIES, FIELD_EQUALS_LABORATORY, NO_MAXIMUM
-from agreement.stats.verdict.verdict import AGAINST_CHANGED, LIMIT_CHANGED, LOOKS_USED, Verdict
+from agreement.stats.verdict.verdict import AGAINST_CHANGED, LOOKS_USED, Verdict
 from agreement.stats.verdict.yardsticks import (
     DEPENDS_ON_FITNESS,
     LABORATORY_ERROR_UNKNOWN,
@@ -63,12 +63,7 @@ class Judged:
         self.outcome = outcome(within) if not within.withheld else "undecided"
         # of why it is undecided or withheld, and of what else to know
         self.codes = frozenset(part.strip() for part in within.note.split(";")[1:])
-        told = (
-            *OTHER_REASONS,
-            AGAINST_CHANGED,
-            LIMIT_CHANGED,
-            LOOKS_USED,
-        )  # at most one of them holds
+        told = (*OTHER_REASONS, AGAINST_CHANGED, LOOKS_USED)  # at most one of them holds
         self.why = next((NOTE_WORDS[code] for code in told if code in self.codes), "")
         # ends of the fitness range ("low", "high") where the limit is not shown to be met
         self.ends = tuple(getattr(verdict, "failing_ends", ()))

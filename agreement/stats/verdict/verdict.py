@@ -45,7 +45,6 @@ from agreement.tables.options import Against, Margin
 
 AGAINST_NOT_STATED = "against_not_stated"
 AGAINST_CHANGED = "against_changed"
-LIMIT_CHANGED = "limit_changed"
 LOOKS_USED = "looks_used"
 LOOK_NOT_COUNTED = "look_not_counted"
 IN_DOUBT = "in_doubt"
@@ -285,8 +284,6 @@ def judged(
         pass  # it speaks for itself
     elif earlier is not None and earlier.against not in (None, against):
         code = AGAINST_CHANGED
-    elif earlier is not None and earlier.limit not in (None, agreed.limit):
-        code = LIMIT_CHANGED
     elif agreed.look > agreed.planned_looks:
         code = LOOKS_USED
     elif judgement is None:
