@@ -172,6 +172,8 @@ def test_the_page_for_the_data_protection_officer(squad, shared, tmp_path):
     for text in (done.stdout, page):
         assert f"{people} people" in re.sub(r"\s+", " ", text)
         assert "What can still be inferred" in text
+        # a share knows no more of who withdrew than its report did
+        assert "withdrawn when the report was written" in re.sub(r"\s+", " ", text)
         assert len(text.splitlines()) <= 60  # one page
     plain = run("share", squad, "--explain").stdout
     assert "0 rows of people" in re.sub(r"\s+", " ", plain)
