@@ -141,7 +141,7 @@ def test_a_card_holds_one_equivalent_the_laboratory_and_what_to_correct():
     assert "two laboratory tests: 6.9" in page  # 2.77 SEM
     heart, mass = page.index("maximal heart rate set to 166 bpm"), page.index("body mass set to 78")
     assert heart < mass  # the largest shift first
-    assert "That moves the number by about \u22128.0." in page
+    assert "By the equations of this program that moves the number by about \u22128.0." in page
     assert "How far that moves the number is not known." in page
     assert "wrist, run, 2026-04-10: 50.5" in page
     assert "laboratory, 2026-03-01: 52.0" in page
@@ -235,7 +235,7 @@ def test_a_note_on_every_method_names_none_and_on_some_them():
         ("stages", "run"): {"note": both},
     }
     found = card_pages._notes(rows, ("chest", "run"), Names(several_modes=False))
-    assert found == [both, f"{one} (chest and wrist)"]
+    assert found == [(both, []), (one, ["chest", "wrist"])]
 
 
 @pytest.mark.parametrize("df", [4, 18])

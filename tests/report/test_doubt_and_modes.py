@@ -147,7 +147,11 @@ def test_an_audit_counts_wrong_inputs_and_lists_nobodys_age_or_drug(small_study,
     readings = pd.read_csv(study / "field_estimates.csv")
     readings["set_age_years"] = readings["athlete_id"].map({"A00": 40, "A01": 40})
     readings.to_csv(study / "field_estimates.csv", index=False)
-    open_one, audit = (text(one.inputs()) for one in open_both(study))
+    both = open_both(study)
+    asked, of_nobody = (text(one.next_steps()) for one in both)
+    assert "Correct the age set in the device of A00, A01: more than 1 year from the" in asked
+    assert "age" not in of_nobody
+    open_one, audit = (text(one.inputs()) for one in both)
     assert "A00 age 40 years 15 years" in open_one
     assert "a drug limits heart rate" in open_one
     assert "an input to correct for 1 to 4 of 12 athletes" in audit

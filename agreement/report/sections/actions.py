@@ -19,7 +19,7 @@ from agreement.stats.causes.wrong_inputs import wrong_hr_max, wrong_mass
 from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.verdict.verdict import AGAINST_CHANGED, LOOKS_USED
 from agreement.tables.options import Margin
-from agreement.terms import HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
+from agreement.terms import AGE_WITHIN_YEARS, HR_MAX_WITHIN_BPM, MASS_WITHIN_PCT
 
 _MOST_LOSSES: Final = 3
 TYPICAL_ERROR: Final = ("repeatability", "typical_error")
@@ -41,17 +41,20 @@ def next_steps(cohort: Cohort, *, most: int = 3, folded: bool = True) -> Block:
         judged = ranked(told.results.methods, numbers)
         items = study_actions(judged, numbers, told.options.margin)
         if (pairs := view.rows(cohort.pairs)) is not None:
+            wrong = told.inputs[told.inputs["to_correct"] == "yes"]
+            aged = wrong.loc[wrong["input"] == "age_years", "athlete_id"]
             odd = told.inputs.loc[told.inputs["note"] == ODD_MAXIMUM, "athlete_id"]
             look_first = pairs["athlete_id"].isin(odd) & wrong_hr_max(pairs)
             told_wrong = (
                 ("mass", wrong_mass(pairs), MASS_WITHIN_PCT),
                 ("heart", wrong_hr_max(pairs) & ~look_first, HR_MAX_WITHIN_BPM),
+                ("age", pairs["athlete_id"].isin(aged), AGE_WITHIN_YEARS),
                 ("odd_heart", look_first, HR_MAX_ODD_BPM),
             )
             items += [
-                said("actions", part, people=_people(pairs[wrong]), within=within)
-                for part, wrong, within in told_wrong
-                if wrong.any()
+                said("actions", part, people=_people(pairs[at]), within=within)
+                for part, at, within in told_wrong
+                if at.any()
             ]
             items += unconfirmed(view, pairs)
         else:

@@ -209,8 +209,8 @@ def _inputs(own: Mapping[str, npt.NDArray[Any]], name: Names) -> list[Markup]:
 
 def _notes(
     rows: Mapping[tuple[str, str], dict[Any, Any]], best: tuple[str, str] | None, name: Names
-) -> list[str]:
-    """Return what else to bear in mind, of the best method first."""
+) -> list[tuple[str, list[str]]]:
+    """Return what else to bear in mind, of the best method first, and of which, where not of all."""
     found: dict[str, list[str]] = {}
     for place in sorted(rows, key=lambda one: one != best):
         notes = filter(None, rows[place]["note"].split("; "))
@@ -220,8 +220,8 @@ def _notes(
             )  # said of the value that the card shows
             if not other and not note.startswith((NOTES["squad_alone"], *OF_CHANGE)):
                 found.setdefault(note, []).append(name(*place))
-    of = {note: f" ({' and '.join(names)})" for note, names in found.items()}
-    return [f"{with_minus(n)}{of[n] if len(found[n]) < len(rows) else ''}" for n in found]
+    every = len(rows)
+    return [(with_minus(note), of if len(of) < every else []) for note, of in found.items()]
 
 
 def _picture(
