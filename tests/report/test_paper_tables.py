@@ -39,6 +39,39 @@ def test_cells_are_rounded_as_the_statistic_declares_and_empty_methods_leave():
     assert any("1986" in source for source in limits.sources)
 
 
+def test_an_interval_without_an_end_and_a_probability_are_said_as_on_the_page():
+    of = ("wrist", "run", "all")
+    end = "unbounded; assumed"
+    rows = [
+        ("change", *of, "responsiveness", 1.07, None, None, "1", 20, 20, end),
+        ("change", *of, "p_no_response", 0.00002, None, None, "1", 20, 20, ""),
+        ("change", *of, "smallest_real_change", 7.0, 0.0, 11.6, "mL/kg/min", 20, 40, "assumed"),
+        ("profile_bias", "wrist", "run", "x", "p_beyond_mean_limit", 0.004, None, None, "1", 7, 7, ""),
+        ("change", "belt", "run", "all", "responsiveness", 0.8, 0.3, None, "1", 20, 20, end),
+    ]  # fmt: skip
+    profiles, changes = paper_tables(pd.DataFrame(rows, columns=RESULT_COLUMNS))
+    assert changes.cells["field change per unit of true change"].tolist() == [
+        "1.07 (no end set by the data)",
+        "0.80 (at least 0.30)",
+    ]
+    assert changes.cells["p of no response"].tolist() == ["below 0.001", "\u2013"]
+    assert profiles.cells.iloc[0, -1] == "below 0.01"
+    assert changes.note.endswith(
+        "Field change per unit of true change; smallest real change, with the laboratory's error as "
+        "declared, not measured here."
+    )
+    assert "declared" not in profiles.note
+
+
+def test_a_source_is_named_once():
+    rows = [
+        ("repeatability", "laboratory", "run", "all", "typical_error", 1.8, *"  ", "", 0, 0, "")
+    ]
+    frame = pd.DataFrame(rows, columns=RESULT_COLUMNS).replace(" ", None)
+    (table,) = paper_tables(frame)
+    assert table.sources == ("Bland & Altman 1996", "Hopkins 2000")
+
+
 def test_the_four_forms_hold_the_same_numbers(report):
     docx = pytest.importorskip("docx")
     kinds = ["xlsx", "docx", "tex", "md"]

@@ -8,7 +8,7 @@ import pytest
 from opened import open_report
 
 from agreement.report.page.html import whole_page
-from agreement.report.page.machine import stated
+from agreement.report.page.machine import in_words, stated
 from agreement.report.page.numbers import Cell
 from agreement.report.sections.together import BESIDE, across_table, drawn_across, structural_lines
 from agreement.stats.catalogue import BY_NAME
@@ -117,6 +117,15 @@ def test_what_methods_share_of_the_laboratory_is_said_once(report, small_study, 
     said = "exceeds the smallest worthwhile change"
     assert alone.count(said) == shown.count(said) == 1
     assert said not in report.differences().html
+
+
+def test_a_table_says_that_the_laboratorys_error_was_declared(report, tmp_path, small_study):
+    said = "with the laboratory's error as declared, not measured here"
+    assert said not in in_words(report.differences().html + report.further().html)
+    study = small_study(tmp_path / "crew")
+    toml = study / "study.toml"
+    toml.write_text(toml.read_text(encoding="utf-8") + "[reference]\nsem_ml_kg_min = 2\n")
+    assert said in in_words(open_report(study).further().html)
 
 
 def test_sources_are_named_of_numbers_that_are_there(report):

@@ -56,8 +56,8 @@ class Cell:
 
     @property
     def assumed(self) -> bool:
-        """Whether it was declared, or rests on what was; other notes may follow."""
-        return self.note.split(";")[0] == "assumed"
+        """Whether it was declared, or rests on what was."""
+        return "assumed" in self.note.split("; ")
 
     @property
     def reason(self) -> str:
@@ -89,8 +89,9 @@ class Cell:
             text = plain(100 * self.value, self._of_hundred, sign=sign)
             bound = {"0": "below 1 %", "100": "above 99 %"}.get(text) if is_p else None
             return self.mark(bound or f"{text} %")
-        if is_p and self.value < SMALLEST_P:
-            return self.mark(f"below {SMALLEST_P:g}")
+        smallest = max(SMALLEST_P, 10.0**-self.digits)  # that its decimals can say
+        if is_p and self.value < smallest:
+            return self.mark(f"below {smallest:g}")
         return self.mark(plain(self.value, self.digits, sign=sign))
 
     def mark(self, text: str) -> Markup:
@@ -166,6 +167,8 @@ def group_name(group: str) -> str:
 
 
 ASSUMED: Final = " (assumed, not measured here)"  # behind the name of the laboratory
+# behind the caption of a table of what rests on it
+DECLARED: Final = ", with the laboratory's error as declared, not measured here"
 
 
 def part_name(group: str) -> str:

@@ -3,13 +3,15 @@
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
 import pandas as pd
 
 from agreement.errors import AgreementError
-from agreement.report.page.numbers import Names, group_name
+from agreement.report.page.machine import in_words
+from agreement.report.page.numbers import DECLARED, Cell, Names, group_name
 from agreement.report.run.folder import is_ours
 from agreement.report.run.own_report import no_report, read_provenance
 from agreement.stats.catalogue import BY_NAME
@@ -54,7 +56,8 @@ def paper_tables(results: pd.DataFrame, names: Names | None = None) -> list[Pape
 def _table(analysis: Analysis, rows: pd.DataFrame, number: int, called: Names) -> PaperTable:
     """Return one analysis: a row for each method, mode and group, a column for each statistic."""
     known = {one.name: one for one in analysis.statistics}
-    wide: dict[tuple[str, str, str], dict[str, str]] = {}
+    name, wide = analysis.name, dict[tuple[str, str, str], dict[str, str]]()
+    assumed: dict[str, None] = {}  # what rests on an error of the laboratory that was declared
     for row in rows.to_dict("records"):
         statistic = known.get(str(row["statistic"]))
         if statistic is None:
@@ -62,10 +65,12 @@ def _table(analysis: Analysis, rows: pd.DataFrame, number: int, called: Names) -
         place = (str(row["method"]), str(row["mode"]), str(row["group"]))
         cells = wide.setdefault(place, {})
         unit = "" if statistic.unit == "1" else f" ({statistic.unit})"
-        shown = (f"{float(row[end]):z.{statistic.digits}f}" for end in ("value", "low", "high"))
-        value, low, high = (text.replace("-", MINUS) for text in shown)
-        interval = "" if "nan" in (low, high) else f" ({low} to {high})"
-        cells[f"{statistic.label}{unit}"] = DASH if value == "nan" else f"{value}{interval}"
+        value, low, high = (float(row[end]) for end in ("value", "low", "high"))
+        key = "/".join((name, *place, statistic.name))
+        cell = Cell(key, value, low, high, note=str(row["note"]))
+        cells[f"{statistic.label}{unit}"] = in_words(cell.with_interval()) or DASH
+        if cell.assumed:
+            assumed[statistic.label] = None
         if pd.notna(row["n"]):  # not withheld
             cells["n"] = f"{int(row['n'])} ({int(row['n_pairs'])})"
     frame = pd.DataFrame(
@@ -80,9 +85,14 @@ def _table(analysis: Analysis, rows: pd.DataFrame, number: int, called: Names) -
         frame = frame.drop(columns="group")
     names = [c for c in ("method", "mode", "group", "n") if c in frame]
     frame = frame[[*names, *keep]].reset_index(drop=True)
-    sources = tuple(dict.fromkeys(s.source for s in analysis.statistics if s.source != OURS))
-    label = analysis.label[:1].upper() + analysis.label[1:]
-    return PaperTable(analysis.name, f"Table {number}. {label}.", frame, NOTE, sources)
+    named = (s.source.split("; ") for s in analysis.statistics if s.source != OURS)
+    sources = tuple(dict.fromkeys(chain.from_iterable(named)))
+    note = f"{NOTE} {_begun('; '.join(assumed))}{DECLARED}." if assumed else NOTE
+    return PaperTable(name, f"Table {number}. {_begun(analysis.label)}.", frame, note, sources)
+
+
+def _begun(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def write_paper_tables(report: Path, asked: Mapping[str, bool]) -> list[Path]:

@@ -5,7 +5,7 @@ from typing import Final, NamedTuple
 
 from agreement.cohort import Cohort
 from agreement.report.page.markup import NONE, Block, fold, lines, table
-from agreement.report.page.numbers import ASSUMED, Cell, Numbers, group_name
+from agreement.report.page.numbers import ASSUMED, DECLARED, Cell, Numbers, group_name
 from agreement.report.sections.together import BESIDE, says
 from agreement.report.shown.told import told_of
 from agreement.stats.catalogue import ANALYSES, BY_NAME
@@ -118,6 +118,8 @@ def _table(numbers: Numbers, analysis: Analysis, told: dict[GroupPlace, list[Cel
     caption += f" ({_written(one_unit)})" if one_unit else ""
     bounded = any(cell.interval() for found in told.values() for cell in found)
     caption += ", 95 % intervals below" if bounded else ""
+    field = [found for place, found in told.items() if place[0] != LABORATORY]
+    caption += DECLARED if any(cell.assumed for found in field for cell in found) else ""
     return table(caption, columns, rows, numeric=[*heads, "athletes"])
 
 

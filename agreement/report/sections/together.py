@@ -22,7 +22,7 @@ from agreement.figures.methods import method_rows, methods_caption, methods_heig
 from agreement.figures.regression import plot_structural, structural_caption
 from agreement.report.page.machine import said, stated
 from agreement.report.page.markup import NONE, WITHHELD_CELL, Block, fold, table
-from agreement.report.page.numbers import Cell, Numbers, part_name
+from agreement.report.page.numbers import DECLARED, Cell, Numbers, part_name
 from agreement.report.page.pictures import Picture, drawing, picture
 from agreement.report.sections.comparison import Comparison
 from agreement.stats.catalogue import statistic_of
@@ -189,6 +189,7 @@ def _table(comparisons: Sequence[Comparison], name: str) -> Block:
         return Block("")
     told = {one.name: [one.cell(*place) for place in columns] for one in comparisons}
     lines = {name: cells for name, cells in told.items() if any(map(says, cells))}
+    caption += DECLARED if any(cell.assumed for cells in lines.values() for cell in cells) else ""
     filled = [any(map(says, column)) for column in zip(*lines.values(), strict=True)]
     by_group = any(group != "all" for *_, group in columns)
     named = (
