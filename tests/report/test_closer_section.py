@@ -121,5 +121,5 @@ def test_what_is_withheld_is_named_and_has_no_line():
 def test_a_change_without_limits_or_direction_leaves_out_their_words(kept, ending):
     none = Cell("change/m/run/all/lower_limit", float("nan"))
     told = {"n": 4, "bias": Cell("change/m/run/all/bias", 0.7), "lower": none, "upper": none}
-    said_of = said("sentences", "change", **told, same=kept, kept=kept, no_change=False)
+    said_of = said("sentences", "change", **told, same=kept, kept=kept, all_noise=False)
     assert in_words(said_of).endswith(f"by 0.7 mL/kg/min on average{ending}.")

@@ -15,6 +15,7 @@ from agreement.stats.basics.bootstrap import cluster_resampling
 from agreement.stats.change.change import change, change_of, visit_changes
 from agreement.stats.change.change_result import response_difference, same_direction, weighted_kappa
 from agreement.stats.method_data import NotEstimable
+from agreement.stats.repeats.laboratory_variance import LaboratoryVariance
 from agreement.stats.results_table import method_data
 from agreement.tables.options import ChangeOptions, Reference
 
@@ -230,12 +231,22 @@ def test_declared_and_measured_laboratory_error():
 
 def test_noise_larger_than_the_changes_is_said():
     found = change_of(data(reference=Reference(sem=9.0)))
-    assert found.no_detectable_change
-    assert "no detectable true change" in found.summary()
+    assert found.all_noise
+    assert found.summary().endswith("its own noise makes them: they do not tell who changed more.")
     frame = found.to_frame().set_index("statistic")
-    assert "no detectable true change" in frame.loc["r", "note"]
+    assert frame.loc["r", "note"] == "changes differ no more than noise"
     row = frame.loc["same_direction_beyond_noise"]
     assert row["note"].startswith("not_estimable: no laboratory change exceeds")
+
+
+def test_a_squad_that_rose_alike_is_not_said_to_have_stayed():
+    rng = np.random.default_rng(8)
+    lab, field = 6.0 + rng.normal(0, 0.7, (2, 20))  # beyond 2.8, the noise of one athlete's change
+    known = LaboratoryVariance(1.0, 20)
+    found = change(changes(lab, field), lab_spread=5.0, laboratory=known, rng=1)
+    assert found.all_noise
+    assert found.beyond_noise.kept == 20
+    assert "no detectable" not in found.summary()
 
 
 def test_several_changes_of_an_athlete_are_clustered():

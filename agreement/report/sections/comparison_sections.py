@@ -246,10 +246,10 @@ def change_block(one: Comparison) -> Section:
     drawn = one.picture("change", draw, *captions, height=3.9, panels=2)
     kept = result.anywhere.kept if one.cell("change", "same_direction").known else 0
     counts = {"n": result.n, "same": result.anywhere.same, "kept": kept}
-    counts |= {"no_change": result.no_detectable_change, "bias": bias, "lower": lower}
+    counts |= {"all_noise": result.all_noise, "bias": bias, "lower": lower}
     block = paragraph(said("sentences", "change", **counts, upper=upper))
     following = {name: one.cell("change", key) for name, key in _FOLLOWING.items()}
-    if following["nothing"].known and not result.no_detectable_change:
+    if following["nothing"].known and not result.all_noise:
         block += paragraph(said("sentences", "following", **following))
     once = one.results.data.n - result.n  # of them no change is known
     if once > 0 and one.people is not None:

@@ -141,8 +141,8 @@ class Change(Result):
     clustered: bool = False  # whether an athlete has several changes
 
     @property
-    def no_detectable_change(self) -> bool:
-        """Whether laboratory changes spread no more than its own noise: r means nothing then."""
+    def all_noise(self) -> bool:
+        """Whether laboratory changes differ no more than its noise makes them: r means nothing then."""
         if self.laboratory is None:
             return False
         return bool(self.changes["lab"].var(ddof=1) <= 2 * self.laboratory.variance)
@@ -150,7 +150,7 @@ class Change(Result):
     def _rows(self) -> TableRows:
         limits, line = self.limits, self.line
         assumed = "assumed" if self.laboratory is not None and self.laboratory.assumed else ""
-        noise = "no detectable true change" if self.no_detectable_change else ""
+        noise = "changes differ no more than noise" if self.all_noise else ""
         r, slope = (np.nan, np.nan) if line is None else (line.r, line.slope)
         yield from self.told(
             ("bias", limits.bias, limits.bias_interval()),
@@ -214,8 +214,9 @@ class Change(Result):
 
     def _finding(self) -> str:
         caution = (
-            " The laboratory's changes are no larger than its own noise: no detectable true change."
-            if self.no_detectable_change
+            " The laboratory's changes differ no more than its own noise makes them: they do not "
+            "tell who changed more."
+            if self.all_noise
             else ""
         )
         return (
