@@ -32,6 +32,7 @@ from agreement.physiology.training import (
     BOTH_COLUMNS,
     NO_PROFILES,
     TrainingProfiles,
+    overlap_notes,
     profile_notes,
     study_profiles,
 )
@@ -179,6 +180,8 @@ def laboratory_values(
     problems = breaths.problems + as_problems(left_out) + _notes(tests) + turned
     if len(training.frame):
         problems += profile_notes(training.frame, tests)
+    if records is not None:
+        problems += overlap_notes(records.sessions, study.options.study.time_zone)
     frame, problems = tests[LABORATORY_COLUMNS], in_words_of_files(problems, study)
     of_breaths = (breaths.rules, breaths.stages)
     return LaboratoryValues(

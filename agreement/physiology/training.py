@@ -321,6 +321,22 @@ def profile_notes(profiles: pd.DataFrame, tests: pd.DataFrame) -> tuple[Problem,
     return row_notes(rows, "training_profile", None, found=told["profile"], stated=told["stated"])
 
 
+def overlap_notes(sessions: pd.DataFrame, zone: str | None) -> tuple[Problem, ...]:
+    """
+    Say which sessions lie by more than half in an earlier one of the athlete: one training, twice.
+
+    zone: of the study's clocks. A session at midnight has a date and no time, and says nothing.
+    """
+    local = sessions["instant"].dt.tz_localize("UTC").dt.tz_convert(zone or "UTC")
+    ordered = sessions[local.dt.normalize() != local].sort_values(["athlete_id", "instant", "row"])
+    lasting = pd.to_timedelta(ordered["duration_min"], unit="min")
+    end = ordered["instant"] + lasting
+    athlete = ordered["athlete_id"].astype("str")
+    before = end.groupby(athlete, sort=False).cummax().groupby(athlete, sort=False).shift()
+    shared = np.minimum(end, before) - ordered["instant"]
+    return row_notes(ordered[shared > lasting / 2], "sessions_overlap")
+
+
 NO_PROFILES: Final = TrainingProfiles(
     _frame([]),
     pd.DataFrame({name: pd.Series(dtype="str") for name in _ROWS}).astype({"row": "int64"}),

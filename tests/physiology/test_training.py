@@ -16,6 +16,7 @@ from agreement.physiology.training import (
     Training,
     _lacking,
     nearest_boundary,
+    overlap_notes,
     profile_label,
 )
 from agreement.tables.options import ProfileOptions, StudyOptions
@@ -317,3 +318,26 @@ def test_a_profile_that_barely_lacks_something_shows_that_it_does():
         "9.97 h, 10 are needed",
         "heart rate in 89.7 % of the time, 90 % is needed",
     ]
+
+
+def test_a_training_recorded_twice_is_named_and_neighbours_are_not():
+    sessions = pd.DataFrame(
+        [
+            ("A1", "2026-03-02 07:00", 60),
+            ("A1", "2026-03-02 07:01", 59),  # by another sensor
+            ("A1", "2026-03-02 07:45", 40),  # begins before the first ends: two thirds are its own
+            ("A2", "2026-03-02 07:00", 60),  # another athlete
+            ("A1", "2026-03-03 07:00", 180),
+            ("A1", "2026-03-03 07:30", 10),
+            ("A1", "2026-03-03 08:30", 20),  # also inside the long one, not in the one before it
+            ("A1", "2026-03-03 23:00", 60),  # midnight in Oslo: dates without a time
+            ("A1", "2026-03-03 23:00", 60),
+        ],
+        columns=["athlete_id", "instant", "duration_min"],
+    ).assign(file="sessions.csv", row=range(2, 11))
+    sessions["instant"] = pd.to_datetime(sessions["instant"])
+    told = overlap_notes(sessions, "Europe/Oslo")
+    assert sorted(one.row for one in told) == [3, 7, 8]
+    assert sorted(one.row for one in overlap_notes(sessions, None)) == [3, 7, 8, 10]
+    assert "keep one of them" in told[0].remedy
+    assert overlap_notes(sessions.iloc[:0], None) == ()
