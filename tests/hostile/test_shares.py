@@ -4,6 +4,7 @@ import json
 import os
 import re
 import shutil
+from dataclasses import asdict
 
 import numpy as np
 import pandas as pd
@@ -14,9 +15,13 @@ from turns import slowly
 from typer.testing import CliRunner
 
 from agreement import cli
+from agreement.report.privacy.release import NOT_TOLD
 from agreement.report.privacy.shared_rows import TRAITS, rows_to_share, together
+from agreement.report.privacy.sharing import recalled_options
 from agreement.report.run.folder import PROVENANCE
 from agreement.report.run.own_report import seal
+from agreement.tables.findings import Findings
+from agreement.tables.study_file import read_study_file
 
 
 def run(*arguments):
@@ -179,6 +184,40 @@ def test_the_page_for_the_data_protection_officer(squad, shared, tmp_path):
     assert "0 rows of people" in re.sub(r"\s+", " ", plain)
     assert run("share", squad).exit_code == 2
     assert not list(tmp_path.iterdir())
+
+
+CHOICES = """\
+[study]
+title = "A clinic"
+time_zone = "UTC"
+compares = ["sem"]
+[margin]
+limit_ml_kg_min = 3
+mean_limit_ml_kg_min = 2
+against = "true value"
+agreed_on = 2026-01-10
+planned_looks = 2
+[reference]
+sem_ml_kg_min = 2.6
+last_bin = "keep at least half"
+[pairing]
+mode_match = [["run", "walk"]]
+[pairing.field_tests]
+days_before = 10
+[methods."sem"]
+heart_rate_based = true
+[methods."limit"]
+label = "Limit"
+"""
+
+
+def test_the_choices_of_a_study_are_recalled_from_its_provenance(tmp_path):
+    """A method called like a key, one without a label, each table that a share tells."""
+    (tmp_path / "study.toml").write_text(CHOICES, encoding="utf-8")
+    options, found = read_study_file(tmp_path, findings := Findings()), findings.problems
+    assert not found
+    kept = json.loads(json.dumps(asdict(options), default=str))
+    assert recalled_options({k: v for k, v in kept.items() if k not in NOT_TOLD}) == options
 
 
 # --- damaged reports ----------------------------------------------------------------------------

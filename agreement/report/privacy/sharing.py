@@ -136,18 +136,24 @@ def recalled_options(told: Mapping[str, Any]) -> StudyOptions:
     >>> recalled_options({"margin": {"limit": 3.5, "agreed_on": "2026-01-10"}}).margin.agreed_on
     datetime.date(2026, 1, 10)
     """
-    tables = {
-        table: {WITH_UNIT.get(k, k): one for k, one in keys.items() if one is not None}
-        if isinstance(keys, dict)
-        else keys
-        for table, keys in told.items()
-    }
+    tables = {table: _stated(keys) for table, keys in told.items() if table != "methods"}
+    methods = told.get("methods", {})
+    if isinstance(methods, dict):  # by their labels, which are no keys
+        methods = {label: _stated(keys) for label, keys in methods.items()}
+    tables["methods"] = methods
     if field_tests := tables.pop("pairing_field_tests", None):
         tables["pairing"] = {**tables.get("pairing", {}), "field_tests": field_tests}
     try:
         return changed(StudyOptions(), tables, Path())
     except (TypeError, TableError) as error:
         raise damaged(PROVENANCE, "is damaged: 'options' are not the choices of a study") from error
+
+
+def _stated(keys: Any) -> Any:
+    """Return the keys of a table as study.toml writes them, without those that are not stated."""
+    if not isinstance(keys, dict):
+        return keys
+    return {WITH_UNIT.get(key, key): one for key, one in keys.items() if one is not None}
 
 
 def _results(source: Path, content: dict[str, Any]) -> pd.DataFrame:
