@@ -279,6 +279,17 @@ def test_an_open_verdict_says_which_laboratory_error_would_do():
     assert "were 2.15" not in declared(f"{OPEN}; laboratory test", sem_needed=2.154)
 
 
+def test_a_limit_that_is_met_is_met_for_athletes_as_fit_as_these():
+    reach = "for athletes as fit as the middle four fifths of these"
+
+    def said(*verdicts):
+        return in_words(verdict_block(*study(*verdicts)).html)
+
+    assert said(YES).count(reach) == 1
+    assert said(YES, NO).count(reach) == 2  # in the note, and of the one method
+    assert reach not in said(NO, OPEN)
+
+
 def test_too_few_athletes_are_said():
     few = {"n": 6, "limits": False, "more": nan}
     assert "is undecided: 6 athletes are too few. In 6 athletes it reads 4.0" in answer(OPEN, **few)

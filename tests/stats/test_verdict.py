@@ -234,9 +234,9 @@ def test_the_true_value_is_judged_net_of_an_assumed_laboratory():
     found = verdict_of(data(spread(40, sd=2.8), 6.0, against="true value", sem=2.6))
     assert found.note == "acceptable; true value; assumed"
     assert (
-        "of \u00b16 mL/kg/min against the athlete's true value is met, if the laboratory's typical "
-        "error is what was declared, which was not measured here. Against one laboratory test it "
-        "would be open."
+        "of \u00b16 mL/kg/min against the athlete's true value is met for athletes as fit as the "
+        "middle four fifths of these, if the laboratory's typical error is what was declared, which "
+        "was not measured here. Against one laboratory test it would be open."
     ) in found.summary()
 
 
