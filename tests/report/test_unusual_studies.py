@@ -137,7 +137,41 @@ def test_one_visit_gives_no_change(shown):
 
 def test_no_repeats_ask_for_some(shown):
     text = shown("next_steps")
-    assert "Test at least four athletes of each mode twice" in text["next_steps"]
+    assert "Test at least four athletes twice within some days: with" in text["next_steps"]
+
+
+def test_repeats_are_asked_for_in_the_mode_that_has_none():
+    """With the error of one mode known, the other's verdict stays open, and says what is lacking."""
+    rows = [
+        ("verdict", "near", mode, "all", "within_margin", nan, nan, nan, "1", 20, 20, "undecided")
+        for mode in ("row", "cycle")
+    ]
+    error = (
+        "repeatability",
+        "laboratory",
+        "cycle",
+        "all",
+        "typical_error",
+        2.0,
+        1.0,
+        3.0,
+        "",
+        8,
+        8,
+        "",
+    )
+    methods = [
+        SimpleNamespace(method="near", mode=m, verdict=SimpleNamespace(n=20, first_lab_date=None))
+        for m in ("row", "cycle")
+    ]
+    numbers = Numbers(pd.DataFrame([*rows, error], columns=RESULT_COLUMNS))
+    found = study_actions(ranked(methods, numbers), numbers, Margin(limit=3.5))
+    assert any(
+        "Test at least four athletes twice within some days, in rowing: w" in a for a in found
+    )
+    numbers = Numbers(pd.DataFrame(rows, columns=RESULT_COLUMNS))
+    found = study_actions(ranked(methods, numbers), numbers, Margin(limit=3.5))
+    assert any("some days, in cycle and rowing: w" in one for one in found)
 
 
 def test_an_audit_shows_pseudonyms_and_keeps_its_key_in_the_study(small_study, tmp_path):

@@ -74,10 +74,11 @@ def study_actions(judged: tuple[Judged, ...], numbers: Numbers, margin: Margin) 
         told.append(said("actions", "agree"))
     elif any(one.outcome == "withheld" and not one.codes & NOT_LATE for one in judged):
         told.append(said("actions", "late", margin=margin))
-    modes = {one.mode for one in judged}
-    cells = [numbers.get(*TYPICAL_ERROR, "laboratory", mode) for mode in modes]
-    if not any(cell.known for cell in cells):
-        told.append(said("actions", "repeats"))
+    every = {one.mode for one in judged}
+    modes = sorted({one.mode for one in judged if not one.few} or every)
+    unknown = [one for one in modes if not numbers.get(*TYPICAL_ERROR, "laboratory", one).known]
+    if unknown or not modes:
+        told.append(said("actions", "repeats", modes=unknown if len(every) > 1 else ()))
     drifts = (numbers.get("control", "laboratory_drift", one.method, one.mode) for one in judged)
     drift = next((one for one in drifts if one.known and not one.low <= 0 <= one.high), None)
     if drift is not None:
