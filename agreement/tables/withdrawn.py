@@ -45,7 +45,8 @@ def study_key(study: Path) -> bytes:
             text = file.read(4 * KEY_BYTES)
     except OSError as error:
         raise OutputError(
-            f"{KEY_FILE} cannot be kept in the study folder ({error.strerror})."
+            f"{KEY_FILE} cannot be kept in the study folder ({error.strerror}). Pseudonyms rest on it: "
+            "see that you may write there."
         ) from error
     try:
         key = bytes.fromhex(text.decode("ascii").strip())

@@ -87,7 +87,7 @@ RECORD: Final = recorded("""
       | Games & Howell 1976
     p_difference_of_bias [p]: p of no such difference, all pairs of profiles counted
       How often chance alone would set some two profiles this far apart.
-    hedges_g [1]: the same in units of spread
+    hedges_g [1]: the same in units of spread, its interval of this pair alone
       The difference in standard deviations of athletes within a profile; the interval counts one
       pair alone.
       = difference over the pooled standard deviation, freed of its bias (Hedges' g) | Hedges &
