@@ -207,6 +207,15 @@ def test_one_value_is_said_as_one():
     assert caution.sentence == "60 of 60 laboratory values are not confirmed as maximal."
 
 
+@pytest.mark.parametrize(("twice", "said"), [(20, True), (10, False)])
+def test_means_of_several_tests_lie_nearer_than_one_test(twice, said):
+    tests = [*range(30), *range(twice)]
+    lab = np.random.default_rng(5).normal(50, 2, len(tests))
+    units = [f"T{i:02}" for i in tests]
+    repeats = pd.DataFrame({"athlete_id": units, "lab_test_id": units, "lab": lab})
+    assert ("averaged_tests" in codes(data(calm(30), repeats=repeats))) is said
+
+
 def test_errors_of_one_day_may_be_shared():
     base = data(np.random.default_rng(3).normal(0, 2, 30))
     codes = {one.code for one in cautions_of(base)}

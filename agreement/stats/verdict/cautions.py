@@ -182,6 +182,8 @@ def _of_repeats(data: MethodData) -> Iterator[Caution]:
 
 def _of_laboratory(data: MethodData) -> Iterator[Caution]:
     lab, unit = data.repeats["lab"].to_numpy(dtype=np.float64), repeated_units(data)[0]
+    if (np.bincount(unit) > 1).sum() > 0.5 * data.n_pairs:
+        yield caution("averaged_tests")
     if len(unit) > unit.max(initial=-1) + 1 and not repeats_differ(lab, unit):
         yield caution("equal_repeats")
     try:
