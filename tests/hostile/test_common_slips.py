@@ -95,3 +95,11 @@ def test_a_mark_for_thousands_is_told_without_what_follows_from_it(tmp_path):
 def test_sound_studies_hear_nothing_of_these(tmp_path):
     _, problems = check_study(write_folder(BARE, tmp_path / "study"))
     assert not {one.reason for one in problems} & {"hidden_rows", "likely_match", "unused_key"}
+
+
+def test_labels_that_end_in_plus_and_minus_are_two(tmp_path):
+    text = ESTIMATES.replace("Z,m,run", "Z,m+,run").replace("0,m,run,51", "0,m+,run,51")
+    text = text.replace(",m,run", ",m-,run")
+    files = BARE | {"field_estimates.csv": text.encode()}
+    _, problems = check_study(write_folder(files, tmp_path / "study"))
+    assert not [one for one in problems if one.reason == "likely_match"]

@@ -1,5 +1,6 @@
 """All doubts about one study, each a stop until `[confirm]` says why it is right."""
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import timedelta
 from typing import Final, NamedTuple
@@ -153,7 +154,7 @@ def _names(study: StudyTables, known: set[str], pairs: pd.DataFrame) -> Iterator
     for column, table in (("method", "field_estimates"), ("training_profile", "athletes")):
         alike: dict[str, str] = {}
         for label in sorted(map(str, pairs[column].unique())):
-            plain = "".join(filter(str.isalnum, label.casefold()))
+            plain = re.sub(r"[\W_]+(?=[^\W_])", "", label.casefold())  # "a+" and "a-" are two
             if (other := alike.setdefault(plain, label)) != label:
                 file, told = study.names.get(table, table), {"column": column, "table": table}
                 yield problem("labels_alike", file, one=other, other=label, **told)
