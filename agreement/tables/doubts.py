@@ -39,12 +39,16 @@ EARLIEST: Final = dt.date(1970, 1, 1)
 CLOCK_FEWEST, CLOCK_NOTED = 12, 5  # times with decimals; 0.6 to the 12th is 0.2 %
 MARKED: Final = ("lab_tests", "field_tests", "sessions")  # tables whose rows have ids of their own
 CLOCK_COLUMNS: Final = {"field_tests": "time_min", "sessions": "duration_min"}
-# ids of rows that sum up the others
-_SUMS: Final = frozenset({
-    "mean", "means", "average", "avg", "median", "sd", "std", "stdev", "sem", "total", "sum",
-    "mittel", "mittelwert", "standardabweichung", "summe", "moyenne", "somme", "promedio", "media",
-    "snitt", "gjennomsnitt", "genomsnitt", "medel", "middelverdi", "gemiddelde", "somma",
-})  # fmt: skip
+_SUMS: Final = frozenset(  # ids of rows that sum up the others
+    f"{form}{mark}"
+    for word in (
+        "mean", "means", "average", "avg", "median", "sd", "std", "stdev", "StDev", "sem", "total",
+        "sum", "mittel", "mittelwert", "standardabweichung", "summe", "moyenne", "somme", "promedio",
+        "media", "snitt", "gjennomsnitt", "genomsnitt", "medel", "middelverdi", "gemiddelde", "somma",
+    )
+    for form in (word, word.title(), word.upper())
+    for mark in ("", ".", ":")
+)  # fmt: skip
 _MEANS: Final = {  # what files say for yes and no
     "yes": {"yes", "y", "1", "true", "ja", "oui", "si", "sí"},
     "no": {"no", "n", "0", "false", "nein", "nei", "non"},
@@ -116,9 +120,8 @@ def _odd(name: str, frame: pd.DataFrame) -> Iterator[tuple[str, str | None, Any,
         told: Words = {"odd": int(odd.sum()), "all": len(dates), "first": first["date"].date()}
         told |= {"earliest": EARLIEST, "tomorrow": tomorrow}
         yield "odd_dates", MOMENT[name], first["row"], told
-    ids = [one for one in frame["athlete_id"].unique() if str(one).strip(" .:").casefold() in _SUMS]
-    if ids:
-        summed = frame["athlete_id"].isin(ids)
+    summed = frame["athlete_id"].isin(_SUMS)
+    if summed.any():
         first = frame[summed].iloc[0]
         told = {"summed": summed.sum(), "all": len(frame), "first": first["athlete_id"]}
         yield "summary_rows", "athlete_id", first["row"], told
