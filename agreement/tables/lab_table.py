@@ -52,10 +52,14 @@ def lab_table(
     leaving.mark_unknown_athletes(cells.people, athletes)
     _note_conversions(raw, values, mass, ~np.isnan(own), leaving.out)
     relative, absolute = values.relative, values.absolute
-    with np.errstate(invalid="ignore", divide="ignore"):
-        apart = np.abs(absolute * 1000 / mass / relative - 1) > _DISAGREE
-    apart &= ~leaving.out
-    raw.tell_each("values_disagree", apart, relative=relative, litres=absolute, mass=mass)
+    litres, millilitres = (cells.number(name) for name in VO2MAX_COLUMNS[1:])
+    with np.errstate(invalid="ignore", divide="ignore"):  # two VO2max, each in its own unit
+        by_mass = np.abs(absolute * 1000 / mass / relative - 1) > _DISAGREE
+        by_litre = np.abs(millilitres / 1000 / litres - 1) > _DISAGREE
+    apart = by_mass & ~leaving.out
+    raw.tell_each("values_disagree_by_mass", apart, relative=relative, litres=absolute, mass=mass)
+    apart = by_litre & ~leaving.out
+    raw.tell_each("values_disagree", apart, litres=litres, millilitres=millilitres)
     vo2max = np.where(values.refused, np.nan, values.converted)
     made: dict[str, Any] = dict.fromkeys((*VO2MAX_COLUMNS, "instant"))
     made |= {"vo2max": vo2max, "mass_kg": mass}

@@ -216,6 +216,15 @@ def test_two_values_of_one_test_that_disagree_are_noted(folder):
     assert list(found.tables.lab_tests["vo2max"]) == [50, 50]
 
 
+def test_litres_and_millilitres_that_disagree_are_noted(folder):
+    text = lab(
+        "", "", more="vo2max_l_min,vo2max_ml_min,mass_kg", cells=["3.5,3510,70", "3.5,4500,70"]
+    )
+    note = folder.put(lab_tests_csv=text).inspect().one("note", "values_disagree")
+    assert note.row == 3
+    assert note.what.startswith("3.5 L/min and 4500 mL/min are more than 3 % apart")
+
+
 def test_an_estimate_in_litres_waits_for_a_mass_or_uses_what_was_set(folder):
     text = estimates("", "", 52, more="vo2max_l_min,set_mass_kg", cells=["3.5,70", "3.5,", ",70"])
     frame = folder.put(field_estimates_csv=text).inspect().tables.field_estimates
