@@ -209,7 +209,7 @@ def test_the_shift_between_repeats_is_no_noise_of_the_laboratory():
     assert found.to_frame().set_index("statistic")["value"][
         "coefficient_of_variation"
     ] == pytest.approx(0.4743 / 52.05, rel=1e-4)
-    with pytest.raises(NotEstimable, match="more than 3 athletes tested twice"):
+    with pytest.raises(NotEstimable, match="more than 3 athletes of the mode tested twice"):
         laboratory_repeatability(repeats[:6], Reference(sem=2.6))
 
 

@@ -123,7 +123,7 @@ def test_the_interval_of_the_own_spread_holds_the_truth(own_sd):
 
 
 def test_refusals():
-    with pytest.raises(ValueError, match="more than 3 athletes tested twice"):
+    with pytest.raises(ValueError, match="more than 3 athletes of the mode tested twice"):
         laboratory_variance([50, 51, 52, 53], [0, 0, 1, 1])
     with pytest.raises(ValueError, match="at least 3 athletes"):
         net_of_laboratory([1.0, 2.0], [0, 1], LaboratoryVariance(1.0, 10))
@@ -164,7 +164,10 @@ def test_a_declared_error_has_ten_degrees_of_freedom_unless_said():
 
 @pytest.mark.parametrize(
     ("tests", "why"),
-    [([(50,), (47,)], "unknown"), ([(50, 51), (47, 49)], "more than 3 athletes tested twice")],
+    [
+        ([(50,), (47,)], "unknown"),
+        ([(50, 51), (47, 49)], "more than 3 athletes of the mode tested twice"),
+    ],
 )
 def test_an_unknown_laboratory_gives_nothing(tests, why):
     with pytest.raises(NotEstimable, match=why):

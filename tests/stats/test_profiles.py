@@ -308,7 +308,7 @@ def test_bias_at_equal_fitness_in_the_table():
     [
         ({"n_athletes": 21}, "too_few: fewer than two profiles of 8 athletes"),
         ({"share_repeated": 0.0}, "laboratory's own error is unknown"),
-        ({"share_repeated": 0.1}, "more than 3 athletes tested twice"),
+        ({"share_repeated": 0.1}, "more than 3 athletes of the mode tested twice"),
         ({"sd_laboratory": 9.0, "share_repeated": 1.0}, "reliable to"),
     ],
 )

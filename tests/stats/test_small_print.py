@@ -214,7 +214,7 @@ def test_words_of_results_that_reports_say_otherwise():
         limits=limits_of_agreement(FIELD, LAB),
         agreed=Margin(9.0),
     )
-    assert "is met." in met.summary()
+    assert "is met for athletes as fit as the middle four fifths of these." in met.summary()
     (data,) = method_data(simulate_daily(DailyParts(n_athletes=20, visits=1), rng=4))
     options = replace(data.options, margin=Margin(limit=7.0))
     assert "one-sided tests" in equivalence_of(replace(data, options=options))._repr_html_()
