@@ -501,7 +501,7 @@ PARTS = {
     ),
     *("checked_share", "t_p_value", "said_p", "checked_pairs"),
     *("groups_rows", "reading", "age_name"),
-    *("counted_rows", "counted_together", "uptake_counts", "ends_of_masses"),
+    *("counted_rows", "counted_together", "uptake_counts", "masses_of"),
     *(
         "age_bands",
         "fortnight_name",

@@ -203,26 +203,31 @@ class Sides(NamedTuple):
     single: Single
 
 
-def sides_of(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> Sides:
+def masses_of(frame: pd.DataFrame, mass: str) -> pd.DataFrame:
+    """Return size, min and max [kg] of the masses that are known of each athlete."""
+    known = frame[["athlete_id", mass]].dropna()
+    return known.groupby("athlete_id", observed=True)[mass].agg(["size", "min", "max"])
+
+
+def sides_of(laboratory: pd.DataFrame, estimates: pd.DataFrame, masses: pd.DataFrame) -> Sides:
     """
     Count what `swapped_columns` looks at.
 
     laboratory: athlete_id, lab [mL/kg/min], mass_kg: all tests of some athletes.
     estimates: athlete_id, field [mL/kg/min], set_mass_kg: all of the same athletes.
+    masses: of `masses_of` the estimates.
     """
     lab, field = (f.drop_duplicates("athlete_id", keep=False) for f in (laboratory, estimates))
     both = lab.merge(field, on="athlete_id")[["lab", "field"]].dropna()
     whole = is_whole(both.to_numpy(np.float64))
     single = Single(len(both), int((whole[:, 0] != whole[:, 1]).sum()), int(whole[:, 0].sum()))
-    sides = (_side(laboratory, "lab", "mass_kg"), _side(estimates, "field", "set_mass_kg"))
-    return Sides(*sides, single)
+    first = _side(laboratory, "lab", "mass_kg", masses_of(laboratory, "mass_kg"))
+    return Sides(first, _side(estimates, "field", "set_mass_kg", masses), single)
 
 
-def _side(frame: pd.DataFrame, value: str, mass: str) -> Side:
+def _side(frame: pd.DataFrame, value: str, mass: str, of_each: pd.DataFrame) -> Side:
     known, masses = (frame[name].dropna().to_numpy(np.float64) for name in (value, mass))
-    weighed = frame[["athlete_id", mass]].dropna().groupby("athlete_id", observed=True)[mass]
-    sizes = weighed.agg(["size", "min", "max"])
-    several = sizes[sizes["size"] > 1]
+    several = of_each[of_each["size"] > 1]
     return Side(
         len(frame),
         *(known.size, int(is_whole(known).sum()), masses.size, int(is_whole(masses).sum())),

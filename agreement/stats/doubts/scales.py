@@ -60,14 +60,6 @@ def mixed_uptakes(counts: pd.DataFrame, laboratory: pd.DataFrame) -> list[Odd]:
     return found
 
 
-def ends_of_masses(estimates: pd.DataFrame) -> pd.DataFrame:
-    """Return the least and the largest mass that was set for each athlete: all that is compared."""
-    masses = estimates[["athlete_id", "set_mass_kg"]].dropna()
-    each = masses.groupby("athlete_id", observed=True)["set_mass_kg"]
-    ends: pd.Series = pd.concat([each.min(), each.max()]).rename(index=str)
-    return ends.reset_index()
-
-
 def mixed_masses(
     athletes: pd.DataFrame, laboratory: pd.DataFrame, estimates: pd.DataFrame
 ) -> list[Odd]:

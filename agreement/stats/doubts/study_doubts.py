@@ -16,6 +16,7 @@ from agreement.physiology.readings import Readings
 from agreement.stats.doubts.odd_columns import (
     Odd,
     Sides,
+    masses_of,
     odd,
     odd_columns,
     odd_methods,
@@ -24,12 +25,7 @@ from agreement.stats.doubts.odd_columns import (
     sides_together,
     swapped_columns,
 )
-from agreement.stats.doubts.scales import (
-    ends_of_masses,
-    mixed_masses,
-    mixed_uptakes,
-    uptake_counts,
-)
+from agreement.stats.doubts.scales import mixed_masses, mixed_uptakes, uptake_counts
 from agreement.stats.doubts.twins import copied_series, twins, two_bodies
 from agreement.stats.who_counts import FEWEST_JUDGED
 from agreement.tables.doubts import settled
@@ -53,7 +49,7 @@ class CountedRows(NamedTuple):
 
     sides: Sides
     uptakes: pd.DataFrame  # of `uptake_counts`
-    masses: pd.DataFrame  # of `ends_of_masses`
+    masses: pd.DataFrame  # athlete_id, set_mass_kg: the least and the largest of each, all it takes
 
 
 def counted_rows(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> CountedRows:
@@ -63,8 +59,10 @@ def counted_rows(laboratory: pd.DataFrame, estimates: pd.DataFrame) -> CountedRo
     laboratory: athlete_id, lab [mL/kg/min], mass_kg.
     estimates: athlete_id, method, field [mL/kg/min], set_mass_kg, of the same people.
     """
-    sides = sides_of(laboratory, estimates)
-    return CountedRows(sides, uptake_counts(estimates, laboratory), ends_of_masses(estimates))
+    masses = masses_of(estimates, "set_mass_kg")
+    ends = pd.concat([masses["min"], masses["max"]]).rename("set_mass_kg").rename(index=str)
+    sides = sides_of(laboratory, estimates, masses)
+    return CountedRows(sides, uptake_counts(estimates, laboratory), ends.reset_index())
 
 
 def counted_together(parts: Iterable[CountedRows]) -> CountedRows:
