@@ -72,9 +72,9 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
     names = _names_in_files(all_, people)
     kept = [one for one in all_ if _goes_with(first, one)]
     _one_method(kept, people)
+    why = "what is open in it is decided elsewhere; write units and dates into it as the other files do"
     first.dropped += [
-        f"{one.blocks[0].name}: left out of {first.name}, because what is open in it is decided "
-        "elsewhere; write units and dates into it as the other files do."
+        f"{one.blocks[0].name}: left out of {first.name}, because {why}."
         for one in all_
         if one not in kept
     ]
@@ -100,14 +100,8 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
             for ours in constant:
                 row.setdefault(ours, one.constants.get(ours, ("", ""))[0])
             row.setdefault("athlete_id", names.get(id(one), ""))
-    key = INPUTS[first.name].key
-    if key and key != "athlete_id" and any(one.column(key) is None for one in kept):
-        for number, row in enumerate(rows, 1):
-            row[key] = f"{'T' if first.name == 'lab_tests' else 'S'}{number:03d}"
-    for ours, column in columns.items():
-        merged = {k: v for one in kept if (c := one.column(ours)) for k, v in c.codes.items()}
-        unit = None if ours in differ else column.unit
-        columns[ours] = replace(column, codes=merged, unit=unit)
+    _number_rows(first, kept, rows)
+    columns = {ours: _merged(one, kept, ours in differ) for ours, one in columns.items()}
     if orders:
         one_order = next(one.order for one in kept if one.order[0])
         first.order = one_order if len(orders) == 1 else (None, "", "")
@@ -125,6 +119,21 @@ def gather(first: Proposal, all_: list[Proposal], people: set[str]) -> None:
     first.columns, first.constants, first.rows = list(columns.values()), open_, rows
     first.why_gathered = ["its rows come from several files or sheets"]
     named_ours(first)
+
+
+def _merged(column: ProposedColumn, kept: list[Proposal], differ: bool) -> ProposedColumn:
+    """Return a column with the codes of all files, and with its unit where they have one."""
+    same = (one.column(column.ours) for one in kept)
+    codes = {theirs: ours for one in same if one for theirs, ours in one.codes.items()}
+    return replace(column, codes=codes, unit=None if differ else column.unit)
+
+
+def _number_rows(first: Proposal, kept: list[Proposal], rows: GatheredRows) -> None:
+    """Give rows a key of their own where a file has none."""
+    key = INPUTS[first.name].key
+    if key and key != "athlete_id" and any(one.column(key) is None for one in kept):
+        for number, row in enumerate(rows, 1):
+            row[key] = f"{'T' if first.name == 'lab_tests' else 'S'}{number:03d}"
 
 
 def _one_method(all_: list[Proposal], people: set[str]) -> None:

@@ -159,14 +159,7 @@ class _Reading:
     def study(self) -> StudyTables:
         """Return all tables, checked as far as they can be."""
         raw = {name: self.raw(table) for name, table in TABLES.items()}
-        found = {}
-        for name, table in FOLDERS.items():
-            found[name] = PartFolder(self.folder, table, name, {})
-            if self.given is None:
-                keys = frozenset[str]().union(*map(keys_of, self.raws(OWNERS[name], raw)))
-                found[name] = find_parts(
-                    self.folder, table, self.options.form(name), self.findings, keys
-                )
+        found = {name: self.found(name, table, raw) for name, table in FOLDERS.items()}
         with_value = (
             ["field_estimates"] if found["breaths"].parts else ["lab_tests", "field_estimates"]
         )
@@ -212,6 +205,13 @@ class _Reading:
             laboratory_only=not set(_FIELD_BUILDERS) & set(self.names),
             many=many | {one.name: one.files for one in self.exports.values()},
         )
+
+    def found(self, name: str, table: Table, raw: dict[str, RawTable]) -> PartFolder:
+        """Return a folder with a file for each row of a table; of a study without files, empty."""
+        if self.given is not None:
+            return PartFolder(self.folder, table, name, {})
+        keys = frozenset[str]().union(*map(keys_of, self.raws(OWNERS[name], raw)))
+        return find_parts(self.folder, table, self.options.form(name), self.findings, keys)
 
     def people(self, raw: dict[str, RawTable]) -> Athletes:
         """Return the athletes, of exports those still listed, and who withdrew now or before."""
