@@ -334,6 +334,7 @@ def overlap_notes(sessions: pd.DataFrame, zone: str | None) -> tuple[Problem, ..
     athlete = ordered["athlete_id"].astype("str")
     before = end.groupby(athlete, sort=False).cummax().groupby(athlete, sort=False).shift()
     shared = np.minimum(end, before) - ordered["instant"]
+    # half: common practice, no source
     return row_notes(ordered[shared > lasting / 2], "sessions_overlap")
 
 

@@ -15,9 +15,7 @@ from agreement.stats.limits.limits import FEW_FOR_REPORTS
 from agreement.stats.limits.net_of_laboratory import NetOfLaboratory, net_of_laboratory
 from agreement.stats.repeats.laboratory_variance import LaboratoryVariance, variance_ends
 
-FEWEST_FOR_CHANCE: Final = (
-    20  # athletes with a change; below, the chance of a true change is not said
-)
+FEWEST_FOR_CHANCE: Final = 20  # athletes; below, the chance of a true change is not said
 _FEWEST_DF: Final = 3.0
 _STEP: Final = 5  # per cent, to which a chance is rounded
 
